@@ -1,0 +1,5 @@
+"""`python -m monitor` is `bagwright`."""
+
+from monitor.cli import main
+
+main()

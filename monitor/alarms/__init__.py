@@ -1,0 +1,1 @@
+"""Alarms: delays and deadbands (compiled), catalogue of kinds with their texts, life cycle."""

@@ -1,0 +1,55 @@
+"""What each kind means and asks for, in the words that messages, pages and the manual share.
+
+Consequence, response and time to respond are the rationalisation of ISA-18.2 / IEC 62682; the filtration
+practice in them is common practice, no source.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+# Paraphrases 29 CFR 1910.147 (stored energy, verification) and the usual rules for closures.
+CAUTION = (
+    "Before a housing is opened: isolate inlet and outlet and any by-pass, drain and vent to a safe place, prove zero "
+    "at the local gauge and an open vent, watch for pressure coming back through a passing valve, and stand clear of "
+    "the lid. Hot or hazardous contents: the site's own procedure. This monitor advises and cannot prove that a vessel "
+    "is safe to open; local codes, the maker's instructions and licensed or competent persons govern."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """One kind of alarm: priority high/medium/low, and minutes within which the response is useful."""
+
+    name: str
+    priority: str
+    meaning: str
+    consequence: str
+    response: str
+    respond_within_min: int
+    opens_vessel: bool      # the response involves opening a housing: messages carry CAUTION
+
+
+CATALOGUE: dict[str, Kind] = {
+    kind.name: kind
+    for kind in (
+        Kind(
+            name="changeout-due",
+            priority="medium",
+            meaning="The elements have loaded.",
+            consequence="Flow sags or pressure at the inlet climbs, and in the end an element can fail.",
+            response="Plan the change: one vessel at a time while the rest carry the flow, the most loaded first.",
+            respond_within_min=8 * 60,
+            opens_vessel=True,
+        ),
+        Kind(
+            name="dp-limit",
+            priority="high",
+            meaning="The dP across the elements nears what they are built for.",
+            consequence="An element can tear, collapse or lift off its seat and let solids through.",
+            response="Lower the flow or bring a standby vessel in now, then change the elements.",
+            respond_within_min=10,
+            opens_vessel=True,
+        ),
+    )
+}

@@ -1,0 +1,155 @@
+"""The command line: what can be typed, and how a fault reaches a person (a sentence, an exit code, no traceback)."""
+
+from __future__ import annotations
+
+import os
+import sys
+from pathlib import Path
+
+import click
+
+from monitor import __version__
+from monitor.errors import InputError, MonitorError, RunError
+
+EXISTING = click.Path(path_type=Path)
+DEBUG = "BAGWRIGHT_DEBUG"
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(__version__, prog_name="bagwright")
+def cli() -> None:
+    """Watches skids of liquid bag-filter vessels from their pressure transmitters.
+
+    It advises. It never tells anyone that a vessel is safe to open.
+    """
+
+
+@cli.command()
+@click.option("--speed", type=click.FloatRange(1, 1000), default=180.0, show_default=True, help="Times faster than life.")
+@click.option("--port", type=click.IntRange(0, 65535), default=8321, show_default=True,
+              help="Port of the page on 127.0.0.1; another free one is taken where it is in use.")
+@click.option("--for", "seconds", type=click.FloatRange(1), default=None, help="Stop by itself after that many seconds.")
+@click.option("--dir", "folder", type=EXISTING, default=None, help="Keep broker, store and configuration here.")
+def demo(speed: float, port: int, seconds: float | None, folder: Path | None) -> None:
+    """A whole system on this machine: broker, simulated skid, daemon, store, page."""
+    from monitor.commands.demo import run_demo
+
+    run_demo(speed=speed, port=port, seconds=seconds, folder=folder)
+
+
+@cli.command()
+@click.option("--config", "config", type=EXISTING, required=True, help="A configuration file, or a folder of them.")
+@click.option("--no-page", is_flag=True, help="Do not serve the page.")
+def run(config: Path, no_page: bool) -> None:
+    """The daemon: watch the skids of a configuration."""
+    from monitor.commands.run import run_daemon
+
+    run_daemon(config, page=not no_page)
+
+
+@cli.command()
+@click.argument("path", type=EXISTING)
+def check(path: Path) -> None:
+    """Validate configuration: every fault at once, then what was understood."""
+    from monitor.commands.check import run_check
+
+    run_check(path)
+
+
+@cli.command()
+@click.argument("recordings", type=EXISTING, nargs=-1, required=True)
+@click.option("--config", "config", type=EXISTING, required=True, help="Configuration file of the skid.")
+@click.option("--out", type=EXISTING, required=True, help="Folder for the results.")
+@click.option("--timezone", default=None, help="Of local times without offset, such as Europe/Oslo.")
+@click.option("--map", "mapping", multiple=True, metavar="COLUMN=SIGNAL", help="A column, tag or topic that stands for a signal.")
+@click.option("--skid", "skid_id", default=None, help="Which skid, where the configuration has several.")
+def replay(recordings: tuple[Path, ...], config: Path, out: Path, timezone: str | None, mapping: tuple[str, ...],
+           skid_id: str | None) -> None:
+    """Push recordings through the engine that the daemon runs; write events and a report."""
+    from monitor.commands.replay import run_replay
+
+    run_replay(recordings, config, out, timezone=timezone, mapping=mapping, skid_id=skid_id)
+
+
+@cli.command()
+@click.option("--config", "config", type=EXISTING, required=True, help="A configuration file, or a folder of them.")
+@click.option("--out", type=EXISTING, required=True, help="File to write, JSON Lines.")
+@click.option("--for", "seconds", type=click.FloatRange(0), default=None, help="Stop by itself after that many seconds.")
+def record(config: Path, out: Path, seconds: float | None) -> None:
+    """Capture live messages to a file that `replay` accepts."""
+    from monitor.commands.record import run_record
+
+    run_record(config, out, seconds=seconds)
+
+
+@cli.command()
+@click.argument("scenario", required=False)
+@click.option("--out", type=EXISTING, default=None, help="Folder for recording, labels and configuration.")
+@click.option("--seed", type=int, default=1, show_default=True)
+@click.option("--days", type=click.FloatRange(0, min_open=True), default=None, help="Length, where the scenario can vary it.")
+def simulate(scenario: str | None, out: Path | None, seed: int, days: float | None) -> None:
+    """Write a simulated recording with its labels and configuration; without SCENARIO list them."""
+    from monitor.commands.simulate import run_simulate
+
+    run_simulate(scenario, out, seed=seed, days=days)
+
+
+@cli.command()
+@click.option("--config", "config", type=EXISTING, required=True, help="A configuration file, or a folder of them.")
+@click.option("--port", type=click.IntRange(0, 65535), default=None, help="Instead of the configured one.")
+def page(config: Path, port: int | None) -> None:
+    """Serve the page over the store of a running or stopped daemon."""
+    from monitor.commands.page import run_page
+
+    run_page(config, port=port)
+
+
+@cli.command()
+@click.option("--config", "config", type=EXISTING, required=True, help="A configuration file, or a folder of them.")
+@click.option("--json", "as_json", is_flag=True, help="For programs.")
+def status(config: Path, as_json: bool) -> None:
+    """Sizes, lag, rates and counts of a running or stopped daemon's store."""
+    from monitor.commands.status import run_status
+
+    run_status(config, as_json=as_json)
+
+
+@cli.command(hidden=True)
+def warm() -> None:
+    """Compile now what otherwise the first run compiles."""
+    from monitor.commands.warm import warm_up
+
+    warm_up()
+
+
+def main() -> None:
+    """Entry point of `bagwright`."""
+    try:
+        code = cli.main(standalone_mode=False)
+    except click.exceptions.Abort:
+        code = fail("stopped", 130)
+    except KeyboardInterrupt:
+        code = fail("stopped", 130)
+    except click.ClickException as error:
+        error.show()
+        code = InputError.exit_code
+    except MonitorError as error:
+        code = fail(str(error), error.exit_code)
+    except BrokenPipeError:
+        # Who read our output has gone; nobody is left to tell.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        code = RunError.exit_code
+    except Exception as error:
+        if os.environ.get(DEBUG):
+            raise
+        code = fail(
+            f"an unexpected fault of this program: {type(error).__name__}: {error}; "
+            f"run it again with {DEBUG}=1 and report what it then prints",
+            RunError.exit_code,
+        )
+    sys.exit(code if isinstance(code, int) else 0)
+
+
+def fail(sentence: str, code: int) -> int:
+    print(f"bagwright: {sentence}", file=sys.stderr)
+    return code

@@ -1,0 +1,17 @@
+"""`bagwright check`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from monitor.commands.common import load_settings, say, warn
+
+
+def run_check(path: Path) -> None:
+    from monitor.config import describe, warnings
+
+    settings = load_settings(path)
+    say(describe(settings))
+    for sentence in warnings(settings):
+        warn(f"warning: {sentence}")
+    say(f"{path}: no fault found")

@@ -1,0 +1,36 @@
+"""`bagwright record`: live messages to a file, as they come."""
+
+from __future__ import annotations
+
+import signal
+import threading
+import time
+from dataclasses import replace
+from pathlib import Path
+
+from monitor.commands.common import load_settings, say
+
+
+def run_record(config: Path, out: Path, *, seconds: float | None) -> None:
+    """Until interrupted or `seconds` have passed. A session of its own: a daemon beside it loses nothing."""
+    from monitor.daemon.clock import wall
+    from monitor.ingest.mqtt import MqttSource
+    from monitor.ingest.recording import CaptureWriter
+
+    settings = load_settings(config)
+    broker = replace(settings.broker, client_id=f"{settings.broker.client_id}-record", session_expiry_s=0)
+    topics = list(dict.fromkeys(s.topic for skid in settings.skids for s in skid.signals))
+    stop = threading.Event()
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, lambda *_: stop.set())
+    deadline = None if seconds is None else time.monotonic() + seconds
+    count = 0
+    with CaptureWriter(out) as writer, MqttSource(broker, topics, now=wall, on_state=lambda link: say(link.reason)) as source:
+        while not stop.is_set() and (deadline is None or time.monotonic() < deadline):
+            messages = source.take(1000, 0.25)
+            for m in messages:
+                writer.write(m.arrival, m.topic, m.payload, retain=m.retain)
+            writer.flush()
+            source.ack(messages)
+            count += len(messages)
+    say(f"{out}: {count} messages")

@@ -1,0 +1,62 @@
+"""`bagwright replay`."""
+
+from __future__ import annotations
+
+import sys
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from monitor.commands.common import choose_skid, load_engine, load_settings, say, warn
+from monitor.errors import InputError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from monitor.replay.run import Summary
+
+
+def run_replay(recordings: Sequence[Path], config: Path, out: Path, *, timezone: str | None, mapping: Sequence[str],
+               skid_id: str | None) -> None:
+    skid = choose_skid(load_settings(config), skid_id, config)
+    names = parse_mapping(mapping)
+    load_engine()
+    from monitor.replay.run import replay
+
+    with progress_bar() as progress:
+        summary = replay(recordings, skid, out, timezone=timezone, mapping=names, progress=progress)
+    tell(summary, out)
+
+
+def parse_mapping(pairs: Sequence[str]) -> dict[str, str]:
+    names: dict[str, str] = {}
+    for pair in pairs:
+        column, equals, signal = pair.rpartition("=")
+        if not equals or not column or not signal:
+            raise InputError(f"--map {pair}: accepted: COLUMN=SIGNAL, such as --map 'Tag 12=PT-101'")
+        names[column] = signal
+    return names
+
+
+@contextmanager
+def progress_bar() -> Iterator[Callable[[float], None]]:
+    """A bar on the terminal; nothing where nobody watches."""
+    if not sys.stderr.isatty():
+        yield lambda done: None
+        return
+    import click
+
+    with click.progressbar(length=1000, label="replaying", file=sys.stderr) as bar:
+        yield lambda done: bar.update(round(1000 * done) - bar.pos)
+
+
+def tell(summary: Summary, out: Path) -> None:
+    for sentence in summary.warnings:
+        warn(f"warning: {sentence}")
+    rejected = ", ".join(f"{n} {reason}" for reason, n in summary.rejected.most_common())
+    say(f"{summary.used} readings used" + (f"; kept in quarantine.csv: {rejected}" if rejected else ""))
+    counts = Counter(f"{e.kind} {e.transition}" for e in summary.events)
+    say("events: " + (", ".join(f"{n} {name}" for name, n in sorted(counts.items())) or "none"))
+    say(f"written to {out}: events.jsonl, report.html and tables")

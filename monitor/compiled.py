@@ -1,0 +1,75 @@
+"""One decorator for everything compiled, so that its options and its cache stand in one place.
+
+Scalar arithmetic without fastmath: a restart or another chunking must give the same bits.
+`NUMBA_DISABLE_JIT=1` runs the same functions as plain Python.
+
+numba's cache of a function knows that function's file only, not the files of what it calls: after an
+upgrade it would run old code. So each state of the sources has a cache folder of its own.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import shutil
+import tempfile
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+PACKAGE = Path(__file__).parent
+MIDDLE = ("alarms", "conditioning", "detectors", "engine", "forecast", "hydraulics")
+KEPT = 3     # cache folders of earlier states that stay: two checkouts in use at once must not fight
+
+
+def sources_digest() -> str:
+    """Changes with every source that compiled code can come from."""
+    files = sorted(path for part in MIDDLE for path in (PACKAGE / part).glob("*.py"))
+    digest = hashlib.sha256()
+    for path in [Path(__file__), PACKAGE / "model.py", *files]:
+        digest.update(path.name.encode())
+        digest.update(path.read_bytes())
+    return digest.hexdigest()[:20]
+
+
+def cache_home() -> Path:
+    """Folder for all our compiled code: in the user's cache, else (no home, read-only home) in the temporary folder."""
+    wished = os.environ.get("XDG_CACHE_HOME") or os.path.join(os.path.expanduser("~"), ".cache")
+    for base in (Path(wished), Path(tempfile.gettempdir()) / f"cache-{os.getuid()}"):
+        home = base / "bagwright" / "compiled"
+        try:
+            home.mkdir(mode=0o700, parents=True, exist_ok=True)
+            status = home.stat()
+        except OSError:
+            continue
+        # Compiled code of another user is never loaded.
+        if os.access(home, os.W_OK) and status.st_uid == os.getuid() and not status.st_mode & 0o022:
+            return home
+    return Path(tempfile.mkdtemp(prefix="bagwright-"))
+
+
+def choose_cache() -> Path:
+    """Point numba at the cache folder of these sources, and drop the oldest of earlier ones."""
+    given = os.environ.get("NUMBA_CACHE_DIR")
+    home = Path(given) / "bagwright" if given else cache_home()
+    folder = home / sources_digest()
+    folder.mkdir(parents=True, exist_ok=True)
+    others = sorted((p for p in home.iterdir() if p.is_dir() and p != folder), key=lambda p: p.stat().st_mtime)
+    for old in others[:-KEPT]:
+        shutil.rmtree(old, ignore_errors=True)
+    return folder
+
+
+CACHE = choose_cache()
+
+import numba  # noqa: E402
+
+numba.config.CACHE_DIR = str(CACHE)
+compiled: Callable[[Callable[..., Any]], Callable[..., Any]] = numba.njit(
+    cache=True, nogil=True, fastmath=False, error_model="numpy"
+)
+
+
+def is_warm() -> bool:
+    """Whether compiled code of these sources is there already: otherwise the first call takes seconds."""
+    return next(CACHE.rglob("*.nbi"), None) is not None

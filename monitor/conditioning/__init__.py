@@ -1,0 +1,1 @@
+"""What makes readings fit to be judged: range limits and quality. Pure arithmetic; marks, never silently drops."""

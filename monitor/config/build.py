@@ -1,0 +1,56 @@
+"""Tables without a fault to the frozen settings of `monitor.model`."""
+
+from __future__ import annotations
+
+from typing import TypeVar
+
+from monitor.config.alarm_rules import given_in
+from monitor.config.kinds import KINDS, alarm_settings
+from monitor.config.signals import SignalParts
+from monitor.config.skids import DISPLAY_UNITS, SkidParts
+from monitor.config.tables import ElementTable, PayloadTable, ReferenceTable
+from monitor.model import Element, Payload, Reference, Reporting, Signal, SkidSettings
+
+T = TypeVar("T")
+
+
+def skid_settings(parts: SkidParts) -> SkidSettings:
+    """One skid. The parts must have no fault."""
+    skid, vessels = parts.skid, _known(parts.skid.vessels)
+    display = {key: getattr(parts.display, key) or default for key, default in DISPLAY_UNITS.items()}
+    return SkidSettings(
+        id=_known(skid.id), name=skid.name or _known(skid.id), vessels=vessels,
+        in_service=skid.in_service or len(vessels), element=_element(parts.element),
+        reference=_reference(parts.reference), signals=tuple(map(_signal, parts.signals)),
+        alarms={kind: alarm_settings(kind, given_in(parts.alarms.get(kind)), parts.element) for kind in KINDS},
+        display_units=display, lateness_s=2.0 if skid.lateness is None else skid.lateness, source=parts.document.name)
+
+
+def _element(table: ElementTable) -> Element:
+    return Element(
+        changeout_dp=_known(table.changeout_dp), max_dp=_known(table.max_dp), rating=table.rating_um, area=table.area,
+        clean_dp=table.clean_dp, per_vessel=table.per_vessel or 1, part=table.part or "")
+
+
+def _reference(table: ReferenceTable) -> Reference:
+    return Reference(_known(table.flow), _known(table.temperature), table.fluid or "water")
+
+
+def _signal(parts: SignalParts) -> Signal:
+    table, (low, high), (scale, offset) = parts.table, _known(parts.range), _known(parts.scale)
+    return Signal(
+        id=_known(table.id), role=_known(table.role), topic=_known(table.topic), unit=_known(parts.unit), low=low,
+        high=high, scale=scale, offset=offset, vessel=table.vessel, reporting=table.reporting or Reporting.PERIODIC,
+        max_silence_s=table.max_silence, payload=_payload(parts.payload))
+
+
+def _payload(table: PayloadTable) -> Payload:
+    default = Payload()
+    return Payload(
+        format=table.format or default.format, value_field=table.value_field, time_field=table.time_field,
+        quality_field=table.quality_field, time_format=table.time_format or default.time_format)
+
+
+def _known(value: T | None) -> T:
+    assert value is not None, "a fault was not told"
+    return value

@@ -1,0 +1,84 @@
+"""`load`: from a path to settings, with every fault of every file told at once."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping
+from pathlib import Path
+
+from monitor.config.build import skid_settings
+from monitor.config.documents import Document, UnreadableError, files_of, read_document
+from monitor.config.faults import Faults
+from monitor.config.shared import SHARED, find_shared, read_broker, read_notify, read_store, read_web
+from monitor.config.skids import SkidParts, read_skid
+from monitor.config.wording import shown
+from monitor.model import BrokerSettings, NotifySettings, Settings, WebSettings
+
+SKID_TABLES = ("skid", "signal", "alarm")
+
+
+def load_settings(path: Path, environ: Mapping[str, str] | None = None) -> Settings:
+    """See `monitor.config.load`."""
+    faults = Faults()
+    documents = _read_documents(path, faults)
+    if not documents:
+        faults.raise_if_any()
+    return settings_from(documents, os.environ if environ is None else environ, faults)
+
+
+def settings_from(documents: list[Document], environ: Mapping[str, str], faults: Faults) -> Settings:
+    """Settings from parsed files, at least one. Raises ConfigError with `faults` and all that is found here."""
+    for document in documents:
+        for key in document.data.keys() - {*SKID_TABLES, *SHARED}:
+            faults.unknown_key(document, (key,), [*SKID_TABLES, *SHARED])
+    skids = [read_skid(document, faults) for document in documents if document.data.keys() & set(SKID_TABLES)]
+    _check_across(skids, faults)
+    owners = find_shared(documents, faults)
+    broker, notify, web = owners.get("broker"), owners.get("notify"), owners.get("web")
+    shared = (
+        read_broker(broker, environ, faults) if broker else BrokerSettings(),
+        read_store(owners.get("store", documents[0]), faults),
+        read_notify(notify, environ, faults) if notify else NotifySettings(),
+        read_web(web, faults) if web else WebSettings(),
+    )
+    if not skids and not faults.unreadable:
+        faults.add(documents[0], ("skid",), "nothing", "a table [skid] and tables [[signal]] in at least one file")
+    faults.raise_if_any()
+    return Settings(tuple(map(skid_settings, skids)), *shared)
+
+
+def _read_documents(path: Path, faults: Faults) -> list[Document]:
+    documents = []
+    try:
+        files = files_of(path)
+    except UnreadableError as error:
+        faults.add_unreadable(str(path), 0, error.where, error.found, error.accepted)
+        return []
+    for order, file in enumerate(files):
+        try:
+            documents.append(read_document(file, order))
+        except UnreadableError as error:
+            faults.add_unreadable(str(file), order, error.where, error.found, error.accepted)
+    return documents
+
+
+def _check_across(skids: list[SkidParts], faults: Faults) -> None:
+    """Skid ids and topics must differ across all files."""
+    ids: dict[str, str] = {}
+    topics: dict[tuple[str, str], str] = {}
+    for parts in skids:
+        name = parts.skid.id
+        if name is not None and name in ids:
+            faults.add(parts.document, ("skid", "id"), f"{shown(name)}, which {ids[name]} has too",
+                       "a different id for each skid")
+        if name is not None:
+            ids.setdefault(name, parts.document.name)
+        for signal in parts.signals:
+            # A message without a named field gives its value under "value".
+            key = (signal.table.topic or "", signal.payload.value_field or "value")
+            if not key[0]:
+                continue
+            if key in topics:
+                faults.add(parts.document, (*signal.path, "topic"), f"{shown(key[0])}, which {topics[key]} has too",
+                           "a topic for each signal, or one topic with a different payload.value_field for each")
+            topics.setdefault(key, f"{signal.name} in {parts.document.name}")

@@ -1,0 +1,135 @@
+"""`[broker]`, `[store]`, `[notify]`, `[web]`: what the daemon needs besides skids, once for a folder."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TypeVar
+
+from monitor.config.documents import Document
+from monitor.config.faults import Faults
+from monitor.config.positions import KeyPath
+from monitor.config.secrets import read_secret
+from monitor.config.tables import (
+    DAY,
+    BrokerTable,
+    InfluxTable,
+    NotifyTable,
+    StoreTable,
+    WebhookTable,
+    WebTable,
+    read_table,
+)
+from monitor.config.wording import shown
+from monitor.model import (
+    BrokerSettings,
+    InfluxSettings,
+    NotifySettings,
+    StoreSettings,
+    WebhookSettings,
+    WebSettings,
+)
+
+SHARED = ("broker", "store", "notify", "web")
+PORT_TLS = 8883  # IANA: secure-mqtt
+
+Environ = Mapping[str, str]
+T = TypeVar("T")
+
+
+def find_shared(documents: list[Document], faults: Faults) -> dict[str, Document]:
+    """Which document each shared table is taken from. Two that differ are a fault that names both files."""
+    owners: dict[str, Document] = {}
+    for document in documents:
+        for name in SHARED:
+            if name not in document.data:
+                continue
+            owner = owners.setdefault(name, document)
+            if owner.data[name] != document.data[name]:
+                faults.add(document, (name,), f"a [{name}] that differs from the one in {owner.name}",
+                           f"[{name}] in one file of the folder, or the same in all")
+    return owners
+
+
+def read_broker(document: Document, environ: Environ, faults: Faults) -> BrokerSettings:
+    """`[broker]` of a document."""
+    path: KeyPath = ("broker",)
+    table = read_table(BrokerTable, document, path, faults)
+    default = BrokerSettings()
+    password = read_secret(document, path, table, "password", environ, faults)
+    files = {key: _certificate(document, table, key, faults) for key in ("ca_file", "cert_file", "key_file")}
+    _check_certificates(document, table, faults)
+    is_tls = bool(table.tls)
+    return BrokerSettings(
+        host=table.host or default.host, port=table.port or (PORT_TLS if is_tls else default.port),
+        client_id=table.client_id or default.client_id, username=table.username, password=password, tls=is_tls,
+        **files, keepalive_s=_or(_seconds(table.keepalive), default.keepalive_s),
+        session_expiry_s=_or(_seconds(table.session_expiry), default.session_expiry_s),
+        queue_limit=table.queue_limit or default.queue_limit, prefix=table.prefix or default.prefix)
+
+
+def read_store(document: Document, faults: Faults) -> StoreSettings:
+    """`[store]` of a document, or its defaults; the path is taken from the document's folder."""
+    table = read_table(StoreTable, document, ("store",), faults, present="store" in document.data)
+    default = StoreSettings()
+    retention = default.retention_days if table.retention is None else table.retention / DAY
+    return StoreSettings(path=str(document.folder / (table.path or default.path)), retention_days=retention,
+                         quarantine_rows=_or(table.quarantine_rows, default.quarantine_rows))
+
+
+def read_notify(document: Document, environ: Environ, faults: Faults) -> NotifySettings:
+    """`[notify]` of a document with its `[[notify.webhook]]` and `[notify.influx]`."""
+    table = read_table(NotifyTable, document, ("notify",), faults)
+    hooks: tuple[WebhookSettings, ...] = ()
+    if isinstance(table.webhook, list):
+        hooks = tuple(_read_webhook(document, place, environ, faults) for place in range(len(table.webhook)))
+    elif table.webhook is not None:
+        faults.add(document, ("notify", "webhook"), "one table or value", "tables [[notify.webhook]]")
+    influx = None if table.influx is None else _read_influx(document, environ, faults)
+    return NotifySettings(webhooks=hooks, influx=influx)
+
+
+def read_web(document: Document, faults: Faults) -> WebSettings:
+    """`[web]` of a document."""
+    table, default = read_table(WebTable, document, ("web",), faults), WebSettings()
+    return WebSettings(host=table.host or default.host, port=table.port or default.port)
+
+
+def _read_webhook(document: Document, place: int, environ: Environ, faults: Faults) -> WebhookSettings:
+    path: KeyPath = ("notify", "webhook", place)
+    table = read_table(WebhookTable, document, path, faults)
+    return WebhookSettings(table.url or "", read_secret(document, path, table, "secret", environ, faults))
+
+
+def _read_influx(document: Document, environ: Environ, faults: Faults) -> InfluxSettings:
+    path: KeyPath = ("notify", "influx")
+    table, default = read_table(InfluxTable, document, path, faults), InfluxSettings(url="")
+    return InfluxSettings(url=table.url or "", org=_or(table.org, default.org), bucket=table.bucket or default.bucket,
+                          token=read_secret(document, path, table, "token", environ, faults))
+
+
+def _certificate(document: Document, table: BrokerTable, key: str, faults: Faults) -> str | None:
+    name = getattr(table, key)
+    if name is None:
+        return None
+    file = document.folder / name
+    if not file.is_file():
+        faults.add(document, ("broker", key), f"{shown(str(file), 400)}, which is no file", "a file in PEM format")
+    return str(file)
+
+
+def _check_certificates(document: Document, table: BrokerTable, faults: Faults) -> None:
+    for key, other in (("cert_file", "key_file"), ("key_file", "cert_file")):
+        if getattr(table, key) is not None and getattr(table, other) is None:
+            faults.add(document, ("broker", key), f"{key} without {other}", "both, or neither")
+    named = [key for key in ("ca_file", "cert_file", "key_file") if getattr(table, key) is not None]
+    raw = document.data["broker"]
+    if named and table.tls is not True and not (isinstance(raw, dict) and "tls" in raw and table.tls is None):
+        faults.add(document, ("broker", named[0]), f"{named[0]} while tls is not true", "tls = true with it")
+
+
+def _seconds(value: float | None) -> int | None:
+    return None if value is None else round(value)
+
+
+def _or(value: T | None, default: T) -> T:
+    return default if value is None else value

@@ -1,0 +1,49 @@
+"""What the daemon says over MQTT: alarms, events, and that it is there."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Iterable
+
+from monitor.daemon.clock import Clock
+from monitor.ingest.mqtt import Link, LinkState, MqttSource
+from monitor.model import Event
+from monitor.notify.mqtt import MqttNotifier
+from monitor.records import event_object
+
+
+class Announcer:
+    """Sends through the source's connection; says `online` again after each reconnect, since the broker's will
+    may have said `gone` meanwhile."""
+
+    def __init__(self, source: MqttSource, prefix: str, clock: Clock, connected: threading.Event) -> None:
+        self._notifier = MqttNotifier(source.publish, prefix, now=clock)
+        self._connected = connected
+
+    def start(self, raised: Iterable[Event]) -> None:
+        """raised: the last `raised` event of each alarm that is active since before this start, oldest first."""
+        self._notifier.restore(event_object(event) for event in raised)
+
+    def greet(self) -> None:
+        """After a connection was made: say that the monitor is there."""
+        if self._connected.is_set():
+            self._connected.clear()
+            self._notifier.connected()
+
+    def events(self, events: Iterable[Event]) -> None:
+        for event in events:
+            self._notifier.send(event_object(event))
+
+    def offline(self) -> None:
+        self._notifier.closing()
+
+
+def link_listener(connected: threading.Event, say: Callable[[str], None]) -> Callable[[Link], None]:
+    """What the source calls on each change of its connection."""
+
+    def listen(link: Link) -> None:
+        if link.state is LinkState.CONNECTED:
+            connected.set()
+        say(link.reason)
+
+    return listen

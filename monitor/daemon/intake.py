@@ -1,0 +1,135 @@
+"""Messages as they were taken become rows by skid, rejections, and nothing lost in between."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from monitor.ingest.decode import Decoded, Decoder
+from monitor.ingest.mqtt import Message
+from monitor.model import NS, Reason, Rejection, Rows, Settings
+
+SETTLE_S = 30.0       # after a connection: how long a backlog may take to drain
+SHOWN = 200           # characters of a refused message that are kept
+
+
+class Binding(NamedTuple):
+    skid: int
+    signal: int
+    skid_id: str
+    signal_id: str
+    decoder: Decoder
+
+
+@dataclass(slots=True)
+class Arrival:
+    """Readings of one signal without a time of their own, by when they came."""
+
+    last: int = 0
+    interval: float = 0.0     # usual ns between arrivals, 0 until known
+    draining_until: int = 0   # until then arrivals in quick succession are a backlog
+
+    def believable(self, now: int) -> bool:
+        """Whether the time of arrival can stand for the time of the reading."""
+        gap, self.last = now - self.last, now
+        if now < self.draining_until and (self.interval == 0.0 or gap < 0.5 * self.interval):
+            return False
+        self.draining_until = 0
+        if gap < 3600 * NS:
+            self.interval = gap if self.interval == 0.0 else self.interval + 0.1 * (gap - self.interval)
+        return True
+
+
+@dataclass(slots=True)
+class Taken:
+    """What one take of messages came to. fed: False where the time is uncertain."""
+
+    rows: dict[int, Rows] = field(default_factory=dict)
+    fed: dict[int, npt.NDArray[np.bool_]] = field(default_factory=dict)
+    rejections: list[Rejection] = field(default_factory=list)
+    newest: dict[int, tuple[int, int]] = field(default_factory=dict)   # skid -> (source time, its arrival)
+
+
+class Intake:
+    """Decodes messages by the topic's signals."""
+
+    def __init__(self, settings: Settings) -> None:
+        self._bindings: dict[str, list[Binding]] = {}
+        for i, skid in enumerate(settings.skids):
+            for k, signal in enumerate(skid.signals):
+                self._bindings.setdefault(signal.topic, []).append(Binding(i, k, skid.id, signal.id, Decoder(signal)))
+        self._arrivals: dict[tuple[int, int], Arrival] = {}
+        self._generation = 0
+
+    @property
+    def topics(self) -> list[str]:
+        return list(self._bindings)
+
+    def take(self, messages: Sequence[Message]) -> Taken:
+        taken = Taken()
+        parts: dict[int, list[tuple[int, int, float, int, bool]]] = {}
+        for message in messages:
+            if message.generation != self._generation:
+                self._reconnected(message)
+            for binding in self._bindings.get(message.topic, ()):
+                self._one(message, binding, taken, parts)
+            if message.topic not in self._bindings:
+                taken.rejections.append(_refuse(message, None, Reason.UNKNOWN_SIGNAL, "no configured signal has this topic"))
+        for skid, rows in parts.items():
+            time, signal, value, quality, fed = zip(*rows, strict=True)
+            taken.rows[skid] = Rows(
+                np.array(time, np.int64), np.array(signal, np.int16), np.array(value), np.array(quality, np.uint8)
+            )
+            taken.fed[skid] = np.array(fed, bool)
+        return taken
+
+    def _reconnected(self, message: Message) -> None:
+        self._generation = message.generation
+        for arrival in self._arrivals.values():
+            arrival.draining_until = message.arrival + round(SETTLE_S * NS)
+
+    def _one(
+        self,
+        message: Message,
+        binding: Binding,
+        taken: Taken,
+        parts: dict[int, list[tuple[int, int, float, int, bool]]],
+    ) -> None:
+        if message.retain:
+            taken.rejections.append(
+                _refuse(message, binding, Reason.RETAINED, "a retained message: its age is unknown, so it is no fresh reading")
+            )
+            return
+        reading = binding.decoder.decode(message.payload, message.arrival)
+        if reading.reason is not None:
+            taken.rejections.append(_refuse(message, binding, reading.reason, reading.note, reading.time))
+        if not isinstance(reading, Decoded):
+            return
+        time = reading.time
+        fed = True
+        if time is None:
+            time = message.arrival
+            arrival = self._arrivals.setdefault((binding.skid, binding.signal), Arrival())
+            if not arrival.believable(message.arrival):
+                fed = False
+                note = "came in a burst after an outage without a time of its own: kept, not judged"
+                taken.rejections.append(_refuse(message, binding, Reason.TIME_UNCERTAIN, note, time))
+        parts.setdefault(binding.skid, []).append((time, binding.signal, reading.value, int(reading.quality), fed))
+        if fed and time > taken.newest.get(binding.skid, (0, 0))[0]:
+            taken.newest[binding.skid] = (time, message.arrival)
+
+
+def _refuse(message: Message, binding: Binding | None, reason: Reason, note: str, time: int | None = None) -> Rejection:
+    return Rejection(
+        reason=reason,
+        skid=binding.skid_id if binding else None,
+        signal=binding.signal_id if binding else None,
+        where=message.topic,
+        text=message.payload[: 4 * SHOWN].decode("utf-8", "replace")[:SHOWN],
+        time=time,
+        note=note,
+    )

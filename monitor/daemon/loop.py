@@ -1,0 +1,199 @@
+"""The daemon's loop: take, judge, commit, acknowledge, announce. In that order, so that nothing is lost.
+
+What came is acknowledged only after the commit that holds it; alarms leave only after the commit that
+holds them. Killed at any moment, the broker sends again what was not committed, and the store knows
+what it has already.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Sequence
+from typing import Any
+
+import msgspec
+import numpy as np
+
+from monitor.daemon.announce import Announcer
+from monitor.daemon.clock import Clock, Due, LiveTime
+from monitor.daemon.intake import Intake, Taken
+from monitor.engine.engine import STATE_VERSION, Engine, Output
+from monitor.engine.sequencer import Fate
+from monitor.errors import InputError
+from monitor.ingest.mqtt import Message, MqttSource
+from monitor.model import DAY, NS, Event, Rows, Settings, SkidSettings, Transition
+from monitor.store import Batch, Checkpoint, Store, StoreRetryError
+
+TAKE = 5_000                # messages of one commit at most
+PATIENCE_S = 0.25           # a commit waits no longer than this for messages
+TICK_S = 1.0
+CHECKPOINT_S = 60.0
+UPKEEP_S = 30.0
+RETRY_S = (0.5, 30.0)       # pauses while the store cannot be written
+PACK_AFTER = 2 * 3600 * NS  # an hour is packed when it lies this far back: late rows are then rare
+REBUILD = DAY               # how far back readings are run again where no checkpoint can be used
+
+
+class Memory(msgspec.Struct):
+    """What a checkpoint holds of a skid: offset of our clock against its transmitters' [ns], and the engine's state."""
+
+    offset: int
+    engine: msgspec.Raw
+
+
+class Daemon:
+    """Runs the engine over live messages. say: where sentences for a person go."""
+
+    def __init__(
+        self, settings: Settings, store: Store, clock: Clock, say: Callable[[str], None] = lambda sentence: None
+    ) -> None:
+        self.settings, self.store, self.clock, self.say = settings, store, clock, say
+        self.engine = Engine(settings.skids)
+        self.intake = Intake(settings)
+        self.live = LiveTime(len(settings.skids))
+        self._checkpoints = Due(len(settings.skids), CHECKPOINT_S, clock())
+        self._ticked = 0
+        self._kept_up = clock()
+        self._behind = False
+
+    def resume(self) -> int:
+        """Take up each skid where its last checkpoint and the rows stored after it left it. Returns rows run again."""
+        self.store.configure(self.settings.skids)
+        return sum(self._resume(i, skid) for i, skid in enumerate(self.settings.skids))
+
+    def _resume(self, i: int, skid: SkidSettings) -> int:
+        released, offset = self._restore(i, skid)
+        rows_again = 0
+        for rows in self.store.rows_after(skid.id, released, signals=[s.id for s in skid.signals]):
+            rows_again += rows.size
+            self._commit(self._batch(self.engine.feed({i: rows})[0]))
+        newest = self.engine.sequencers[i].newest
+        if newest > 0:
+            # A transmitter's clock may be off: without its offset, time goes on from when we look.
+            now = self.clock()
+            self.live.note(i, newest, now if offset is None else min(newest + offset, now))
+        return rows_again
+
+    def _restore(self, i: int, skid: SkidSettings) -> tuple[int, int | None]:
+        """Event time that the state stands for, and the offset of our clock against the transmitters' [ns]."""
+        checkpoint = self.store.checkpoint(skid.id)
+        if checkpoint is None:
+            return 0, None
+        try:
+            if checkpoint.fingerprint != self.engine.fingerprint(i):
+                raise InputError("made by another version or with other settings")
+            memory = msgspec.json.decode(checkpoint.state, type=Memory)
+            self.engine.restore(i, bytes(memory.engine))
+        except (InputError, msgspec.DecodeError) as error:
+            self.say(f"{skid.id}: its checkpoint is not used ({error}); rebuilding from the stored readings")
+            return checkpoint.released - REBUILD, None
+        return checkpoint.released, memory.offset
+
+    def run(self, source: MqttSource, announcer: Announcer, stop: threading.Event) -> None:
+        """Until `stop` is set."""
+        announcer.start(self._active())
+        while not stop.is_set():
+            self.round(source, announcer)
+        self._commit(self._last_words())
+        announcer.offline()
+
+    def _active(self) -> list[Event]:
+        """The events that raised what is active now, oldest first."""
+        states = self.store.alarm_states().values()
+        events = [self.store.event(s["event"]) for s in states if s["state"] == "active"]
+        return sorted((e for e in events if e is not None), key=lambda e: e.time)
+
+    def round(self, source: MqttSource, announcer: Announcer) -> None:
+        announcer.greet()
+        messages = source.take(TAKE, PATIENCE_S)
+        now = self.clock()
+        batch = self._judge(messages, now)
+        if messages or batch.events or batch.minutes or batch.checkpoints:
+            announcer.events(self._commit(batch))
+        source.ack(messages)
+        self._keep_up(now)
+
+    def _keep_up(self, now: int) -> None:
+        """A bounded piece of the store's housekeeping, so that taking messages never waits long for it."""
+        if now - self._kept_up < UPKEEP_S * NS and not self._behind:
+            return
+        self._kept_up = now
+        try:
+            reached = [self.engine.reached(i) for i in range(len(self.settings.skids))]
+            self._behind = self.store.pack(min(reached, default=0) - PACK_AFTER) or bool(
+                self.store.retain(now, self.settings.store.retention_days)
+            )
+            self.store.vacuum()
+        except StoreRetryError as error:
+            self.say(f"{error}; housekeeping of the store waits")
+
+    def _judge(self, messages: Sequence[Message], now: int) -> Batch:
+        taken = self.intake.take(messages)
+        output, fates = self._feed(taken)
+        batch = self._batch(output)
+        for i, rows in taken.rows.items():
+            fed = taken.fed[i].copy()
+            positions = np.flatnonzero(fed)
+            fed[positions[fates[i].late]] = False
+            batch.rows.append((self.settings.skids[i].id, rows, fed))
+        batch.rejections.extend(taken.rejections)
+        if now - self._ticked >= TICK_S * NS:
+            self._ticked = now
+            self._extend(batch, self.engine.advance(self.live.times(now)))
+        for i in self._checkpoints.take(now):
+            self._checkpoint(i, batch)
+        return batch
+
+    def _feed(self, taken: Taken) -> tuple[Output, dict[int, Fate]]:
+        arrivals: dict[int, Rows] = {i: rows.take(taken.fed[i]) for i, rows in taken.rows.items()}
+        for i, (time, arrival) in taken.newest.items():
+            self.live.note(i, time, arrival)
+        return self.engine.feed(arrivals)
+
+    def _batch(self, output: Output) -> Batch:
+        batch = Batch()
+        self._extend(batch, output)
+        return batch
+
+    def _extend(self, batch: Batch, output: Output) -> None:
+        batch.events.extend(output.events)
+        batch.minutes.extend((self.settings.skids[i].id, minute) for i, minute in output.minutes)
+        for event in output.events:
+            if event.transition is not Transition.NOTED:
+                key = (event.skid, event.kind, event.vessel, event.signal)
+                batch.alarm_states[key] = alarm_state(event)
+
+    def _checkpoint(self, i: int, batch: Batch) -> None:
+        if self.engine.rows.state.skid[i].tick == 0:
+            return
+        memory = Memory(offset=self.live.offset(i), engine=msgspec.Raw(self.engine.snapshot(i)))
+        reached = self.engine.reached(i)
+        batch.checkpoints[self.settings.skids[i].id] = Checkpoint(
+            reached, STATE_VERSION, self.engine.fingerprint(i), msgspec.json.encode(memory)
+        )
+
+    def _last_words(self) -> Batch:
+        batch = Batch()
+        for i in range(len(self.settings.skids)):
+            self._checkpoint(i, batch)
+        return batch
+
+    def _commit(self, batch: Batch) -> list[Event]:
+        """Commit, however long the store needs to become writable again; the broker keeps what comes meanwhile."""
+        pause, quiet = RETRY_S[0], threading.Event()
+        while True:
+            try:
+                return self.store.commit(batch).new_events
+            except StoreRetryError as error:
+                self.say(f"{error}; trying again in {pause:.0f} s, nothing is acknowledged meanwhile")
+                quiet.wait(pause)
+                pause = min(pause * 2, RETRY_S[1])
+
+
+def alarm_state(event: Event) -> dict[str, Any]:
+    """State of an alarm as the store keeps it."""
+    return {
+        "state": "active" if event.transition is Transition.RAISED else "normal",
+        "since": event.time,
+        "event": event.id,
+    }

@@ -1,0 +1,106 @@
+"""A vessel taken out of service, seen from the headers or from its own pressure.
+
+With one of N vessels shut the rest carry its share: normalised dP steps up within seconds, where
+loading takes minutes. It ends when the level has come back past the middle (in the logarithm) of
+the levels before and after.
+"""
+
+from __future__ import annotations
+
+import math
+
+from monitor.compiled import compiled
+from monitor.engine.layout import INLET, ISOLATED, RETURNED, RING
+from monitor.hydraulics.frame import mean
+
+SECOND = 1_000_000_000
+RECENT, LAG, EARLIER = 4, 22, 30     # seconds: averaged now, back to the level before, and to its own rate
+SETTLING = 6                         # seconds back to see whether the step is over
+ENOUGH_BLOCKS = 5
+SMALLEST = 0.08                      # rise of ln(normalised dP) worth calling a step
+SHARE = 0.35                         # of ln(N/(N-1)), what equal vessels would show: the shut one may be the most loaded
+STILL = 0.15                         # of the rise, at most this in the last SETTLING seconds: growth goes on, a valve is shut
+CONFIRM_STEP, CONFIRM_RETURN = 3, 5  # seconds each must last
+DEPARTED = 0.1e5                     # Pa that a vessel's pressure is off the header's when it is shut
+
+
+@compiled
+def step_up(skid, newest):  # type: ignore[no-untyped-def]
+    """Rise of ln(normalised dP) over the last seconds beyond what its rate before would have made; 0 if
+    unknown, or while it still goes on."""
+    ring, filled = skid.ring_normalised, skid.filled
+    if filled < LAG + EARLIER + RECENT:
+        return 0.0
+    now = mean(ring, filled, newest, 0, RECENT)
+    before = mean(ring, filled, newest, LAG, RECENT)
+    long_before = mean(ring, filled, newest, LAG + EARLIER, RECENT)
+    if not (now > 0.0 and before > 0.0 and long_before > 0.0):
+        return 0.0
+    rise = math.log(now / before)
+    recently = mean(ring, filled, newest, SETTLING, RECENT)
+    if not (recently > 0.0 and math.log(now / recently) <= STILL * rise):
+        return 0.0
+    rate = max(math.log(before / long_before) / EARLIER, 0.0)
+    # Growth that is itself growing must not look like a valve: allow half as much again.
+    return rise - 1.5 * rate * LAG
+
+
+@compiled
+def scatter(ring, filled, newest):  # type: ignore[no-untyped-def]
+    """Relative scatter of means over RECENT seconds before the step. Means, not single seconds: transmitters
+    that report every few seconds stand still in between. Infinite if unknown."""
+    total = 0.0
+    squares = 0.0
+    blocks = 0
+    for skip in range(LAG, RING - RECENT, RECENT):
+        x = mean(ring, filled, newest, skip, RECENT)
+        if math.isfinite(x):
+            total += x
+            squares += x * x
+            blocks += 1
+    if blocks < ENOUGH_BLOCKS or not total > 0.0:
+        return math.inf
+    level = total / blocks
+    return math.sqrt(max(squares / blocks - level * level, 0.0) * blocks / (blocks - 1)) / level
+
+
+@compiled
+def departed(parameters, sensors, inlet):  # type: ignore[no-untyped-def]
+    """Whether a vessel's own pressure has left the inlet header's."""
+    if parameters.role[INLET] < 0 or not math.isfinite(inlet):
+        return False
+    for k in parameters.vessel_signal:
+        if k >= 0 and abs(sensors[k].now - inlet) > DEPARTED:
+            return True
+    return False
+
+
+@compiled
+def follow(skid, parameters, sensors, tick):  # type: ignore[no-untyped-def]
+    """Update what is known of the service of vessels; returns ISOLATED, RETURNED or 0."""
+    if parameters.vessels < 2 or skid.flowing == 0:
+        return 0
+    newest = (tick // SECOND) % RING
+    level = mean(skid.ring_normalised, skid.filled, newest, 0, RECENT)
+    if skid.isolated_since == 0:
+        rise = step_up(skid, newest)
+        sharp = rise > max(SHARE * math.log(parameters.vessels / (parameters.vessels - 1.0)), SMALLEST)
+        stepped = sharp and rise > 5.0 * scatter(skid.ring_normalised, skid.filled, newest)
+        skid.turning_service = skid.turning_service + 1 if stepped else 0
+        if skid.turning_service < CONFIRM_STEP:
+            return 0
+        skid.turning_service = 0
+        skid.isolated_since = tick
+        skid.level_before = mean(skid.ring_normalised, skid.filled, newest, LAG, RECENT)
+        skid.level_isolated = level
+        return ISOLATED
+    skid.level_isolated = max(skid.level_isolated, level) if math.isfinite(level) else skid.level_isolated
+    middle = math.sqrt(skid.level_before * skid.level_isolated)
+    back = level < middle and not departed(parameters, sensors, skid.inlet)
+    skid.turning_service = skid.turning_service + 1 if back else 0
+    if skid.turning_service >= CONFIRM_RETURN:
+        skid.turning_service = 0
+        skid.isolated_since = 0
+        skid.returned_at = tick
+        return RETURNED
+    return 0

@@ -1,0 +1,114 @@
+"""The engine: readings and time in, events and minutes out. Live, replay and tuning run this and nothing else."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import msgspec
+import numpy as np
+
+from monitor.engine import layout
+from monitor.engine.events import event_of
+from monitor.engine.row_tier import RowTier
+from monitor.engine.sequencer import Fate, Sequencer
+from monitor.errors import InputError
+from monitor.model import NS, Event, Minute, Rows, SkidSettings
+
+STATE_VERSION = 1
+
+
+@dataclass(slots=True)
+class Output:
+    """What came of a call: events in event time per skid, closed minutes as (skid index, minute)."""
+
+    events: list[Event] = field(default_factory=list)
+    minutes: list[tuple[int, Minute]] = field(default_factory=list)
+
+
+class Engine:
+    """Watches skids. Rows of skid i come through `feed`, time that passes without rows through `advance`."""
+
+    def __init__(self, skids: Sequence[SkidSettings], *, trend_buckets: int = 0) -> None:
+        self.skids = tuple(skids)
+        self.sequencers = [Sequencer(lateness=round(s.lateness_s * NS)) for s in self.skids]
+        self.rows = RowTier(self.skids, trend_buckets=trend_buckets)
+
+    def feed(self, arrivals: dict[int, Rows]) -> tuple[Output, dict[int, Fate]]:
+        """Rows in order of arrival, by position of their skid."""
+        ready: dict[int, Rows] = {}
+        fates: dict[int, Fate] = {}
+        for i, rows in arrivals.items():
+            ready[i], fates[i] = self.sequencers[i].push(rows)
+        return self._run(ready), fates
+
+    def advance(self, times: dict[int, int]) -> Output:
+        """Event time [ns] that has been reached, by position of the skid; ticks follow `lateness` behind it."""
+        return self._run({i: self._with_tick(i, self.sequencers[i].advance(t)) for i, t in times.items()})
+
+    def finish(self) -> Output:
+        """The recordings have ended: what was waiting for stragglers is judged, and nothing beyond."""
+        return self._run({i: self._with_tick(i, s.finish()) for i, s in enumerate(self.sequencers)})
+
+    def _with_tick(self, i: int, rows: Rows) -> Rows:
+        reached = self.sequencers[i].released
+        if self.rows.state.skid[i].tick == 0 and rows.size == 0:
+            return rows  # nothing has been seen of this skid yet: there is nothing to age
+        tick = Rows(np.array([reached]), np.array([-1], np.int16), np.array([np.nan]), np.zeros(1, np.uint8))
+        return Rows.concat([rows, tick])
+
+    def _run(self, ready: dict[int, Rows]) -> Output:
+        parts = [(i, rows) for i, rows in ready.items() if rows.size]
+        output = Output()
+        if not parts:
+            return output
+        which = np.concatenate([np.full(rows.size, i, np.int32) for i, rows in parts])
+        for emission in self.rows.run(which, Rows.concat([rows for _, rows in parts])):
+            event = event_of(emission, self.skids[emission.skid], self.rows)
+            if event is not None:
+                output.events.append(event)
+        output.minutes, self.rows.minutes = self.rows.minutes, []
+        return output
+
+    def reached(self, i: int) -> int:
+        """Event time [ns] up to which skid i has been judged."""
+        return self.sequencers[i].released
+
+    def snapshot(self, i: int) -> bytes:
+        """Everything skid i needs to go on, as JSON text; not the rows still waiting for stragglers: the
+        store has those, and they lie after `reached(i)`."""
+        return msgspec.json.encode(
+            {
+                "released": self.sequencers[i].released,
+                "records": {
+                    name: base64.b64encode(part[i].tobytes()).decode()
+                    for name, part in self.rows.state._asdict().items()
+                },
+            }
+        )
+
+    def restore(self, i: int, snapshot: bytes) -> None:
+        """Take up a snapshot made with the same `fingerprint`; InputError when it does not fit."""
+        try:
+            content = msgspec.json.decode(snapshot)
+            released, records = int(content["released"]), content["records"]
+            parts = {name: base64.b64decode(records[name]) for name in self.rows.state._fields}
+        except (msgspec.DecodeError, KeyError, TypeError, ValueError) as error:
+            raise InputError(f"checkpoint of skid {self.skids[i].id} cannot be read: {error}") from None
+        for name, part in self.rows.state._asdict().items():
+            if len(parts[name]) != part[i].nbytes:
+                raise InputError(f"checkpoint of skid {self.skids[i].id} is of another layout ({name})")
+            part[i] = np.frombuffer(parts[name], part.dtype).reshape(part[i].shape)
+        sequencer = self.sequencers[i]
+        sequencer.released = sequencer.newest = released
+        sequencer.pending = Rows.empty()
+
+    def fingerprint(self, i: int) -> str:
+        """Changes with the layout of the state and with the settings of skid i that the state depends on."""
+        parameters = self.rows.parameters
+        settings = hashlib.sha256()
+        for part in (parameters.skid, parameters.sensor, parameters.alarm):
+            settings.update(part[i].tobytes())
+        return f"{STATE_VERSION}-{layout.fingerprint()}-{settings.hexdigest()[:16]}"

@@ -1,0 +1,97 @@
+"""The compiled loop: rows in order of time, whole-second ticks between them, for one skid or ten thousand."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from monitor.alarms.delay import judge
+from monitor.compiled import compiled
+from monitor.conditioning.sensor import close_second, take
+from monitor.detectors.isolation import follow
+from monitor.engine.layout import DUE, FLOW, LIMIT
+from monitor.engine.rollup import SECOND, add_minute, add_trend
+from monitor.hydraulics.frame import assemble
+
+SHUT_PATH = 0.02    # of reference flow: below it, with dP at the limit, the path is shut: no `dp-limit`
+
+
+@compiled
+def may_judge(skid, parameters, tick):  # type: ignore[no-untyped-def]
+    """Whether normalised dP speaks of the elements: flow has settled, no vessel is out or filling."""
+    if skid.flowing == 0 or tick - skid.flow_since < parameters.settle:
+        return 0
+    if skid.isolated_since != 0 and tick - skid.isolated_since < parameters.isolation_hold:
+        return 0
+    return 1 if skid.returned_at == 0 or tick - skid.returned_at >= parameters.settle else 0
+
+
+@compiled
+def actual(skid, parameters):  # type: ignore[no-untyped-def]
+    """dP across the elements [Pa], NaN where the path is shut or nothing is known."""
+    if parameters.role[FLOW] >= 0 and skid.flow < SHUT_PATH * parameters.reference_flow:
+        return np.nan if skid.sustained > parameters.idle_dp else skid.sustained
+    return skid.sustained
+
+
+@compiled
+def second(state, parameters, s, tick, emissions):  # type: ignore[no-untyped-def]
+    """Judge one skid at one whole second; returns how many emissions were written."""
+    skid, settings = state.skid[s], parameters.skid[s]
+    sensors = state.sensor[s]
+    for k in range(settings.signals):
+        close_second(sensors[k], parameters.sensor[s, k], tick)
+    assemble(skid, settings, sensors, parameters.viscosity, parameters.density, tick)
+    emitted = 0
+    code = follow(skid, settings, sensors, tick)
+    if code != 0:
+        emitted = emit(emissions, emitted, code, -1, tick, tick)
+    skid.judged = may_judge(skid, settings, tick)
+    for a in (DUE, LIMIT):
+        value = (skid.normalised if skid.judged == 1 else np.nan) if a == DUE else actual(skid, settings)
+        alarm = state.alarm[s, a]
+        pending, leaving = alarm.pending_since, alarm.leaving_since
+        code = judge(alarm, parameters.alarm[s, a], value, tick)
+        if code != 0:
+            since = pending if alarm.active == 1 else leaving
+            emitted = emit(emissions, emitted, code, a, tick, since if since != 0 else tick)
+    return emitted
+
+
+@compiled
+def emit(emissions, used, code, alarm, tick, onset):  # type: ignore[no-untyped-def]
+    row = emissions[used]
+    row.code, row.alarm, row.time, row.onset = code, alarm, tick, onset
+    return used + 1
+
+
+@compiled
+def run(state, parameters, rows, start, emissions, minutes, trend, head):  # type: ignore[no-untyped-def]
+    """Process rows from `start` until one emits, the minutes are full, or all are done.
+
+    rows: (skid, signal, time, value, quality) arrays, in order of (time, signal) for each skid; signal -1
+    only moves that skid's time. trend: (n,) buckets of `rollup.trend_dtype` for skid 0, or empty.
+    Returns (next row, emissions written, minutes written). A row that emits at a tick before it is not yet taken.
+    """
+    which, signal, time, value, quality = rows
+    closed = 0
+    for i in range(start, time.size):
+        s = which[i]
+        skid = state.skid[s]
+        if skid.tick == 0:
+            skid.tick = (time[i] + SECOND - 1) // SECOND * SECOND
+        # A tick sees every row up to and including its own second.
+        last = time[i] if signal[i] < 0 else time[i] - 1
+        while skid.tick <= last:
+            if closed == minutes.size:
+                return i, 0, closed
+            tick = skid.tick
+            skid.tick += SECOND
+            emitted = second(state, parameters, s, tick, emissions)
+            closed = add_minute(state.minute[s], skid, s, tick, minutes, closed)
+            if trend.size > 0:
+                add_trend(trend, head[0], skid, tick)
+            if emitted > 0:
+                return i, emitted, closed
+        if signal[i] >= 0:
+            take(state.sensor[s, signal[i]], parameters.sensor[s, signal[i]], time[i], value[i], quality[i])
+    return time.size, 0, closed

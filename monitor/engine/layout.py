@@ -1,0 +1,166 @@
+"""The row tier's memory: one record per skid (and per signal, per alarm) in numpy structured arrays.
+
+Every field starts as zero bytes, which must mean "nothing seen yet": a fresh record needs no set-up,
+and a checkpoint is the bytes of the records. Pressures Pa, times ns, ratios 1.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+MAX_SIGNALS = 32
+MAX_VESSELS = 8
+BUCKET = 16      # readings kept of one second; at more than 16 Hz the first 16 stand for it
+RING = 64        # seconds of skid values kept, a power of two
+FLUID_POINTS = 521
+FLUID_LOWEST = 253.15      # K, first point of a fluid's table
+FLUID_STEP = 0.25          # K; linear between points errs by less than 1e-5
+
+# Alarms judged in the row tier, by position.
+DUE, LIMIT = 0, 1
+ALARMS = 2
+
+# Roles by position in `SkidParameters.role`; -1 where a skid has no such signal.
+INLET, OUTLET, DIFFERENTIAL, FLOW, TEMPERATURE, PUMP = range(6)
+ROLES = 6
+
+# What the row tier can emit.
+RAISED, CLEARED, ISOLATED, RETURNED = 1, 2, 3, 4
+
+sensor_parameters = np.dtype(
+    [("scale", np.float64), ("offset", np.float64), ("hold", np.int64)], align=True
+)
+sensor = np.dtype(
+    [
+        ("seen", np.int64),        # time of the newest reading that could be used
+        ("bad_since", np.int64),   # time of the first unusable reading since then
+        ("held", np.float64),      # value of the newest second that had one
+        ("now", np.float64),       # value at this tick, NaN when none can be believed
+        ("bucket", np.float64, (BUCKET,)),
+        ("count", np.int64),       # readings in the bucket
+        ("total", np.int64),       # usable readings ever
+    ],
+    align=True,
+)
+skid_parameters = np.dtype(
+    [
+        ("signals", np.int64),
+        ("role", np.int64, (ROLES,)),
+        ("vessels", np.int64),                     # in service normally
+        ("vessel_signal", np.int64, (MAX_VESSELS,)),
+        ("reference_flow", np.float64),
+        ("reference_viscosity", np.float64),
+        ("reference_density", np.float64),
+        ("fluid", np.int64),
+        ("turbulent", np.float64),                 # b q_ref^2
+        ("idle_dp", np.float64),                   # without flow or pump signal: below it nothing flows
+        ("min_flow", np.float64),                  # fraction of reference flow
+        ("settle", np.int64),
+        ("isolation_hold", np.int64),
+        ("window", np.int64),                      # seconds that normalised dP is averaged over
+    ],
+    align=True,
+)
+skid = np.dtype(
+    [
+        ("tick", np.int64),          # next whole second to be judged; 0: nothing seen yet
+        ("inlet", np.float64),
+        ("outlet", np.float64),
+        ("pressure_drop", np.float64),
+        ("flow", np.float64),        # m^3/s, NaN when not measured
+        ("temperature", np.float64),
+        ("normalised", np.float64),  # over the window, NaN when it cannot be told
+        ("momentary", np.float64),   # the same of this second alone
+        ("sustained", np.float64),   # actual dP over the last three seconds
+        ("ring_dp", np.float64, (RING,)),
+        ("ring_flow", np.float64, (RING,)),
+        ("ring_ratio", np.float64, (RING,)),       # viscosity over reference viscosity
+        ("ring_density", np.float64, (RING,)),
+        ("ring_normalised", np.float64, (RING,)),  # momentary
+        ("filled", np.int64),        # ticks in the rings so far, at most RING
+        ("flowing", np.int64),
+        ("flow_since", np.int64),
+        ("turning", np.int64),       # consecutive seconds that disagree with `flowing`
+        ("isolated_since", np.int64),   # 0: all vessels that should be are in service
+        ("level_before", np.float64),   # normalised dP before the isolation ...
+        ("level_isolated", np.float64), # ... and just after
+        ("returned_at", np.int64),
+        ("turning_service", np.int64),   # consecutive seconds that look like an isolation, or a return
+        ("judged", np.int64),        # whether normalised dP may be judged now
+    ],
+    align=True,
+)
+alarm_parameters = np.dtype(
+    [
+        ("enabled", np.int64),
+        ("limit", np.float64),
+        ("clear", np.float64),       # clears below this
+        ("on_delay", np.int64),
+        ("off_delay", np.int64),
+    ],
+    align=True,
+)
+alarm = np.dtype(
+    [
+        ("active", np.int64),
+        ("pending_since", np.int64),   # condition present, on-delay running
+        ("leaving_since", np.int64),   # condition gone, off-delay running
+        ("changed", np.int64),         # when it last was raised or cleared
+    ],
+    align=True,
+)
+MINUTE_FIELDS = ("inlet", "outlet", "pressure_drop", "flow", "temperature", "normalised")
+minute = np.dtype(
+    [
+        ("start", np.int64),
+        ("sums", np.float64, (len(MINUTE_FIELDS),)),
+        ("counts", np.int64, (len(MINUTE_FIELDS),)),
+        ("judged", np.int64),        # seconds of it
+        ("seconds", np.int64),
+    ],
+    align=True,
+)
+emission = np.dtype([("code", np.int64), ("alarm", np.int64), ("time", np.int64), ("onset", np.int64)], align=True)
+
+
+class Parameters(NamedTuple):
+    """What does not change while running. Axis 0: skid."""
+
+    skid: npt.NDArray[np.void]      # (skids,)
+    sensor: npt.NDArray[np.void]    # (skids, MAX_SIGNALS)
+    alarm: npt.NDArray[np.void]     # (skids, ALARMS)
+    viscosity: npt.NDArray[np.float64]   # (fluids, FLUID_POINTS) Pa s
+    density: npt.NDArray[np.float64]     # (fluids, FLUID_POINTS) kg/m^3
+
+
+class State(NamedTuple):
+    """What does. Axis 0: skid."""
+
+    skid: npt.NDArray[np.void]      # (skids,)
+    sensor: npt.NDArray[np.void]    # (skids, MAX_SIGNALS)
+    alarm: npt.NDArray[np.void]     # (skids, ALARMS)
+    minute: npt.NDArray[np.void]    # (skids,)
+
+
+def records(shape: int | tuple[int, ...], dtype: np.dtype[np.void]) -> npt.NDArray[np.void]:
+    """Zeroed records whose fields read as attributes, compiled or not."""
+    return np.zeros(shape, dtype).view(np.recarray)
+
+
+def new_state(skids: int) -> State:
+    return State(
+        skid=records(skids, skid),
+        sensor=records((skids, MAX_SIGNALS), sensor),
+        alarm=records((skids, ALARMS), alarm),
+        minute=records(skids, minute),
+    )
+
+
+def fingerprint() -> str:
+    """Changes whenever the layout of the state does."""
+    text = repr([d.descr for d in (sensor, skid, alarm, minute)])
+    return hashlib.sha256(text.encode()).hexdigest()[:16]

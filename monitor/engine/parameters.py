@@ -1,0 +1,97 @@
+"""Settings of skids as the row tier's parameter records."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from monitor.engine import layout
+from monitor.errors import InputError
+from monitor.hydraulics.pressure_drop import CLEAN_SHARE, turbulent_part
+from monitor.hydraulics.water import density, viscosity
+from monitor.model import NS, AlarmSettings, Reporting, Role, Signal, SkidSettings
+
+FLUIDS = ("water",)
+ROLE_ORDER = (
+    Role.INLET_PRESSURE,
+    Role.OUTLET_PRESSURE,
+    Role.DIFFERENTIAL_PRESSURE,
+    Role.FLOW,
+    Role.TEMPERATURE,
+    Role.PUMP_RUNNING,
+)
+ALARM_ORDER = ("changeout-due", "dp-limit")
+SILENCE_S = 60.0            # contract: silence that makes a signal stale
+SLOW_HOLD_S = 600.0         # temperature of a body of water does not change faster than this matters
+WINDOW_S = (5, 60)          # bounds of the averaging of normalised dP, which otherwise is the on-delay
+
+
+def build(skids: Sequence[SkidSettings]) -> layout.Parameters:
+    """Parameters of the row tier, in the order of `skids`; InputError for what it cannot hold."""
+    parameters = layout.Parameters(
+        skid=layout.records(len(skids), layout.skid_parameters),
+        sensor=layout.records((len(skids), layout.MAX_SIGNALS), layout.sensor_parameters),
+        alarm=layout.records((len(skids), layout.ALARMS), layout.alarm_parameters),
+        viscosity=np.stack([viscosity(_grid())]),
+        density=np.stack([density(_grid())]),
+    )
+    for i, skid in enumerate(skids):
+        _check_size(skid)
+        _fill_skid(parameters.skid[i], skid)
+        for k, signal in enumerate(skid.signals):
+            _fill_sensor(parameters.sensor[i, k], signal)
+        for k, kind in enumerate(ALARM_ORDER):
+            _fill_alarm(parameters.alarm[i, k], skid.alarms[kind])
+    return parameters
+
+
+def _grid() -> layout.npt.NDArray[np.float64]:
+    # The last point must lie inside the validity of the fluid's equations.
+    return np.minimum(layout.FLUID_LOWEST + layout.FLUID_STEP * np.arange(layout.FLUID_POINTS), 383.15)
+
+
+def _check_size(skid: SkidSettings) -> None:
+    if len(skid.signals) > layout.MAX_SIGNALS or len(skid.vessels) > layout.MAX_VESSELS:
+        raise InputError(
+            f"{skid.source}: skid {skid.id}: {len(skid.signals)} signals and {len(skid.vessels)} vessels; "
+            f"accepted: at most {layout.MAX_SIGNALS} signals and {layout.MAX_VESSELS} vessels"
+        )
+
+
+def _fill_skid(row: np.record, skid: SkidSettings) -> None:
+    due = skid.alarms["changeout-due"]
+    clean = skid.element.clean_dp or CLEAN_SHARE * skid.element.changeout_dp
+    row["signals"] = len(skid.signals)
+    row["role"] = [next((k for k, s in enumerate(skid.signals) if s.role is role), -1) for role in ROLE_ORDER]
+    row["vessels"] = skid.in_service
+    row["vessel_signal"] = -1
+    for k, signal in enumerate(skid.signals):
+        if signal.role is Role.VESSEL_PRESSURE and signal.vessel is not None:
+            row["vessel_signal"][skid.vessels.index(signal.vessel)] = k
+    row["reference_flow"] = skid.reference.flow
+    row["reference_viscosity"] = viscosity(skid.reference.temperature)
+    row["reference_density"] = density(skid.reference.temperature)
+    row["fluid"] = FLUIDS.index(skid.reference.fluid)
+    row["turbulent"] = turbulent_part(skid.element.clean_dp, skid.element.changeout_dp)
+    row["idle_dp"] = 0.25 * clean
+    row["min_flow"] = due.extra["min_flow_fraction"]
+    row["settle"] = round(due.settle_s * NS)
+    row["isolation_hold"] = round(due.extra["hold_while_isolated_s"] * NS)
+    row["window"] = int(min(max(due.on_delay_s, WINDOW_S[0]), WINDOW_S[1]))
+
+
+def _fill_sensor(row: np.record, signal: Signal) -> None:
+    hold = signal.max_silence_s or SILENCE_S
+    if signal.role is Role.TEMPERATURE:
+        hold = max(hold, SLOW_HOLD_S)
+    if signal.reporting is Reporting.ON_CHANGE and signal.max_silence_s is None:
+        hold = max(hold, SLOW_HOLD_S)
+    row["scale"], row["offset"], row["hold"] = signal.scale, signal.offset, round(hold * NS)
+
+
+def _fill_alarm(row: np.record, settings: AlarmSettings) -> None:
+    row["enabled"] = settings.enabled
+    limit = settings.limit if settings.limit is not None else np.inf
+    row["limit"], row["clear"] = limit, limit - settings.deadband
+    row["on_delay"], row["off_delay"] = round(settings.on_delay_s * NS), round(settings.off_delay_s * NS)

@@ -1,0 +1,65 @@
+"""The row tier behind one call: rows in, emissions and closed minutes out."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from monitor.engine import kernel, layout, parameters, rollup
+from monitor.model import Minute, Rows, SkidSettings
+
+MINUTES_A_CALL = 4096
+EMISSIONS_A_TICK = 1 + layout.ALARMS
+
+
+class Emission(NamedTuple):
+    skid: int
+    code: int
+    alarm: int       # position in layout.ALARMS, -1 for none
+    time: int
+    onset: int
+
+
+class RowTier:
+    """State and parameters of all skids of one engine. trend_buckets: size of the trend kept of the first skid."""
+
+    def __init__(self, skids: Sequence[SkidSettings], *, trend_buckets: int = 0) -> None:
+        self.parameters = parameters.build(skids)
+        self.state = layout.new_state(len(skids))
+        self._emissions = layout.records(EMISSIONS_A_TICK, layout.emission)
+        self._minutes = layout.records(MINUTES_A_CALL, rollup.closed_dtype)
+        self._trend = layout.records(trend_buckets, rollup.trend_dtype)
+        self._head = layout.records(1, rollup.head_dtype)
+        self.minutes: list[tuple[int, Minute]] = []
+
+    def run(self, which: npt.NDArray[np.int32], rows: Rows) -> Iterator[Emission]:
+        """Process rows (signal -1: time only) of the skids `which`; yields each emission before the next row is
+        taken, so that what the caller changes in the state is in effect from there on."""
+        arrays = (which, rows.signal, rows.time, rows.value, rows.quality)
+        i = 0
+        while i < rows.size:
+            i, emitted, closed = kernel.run(
+                self.state, self.parameters, arrays, i, self._emissions, self._minutes, self._trend, self._head
+            )
+            self.minutes.extend(self._closed(closed))
+            for row in self._emissions[:emitted]:
+                yield Emission(int(which[i]), int(row.code), int(row.alarm), int(row.time), int(row.onset))
+
+    def _closed(self, count: int) -> Iterator[tuple[int, Minute]]:
+        for row in self._minutes[:count]:
+            yield int(row.skid), Minute(int(row.start), *(float(x) for x in row["means"]), judged=bool(row.judged))
+
+    def trend(self) -> dict[str, npt.NDArray[np.float64] | npt.NDArray[np.int64]]:
+        """The trend of the first skid: bucket starts [ns], means of layout.MINUTE_FIELDS, low and high of dP [SI]."""
+        used = self._trend[: int(self._head[0].used)]
+        count = used["counts"]
+        mean = np.where(count > 0, used["sums"] / np.maximum(count, 1), np.nan)
+        columns: dict[str, npt.NDArray[np.float64] | npt.NDArray[np.int64]] = {"time": used["start"].copy()}
+        columns |= {name: mean[:, k] for k, name in enumerate(layout.MINUTE_FIELDS)}
+        known = np.isfinite(used["low"])
+        columns["pressure_drop_low"] = np.where(known, used["low"], np.nan)
+        columns["pressure_drop_high"] = np.where(known, used["high"], np.nan)
+        return columns

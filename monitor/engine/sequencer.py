@@ -1,0 +1,95 @@
+"""Rows as they arrive become rows in order of (time, signal); late and repeated ones are told apart, never fed."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from monitor.model import Rows
+
+BEGINNING = np.iinfo(np.int64).min // 2
+
+
+class Fate(NamedTuple):
+    """What became of the rows of one call, as indices into them."""
+
+    late: npt.NDArray[np.int64]           # older than what was already released
+    repeated: npt.NDArray[np.int64]       # same signal, time and value once more
+    conflicting: npt.NDArray[np.int64]    # same signal and time, another value
+
+
+class Sequencer:
+    """Reorder buffer of one skid on event time.
+
+    A row is released once the newest row is `lateness` [ns] ahead of it, or time itself has moved that
+    far (`advance`). What comes at or behind the released time is late. Released rows, taken together,
+    do not depend on how arrivals were cut into calls.
+
+    >>> s = Sequencer(lateness=2)
+    >>> import numpy as np
+    >>> rows = Rows(np.array([10, 9, 13, 8]), np.zeros(4, np.int16), np.arange(4.0), np.zeros(4, np.uint8))
+    >>> released, fate = s.push(rows)
+    >>> released.time.tolist(), fate.late.tolist()
+    ([9, 10], [3])
+    """
+
+    def __init__(self, *, lateness: int) -> None:
+        if lateness < 0:
+            raise ValueError(f"lateness must not be negative, got {lateness}")
+        self.lateness = lateness
+        self.released = BEGINNING      # everything up to and including this time has been handed on
+        self.newest = BEGINNING
+        self.pending = Rows.empty()
+
+    def push(self, rows: Rows) -> tuple[Rows, Fate]:
+        """Take rows in order of arrival; returns those released, in order, and what became of the others."""
+        none = np.empty(0, np.int64)
+        if rows.size == 0:
+            return Rows.empty(), Fate(none, none, none)
+        before = np.maximum.accumulate(np.concatenate(([self.newest], rows.time)))
+        late = rows.time <= np.maximum(before[:-1] - self.lateness, self.released)
+        self.newest = int(before[-1])
+        kept = rows if not late.any() else rows.take(~late)
+        positions = np.flatnonzero(~late)
+        offset = self.pending.size
+        everything = Rows.concat([self.pending, kept])
+        order = np.lexsort((everything.signal, everything.time))
+        everything, origin = everything.take(order), order
+        repeated, conflicting = self._duplicates(everything)
+        # A duplicate's first copy may be from an earlier call; the copy itself is always of this one.
+        fate = Fate(
+            np.flatnonzero(late),
+            np.sort(positions[origin[repeated] - offset]),
+            np.sort(positions[origin[conflicting] - offset]),
+        )
+        if repeated.any() or conflicting.any():
+            everything = everything.take(~(repeated | conflicting))
+        self.pending = everything
+        return self._release(max(self.released, self.newest - self.lateness)), fate
+
+    @staticmethod
+    def _duplicates(rows: Rows) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
+        same = np.zeros(rows.size, bool)
+        same[1:] = (rows.time[1:] == rows.time[:-1]) & (rows.signal[1:] == rows.signal[:-1])
+        if not same.any():
+            return same, same
+        group_start = np.maximum.accumulate(np.where(same, 0, np.arange(rows.size)))
+        first = rows.value[group_start]
+        equal = (rows.value == first) | (np.isnan(rows.value) & np.isnan(first))
+        return same & equal, same & ~equal
+
+    def _release(self, until: int) -> Rows:
+        cut = int(np.searchsorted(self.pending.time, until, side="right"))
+        ready, self.pending = self.pending.take(slice(None, cut)), self.pending.take(slice(cut, None))
+        self.released = max(self.released, until)
+        return ready
+
+    def advance(self, time: int) -> Rows:
+        """Time has moved to `time` [ns] without rows: release what no longer need wait."""
+        return self._release(max(self.released, time - self.lateness))
+
+    def finish(self) -> Rows:
+        """Nothing more will come: release the rest."""
+        return self._release(max(self.released, self.newest)) if self.newest > BEGINNING else Rows.empty()

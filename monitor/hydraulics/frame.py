@@ -1,0 +1,123 @@
+"""One second of a skid: pressures, flow and temperature side by side, dP, and dP at reference conditions."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from monitor.compiled import compiled
+from monitor.engine.layout import (
+    DIFFERENTIAL,
+    FLOW,
+    FLUID_LOWEST,
+    FLUID_POINTS,
+    FLUID_STEP,
+    INLET,
+    OUTLET,
+    PUMP,
+    RING,
+    TEMPERATURE,
+)
+from monitor.hydraulics.pressure_drop import normalised
+
+FLOW_CONFIRM = 3     # seconds that flow must have come or gone: transmitters drop out for less
+SECOND = 1_000_000_000
+
+
+@compiled
+def reading(sensors, parameters, role):  # type: ignore[no-untyped-def]
+    """Value now of the signal with a role, NaN where there is none."""
+    k = parameters.role[role]
+    return np.nan if k < 0 else sensors[k].now
+
+
+@compiled
+def property_ratio(table, temperature, reference):  # type: ignore[no-untyped-def]
+    """A fluid's property over its reference value; 1 where temperature is not known. Linear between points."""
+    if not math.isfinite(temperature):
+        return 1.0
+    x = (temperature - FLUID_LOWEST) / FLUID_STEP
+    x = min(max(x, 0.0), FLUID_POINTS - 1.001)
+    k = int(x)
+    return (table[k] + (x - k) * (table[k + 1] - table[k])) / reference
+
+
+@compiled
+def assemble(skid, parameters, sensors, viscosity, density, tick):  # type: ignore[no-untyped-def]
+    """Fill the skid's frame and rings for this second."""
+    skid.inlet = reading(sensors, parameters, INLET)
+    skid.outlet = reading(sensors, parameters, OUTLET)
+    direct = reading(sensors, parameters, DIFFERENTIAL)
+    # A transmitter across the headers has one zero error instead of two.
+    skid.pressure_drop = direct if math.isfinite(direct) else skid.inlet - skid.outlet
+    skid.flow = reading(sensors, parameters, FLOW)
+    skid.temperature = reading(sensors, parameters, TEMPERATURE)
+    has_flow = parameters.role[FLOW] >= 0
+    ratio = skid.flow / parameters.reference_flow if has_flow else 1.0
+    k = (tick // SECOND) % RING
+    skid.ring_dp[k] = skid.pressure_drop
+    skid.ring_flow[k] = ratio
+    skid.ring_ratio[k] = property_ratio(viscosity[parameters.fluid], skid.temperature, parameters.reference_viscosity)
+    skid.ring_density[k] = property_ratio(density[parameters.fluid], skid.temperature, parameters.reference_density)
+    skid.filled = min(skid.filled + 1, RING)
+    skid.momentary = window(skid, parameters, k, 1)
+    skid.ring_normalised[k] = skid.momentary
+    skid.normalised = window(skid, parameters, k, parameters.window)
+    skid.sustained = mean(skid.ring_dp, skid.filled, k, 0, 3)
+    follow_flow(skid, parameters, reading(sensors, parameters, PUMP), tick)
+
+
+@compiled
+def mean(ring, filled, newest, skip, count):  # type: ignore[no-untyped-def]
+    """Mean of `count` seconds that end `skip` seconds before the newest; of those known; NaN unless half are."""
+    total = 0.0
+    known = 0
+    for j in range(skip, skip + count):
+        if j >= filled:
+            break
+        x = ring[(newest - j) & (RING - 1)]
+        if math.isfinite(x):
+            total += x
+            known += 1
+    return total / known if 2 * known >= min(count, max(filled - skip, 1)) and known > 0 else np.nan
+
+
+@compiled
+def window(skid, parameters, newest, count):  # type: ignore[no-untyped-def]
+    """Normalised dP of the last `count` seconds: means first, then the quotient, which noise in flow would bias."""
+    flow = mean(skid.ring_flow, skid.filled, newest, 0, count)
+    if not flow >= parameters.min_flow:
+        return np.nan
+    drop = mean(skid.ring_dp, skid.filled, newest, 0, count)
+    viscosity_ratio = mean(skid.ring_ratio, skid.filled, newest, 0, count)
+    density_ratio = mean(skid.ring_density, skid.filled, newest, 0, count)
+    return normalised(drop, flow, viscosity_ratio, density_ratio, parameters.turbulent)
+
+
+@compiled
+def flow_seen(skid, parameters, pump):  # type: ignore[no-untyped-def]
+    """1 flow, 0 none, -1 not known: by the meter, else the pump's contact, else by dP itself."""
+    if parameters.role[FLOW] >= 0:
+        if not math.isfinite(skid.flow):
+            return -1
+        return 1 if skid.flow >= parameters.min_flow * parameters.reference_flow else 0
+    if math.isfinite(pump):
+        return 1 if pump > 0.5 else 0
+    if not math.isfinite(skid.pressure_drop):
+        return -1
+    return 1 if skid.pressure_drop >= parameters.idle_dp else 0
+
+
+@compiled
+def follow_flow(skid, parameters, pump, tick):  # type: ignore[no-untyped-def]
+    """Keep track of whether the skid runs, and since when."""
+    seen = flow_seen(skid, parameters, pump)
+    if seen < 0 or seen == skid.flowing:
+        skid.turning = 0
+        return
+    skid.turning += 1
+    if skid.turning >= FLOW_CONFIRM:
+        skid.flowing = seen
+        skid.flow_since = tick - (FLOW_CONFIRM - 1) * SECOND if seen == 1 else 0
+        skid.turning = 0

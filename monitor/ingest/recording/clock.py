@@ -1,0 +1,223 @@
+"""Columns of times -> ns since 1970 UTC, row after row.
+
+Text cells are sorted by their shape and each shape is cast at once; odd cells are read one by one
+by the same rules (monitor.ingest.times). So formats may be mixed, and a cell that cannot be read
+costs only itself.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import numpy.typing as npt
+
+from monitor.ingest.recording.cells import Array, as_text, is_textual
+from monitor.ingest.recording.piece import Flags, Ints
+from monitor.ingest.times import EARLIEST, LATEST, NO_OFFSET, LocalClock, outside, parse_epoch, read_clock
+from monitor.ingest.words import BLANKS, is_number
+from monitor.model import NS
+
+ONE_BY_ONE = 32     # cells too few to be worth a vectorised attempt
+COLON, DASH, PLUS, ZULU, ZERO = b":-+Z0"
+ODD, ZULU_CLOCK, OFFSET_CLOCK, BARE, NUMBER = range(5)      # shapes of a text cell
+
+
+class Times(NamedTuple):
+    """ns: arbitrary where not usable. local: cells without an offset."""
+
+    ns: Ints
+    usable: Flags
+    local: Flags
+
+
+class Clock:
+    """Reads one file's time column, piece after piece."""
+
+    def __init__(self, zone: ZoneInfo | None, *, decimal_comma: bool = False) -> None:
+        self._zone = zone
+        self._local = LocalClock(zone) if zone else None
+        self._comma = decimal_comma
+        self.read_so_far = self.without_offset = 0      # cells that hold a time; those that lack what tells UTC
+
+    def read(self, column: Array) -> Times:
+        """A column of text, timestamps or epoch numbers, in order of rows."""
+        ns, usable, local = self._raw(column)
+        self.read_so_far += int(usable.sum())
+        self.without_offset += int((usable & local).sum())
+        usable = usable & (ns >= EARLIEST) & (ns < LATEST)
+        if self._local is None:
+            return Times(ns, usable & ~local, local)
+        skipped = self._local.settle(ns, local, usable)
+        return Times(ns, usable & ~skipped, local)
+
+    @property
+    def lacks_zone(self) -> bool:
+        """Whether every time so far is local and no zone was given."""
+        return self._zone is None and 0 < self.read_so_far == self.without_offset
+
+    def explain(self, cell: object) -> str:
+        """Why a cell gave no time: one clause."""
+        if cell is None or (isinstance(cell, str) and not cell.strip(BLANKS)):
+            return "no time"
+        found = _read_cell(self._bare(cell)) if isinstance(cell, str) else parse_epoch(cell)  # type: ignore[arg-type]
+        if isinstance(found, str):
+            return found
+        ns, local = found if isinstance(found, tuple) else (found, False)
+        if local and self._zone is None:
+            return NO_OFFSET + ", or a time zone by --timezone"
+        if not EARLIEST <= ns < LATEST:
+            return outside(ns)
+        return f"a local time that the clock of {self._zone} skips"
+
+    def _bare(self, text: str) -> str:
+        bare = text.strip(BLANKS)
+        return bare.replace(",", ".") if self._comma and bare.count(",") == 1 else bare
+
+    def _raw(self, column: Array) -> Times:
+        import pyarrow as pa
+
+        kind = column.type
+        if pa.types.is_dictionary(kind) and not is_textual(kind):
+            column, kind = column.dictionary_decode(), kind.value_type
+        if pa.types.is_timestamp(kind):
+            return _from_timestamps(column)
+        if pa.types.is_integer(kind) or pa.types.is_floating(kind) or pa.types.is_decimal(kind):
+            return _from_numbers(column)
+        text = as_text(column)
+        if self._comma:
+            text = pa.compute.replace_substring(text, pattern=",", replacement=".")
+        return _from_text(text)
+
+
+def _from_timestamps(column: Array) -> Times:
+    import pyarrow as pa
+
+    per = {"s": NS, "ms": 1_000_000, "us": 1_000, "ns": 1}[column.type.unit]
+    counts = column.cast(pa.int64())
+    present = counts.is_valid().to_numpy(zero_copy_only=False)
+    ticks = counts.fill_null(0).to_numpy(zero_copy_only=False)
+    fits = np.abs(ticks) <= np.iinfo(np.int64).max // per
+    local = np.full(len(column), column.type.tz is None)
+    return Times(np.where(fits, ticks, 0) * per, present & fits, local)
+
+
+def _from_numbers(column: Array) -> Times:
+    """Epoch numbers of a typed column. A double holds no more than a quarter of a us of today's time in
+    seconds, so doubles are rounded to the us."""
+    import pyarrow as pa
+
+    whole = pa.types.is_integer(column.type)
+    kind = pa.int64() if whole else pa.float64()
+    present = column.is_valid().to_numpy(zero_copy_only=False)
+    numbers = column.cast(kind, safe=False).fill_null(0).to_numpy(zero_copy_only=False)
+    ns, usable = np.zeros(len(column), np.int64), np.zeros(len(column), bool)
+    for scale in (NS, 1_000_000, 1_000, 1):
+        low, high = -(-EARLIEST // scale), -(-LATEST // scale)
+        mine = present & (numbers >= low) & (numbers < high)
+        if whole or scale == 1:
+            ns[mine] = np.rint(numbers[mine]).astype(np.int64) * scale if not whole else numbers[mine] * scale
+        else:
+            ns[mine] = np.rint(numbers[mine] * (scale / 1_000)).astype(np.int64) * 1_000
+        usable |= mine
+    return Times(ns, usable, np.zeros(len(column), bool))
+
+
+def _from_text(column: Array) -> Times:
+    """Cells of one shape are cast together, those of no known shape are read one by one."""
+    import pyarrow as pa
+
+    shapes = _shapes(column)
+    kinds = np.unique(shapes).tolist()
+    if len(kinds) == 1:
+        return _of_shape(column, kinds[0])
+    result = Times(np.zeros(len(column), np.int64), np.zeros(len(column), bool), np.zeros(len(column), bool))
+    for kind in kinds:
+        rows = np.flatnonzero(shapes == kind)
+        part = _of_shape(column.take(pa.array(rows)), kind)
+        for whole, some in zip(result, part, strict=True):
+            whole[rows] = some
+    return result
+
+
+def _of_shape(column: Array, shape: int) -> Times:
+    """Cast at once; where a cell of that shape is none after all, by halves down to it."""
+    size = len(column)
+    if shape != ODD and size > ONE_BY_ONE:
+        quick = _cast_epoch(column) if shape == NUMBER else _cast_clock(column, shape == BARE)
+        if quick is not None:
+            return quick
+        half = size // 2
+        left, right = _of_shape(column.slice(0, half), shape), _of_shape(column.slice(half), shape)
+        return Times(*(np.concatenate(pair) for pair in zip(left, right, strict=True)))
+    ns, usable, local = np.zeros(size, np.int64), np.zeros(size, bool), np.zeros(size, bool)
+    for i, cell in enumerate(column.to_pylist()):
+        found = _read_cell(cell.strip(BLANKS)) if cell else ""
+        if not isinstance(found, str) and abs(found[0]) < np.iinfo(np.int64).max:
+            ns[i], local[i] = found
+            usable[i] = True
+    return Times(ns, usable, local)
+
+
+def _read_cell(text: str) -> tuple[int, bool] | str:
+    if text[4:5] == "-" or not is_number(text):
+        return read_clock(text)
+    ns = parse_epoch(text)
+    return ns if isinstance(ns, str) else (ns, False)
+
+
+def _shapes(column: Array) -> npt.NDArray[np.int8]:
+    """The shape of each text cell, from its length and a few of its bytes.
+
+    With a date in front and 19 bytes or more, what Arrow's own parser accepts is strict RFC 3339
+    once the end is known: Z; an offset with a colon; or a digit of the seconds.
+    """
+    _, bounds, data = column.buffers()
+    at = np.frombuffer(bounds, np.int32)[column.offset : column.offset + len(column) + 1]
+    start, end, length = at[:-1], at[1:], np.diff(at)
+    if data is None or data.size == 0:
+        return np.full(len(column), ODD, np.int8)
+    octets = np.frombuffer(data, np.uint8)
+    first, last = octets[np.minimum(start, data.size - 1)], octets[end - 1]
+    dated = (length >= 19) & (octets[np.minimum(start + 4, data.size - 1)] == DASH)
+    sign, colon = octets[end - 6], octets[end - 3]
+    signed = dated & ((sign == PLUS) | (sign == DASH))
+    numeric = (length > 0) & ~dated & _is_digit(first) & _is_digit(last)
+    offset = signed & (colon == COLON) & (length >= 25)
+    choices = [dated & (last == ZULU), offset, dated & ~signed & _is_digit(last), numeric]
+    shapes = np.select(choices, [ZULU_CLOCK, OFFSET_CLOCK, BARE, NUMBER], ODD).astype(np.int8)
+    if column.null_count:
+        shapes[column.is_null().to_numpy(zero_copy_only=False)] = ODD
+    return shapes
+
+
+def _is_digit(octets: npt.NDArray[np.uint8]) -> Flags:
+    return (octets >= ZERO) & (octets < ZERO + 10)
+
+
+def _cast_clock(column: Array, bare: bool) -> Times | None:
+    import pyarrow as pa
+
+    try:
+        times = column.cast(pa.timestamp("ns") if bare else pa.timestamp("ns", "UTC"))
+    except pa.ArrowInvalid:
+        return None
+    ns = times.cast(pa.int64()).to_numpy(zero_copy_only=False).copy()
+    return Times(ns, np.ones(ns.size, bool), np.full(ns.size, bare))
+
+
+def _cast_epoch(column: Array) -> Times | None:
+    """Epoch numbers as text, of one unit: exact by decimal arithmetic."""
+    import pyarrow as pa
+
+    try:
+        numbers = column.cast(pa.float64()).to_numpy(zero_copy_only=False)
+        for scale, digits in ((NS, 9), (1_000_000, 6), (1_000, 3), (1, 0)):
+            if EARLIEST // scale < numbers.min() and numbers.max() < LATEST // scale - 1:
+                exact = column.cast(pa.decimal128(19, digits))
+                words = np.frombuffer(exact.buffers()[1], np.int64)[2 * exact.offset :: 2][: len(exact)]
+                return Times(words.copy(), np.ones(len(exact), bool), np.zeros(len(exact), bool))
+    except pa.ArrowInvalid:     # not a number, or more digits than ns have
+        return None
+    return None

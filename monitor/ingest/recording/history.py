@@ -1,0 +1,135 @@
+"""Recordings as one history: opened, checked, merged, and handed out in chunks."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from os import PathLike
+from pathlib import Path
+
+from monitor.errors import InputError
+from monitor.ingest.recording.layout import HEAD, Layout, Names, Reader, lacks_zone, recognise
+from monitor.ingest.recording.merge import Stream, merge
+from monitor.ingest.recording.piece import NEVER, Piece
+from monitor.ingest.recording.tables import Context
+from monitor.ingest.times import zone_named
+from monitor.model import Reason, Rejection, Rows, SkidSettings
+
+LISTED = 12     # names that a warning lists
+
+
+@dataclass(frozen=True, slots=True)
+class Chunk:
+    """A stretch of the history: readings in order of arrival, and what could not be used among them."""
+
+    rows: Rows
+    rejections: list[Rejection]
+    rejected: Counter[tuple[str | None, Reason]]
+    done: float             # share of the files' bytes read so far, 0 to 1
+
+
+class Recordings:
+    """A history that can be read again and again, each time from its start.
+
+    files, layouts: what was opened, in order of names. warnings: sentences for a person; those that
+    only reading can find are added on the way. unknown_columns: path -> columns that are no configured
+    signal. unknown_signals: name or topic -> how often it came, of the reading that was last begun.
+    """
+
+    def __init__(self, layouts: list[Layout], firsts: list[int], skid: SkidSettings, chunk_rows: int) -> None:
+        self._layouts, self._firsts, self._skid = layouts, firsts, skid
+        self._chunk_rows = max(1, chunk_rows)
+        self.files = tuple(str(layout.path) for layout in layouts)
+        self.layouts = tuple(layout.kind for layout in layouts)
+        self.unknown_columns = {str(layout.path): layout.unknown for layout in layouts if layout.unknown}
+        self.unknown_signals: Counter[str] = Counter()
+        self._found_at_opening = [
+            f"{path}: no configured signal has the name of: {_listed(names)}"
+            for path, names in self.unknown_columns.items()
+        ]
+        self.warnings = list(self._found_at_opening)
+
+    def __iter__(self) -> Iterator[Chunk]:
+        context = Context(self._skid)
+        self.unknown_signals = context.unknown
+        self.warnings = list(self._found_at_opening)
+        progress = _Progress(self._layouts)
+        streams = [
+            Stream(i, first, lambda i=i, layout=layout: self._pieces(i, layout, context, progress))  # type: ignore[misc]
+            for i, (layout, first) in enumerate(zip(self._layouts, self._firsts, strict=True))
+        ]
+        for piece in merge(streams):
+            for rows, rejections in piece.cut(self._chunk_rows):
+                rejected = Counter((r.signal, r.reason) for r in rejections)
+                yield Chunk(rows, rejections, rejected, progress.done)
+        if context.unknown:
+            names = _listed([name or "(no name)" for name in sorted(context.unknown)])
+            self.warnings.append(f"readings of no configured signal: {names}")
+
+    def _pieces(self, order: int, layout: Layout, context: Context, progress: _Progress) -> Iterator[Piece]:
+        reader, _ = layout.reader(context)
+        progress.readers[order] = reader
+        readings = 0
+        for piece in reader.pieces():
+            readings += piece.rows.size
+            yield piece
+        if reader.cut_short:
+            self.warnings.append(f"{layout.path}: {reader.cut_short}; the {readings} readings before that are used")
+
+
+class _Progress:
+    """How much of all files has been read."""
+
+    def __init__(self, layouts: list[Layout]) -> None:
+        self._sizes = [max(1, layout.path.stat().st_size) for layout in layouts]
+        self.readers: dict[int, Reader] = {}
+
+    @property
+    def done(self) -> float:
+        read = sum(self._sizes[i] * reader.done for i, reader in self.readers.items())
+        return min(1.0, read / sum(self._sizes))
+
+
+def open_recordings(
+    paths: Iterable[str | PathLike[str]],
+    skid: SkidSettings,
+    *,
+    timezone: str | None = None,
+    mapping: Mapping[str, str] | None = None,
+    chunk_rows: int = 500_000,
+) -> Recordings:
+    """Open recordings of one skid as one history in order of time, whatever the order of `paths`.
+
+    timezone: IANA name for local times without offset. mapping: a file's own name -> signal id (or
+    `time`; in a long table also `signal`, `value`, `quality`; of captured messages the topic).
+    chunk_rows: most rows of a chunk; changes nothing else. Raises InputError for what no reading can mend.
+    """
+    zone = zone_named(timezone) if timezone else None
+    names = Names(skid, {k.strip(): v.strip() for k, v in (mapping or {}).items()})
+    files = sorted({Path(path) for path in paths}, key=lambda path: (path.name, str(path)))
+    if not files:
+        raise InputError("no recording given")
+    alone = Counter(path.name for path in files)
+    layouts = [recognise(path, path.name if alone[path.name] == 1 else str(path), names, zone) for path in files]
+    firsts = [_first_arrival(layout, skid) for layout in layouts]
+    return Recordings(layouts, firsts, skid, chunk_rows)
+
+
+def _first_arrival(layout: Layout, skid: SkidSettings) -> int:
+    """Before which nothing of a file arrives. Raises InputError where its times cannot be told without a zone."""
+    reader, clock = layout.reader(Context(skid))
+    pieces = reader.pieces(HEAD, HEAD)
+    first = next((p for p in pieces if p.rows.size or p.rejections), None)
+    pieces.close()  # type: ignore[attr-defined]
+    if clock.lacks_zone:
+        raise InputError(lacks_zone(layout.path))
+    if first is None or not first.rows.size or (first.rejections and first.rejected_at[0] == 0):
+        return NEVER
+    return int(first.arrival[0])
+
+
+def _listed(names: Iterable[str]) -> str:
+    every = list(names)
+    more = f" and {len(every) - LISTED} more" if len(every) > LISTED else ""
+    return ", ".join(every[:LISTED]) + more

@@ -1,0 +1,132 @@
+"""Bytes of a file, unpacked where it is gzip, in blocks of whole lines with their line numbers."""
+
+from __future__ import annotations
+
+import zlib
+from collections.abc import Iterator
+from pathlib import Path
+from typing import BinaryIO, NamedTuple
+
+from monitor.errors import InputError
+
+READ = 1 << 20
+BLOCK = 8 << 20
+MAX_LINE = 1 << 20
+GZIP = b"\x1f\x8b"
+
+
+class Source:
+    """A file opened for reading from its start to its end, once. Use as a context manager.
+
+    cut_short: why a compressed file ended early, else None. What came before is read all the same.
+    """
+
+    def __init__(self, path: Path, read: int = READ) -> None:
+        self.path = path
+        self._amount = read
+        self.cut_short: str | None = None
+        try:
+            self._file: BinaryIO = path.open("rb")
+            self._size = path.stat().st_size
+            self.is_packed = self._file.read(2) == GZIP
+            self._file.seek(0)
+        except OSError as error:
+            raise InputError(f"{path}: cannot be read: {error.strerror or error}") from error
+        self._unpack = zlib.decompressobj(wbits=31)
+        self._left = b""
+
+    def __enter__(self) -> Source:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._file.close()
+
+    @property
+    def done(self) -> float:
+        """Share of the file's bytes that have been read, 0 to 1."""
+        return self._file.tell() / self._size if self._size else 1.0
+
+    def read(self) -> bytes:
+        """Some more bytes; empty at the end."""
+        try:
+            return self._unpacked() if self.is_packed else self._file.read(self._amount)
+        except OSError as error:
+            raise InputError(f"{self.path}: cannot be read: {error.strerror or error}") from error
+
+    def _unpacked(self) -> bytes:
+        while self.cut_short is None:
+            packed = self._left or self._file.read(self._amount)
+            try:
+                if not packed:
+                    return self._last()
+                if self._unpack.eof:    # another member follows, or padding
+                    packed = packed.lstrip(b"\0")
+                    if not packed:
+                        self._left = b""
+                        continue
+                    self._unpack = zlib.decompressobj(wbits=31)
+                data = self._unpack.decompress(packed, 4 * self._amount)
+            except zlib.error:
+                self.cut_short = "the compressed file is damaged"
+                return b""
+            self._left = self._unpack.unconsumed_tail or self._unpack.unused_data
+            if data:
+                return data
+        return b""
+
+
+    def _last(self) -> bytes:
+        """What the unpacker still held at the end of the file."""
+        data = self._unpack.flush(self._amount)
+        if not data and not self._unpack.eof:
+            self.cut_short = "the compressed file ends early"
+        return data
+
+
+class Block(NamedTuple):
+    """Whole lines, each ended by a line feed, of which the first is number `first` of the file."""
+
+    text: bytes
+    first: int
+
+
+def blocks(source: Source, size: int = BLOCK) -> Iterator[Block]:
+    """The lines of a file in blocks of about `size` bytes.
+
+    A last line without a line feed gets one; where a compressed file is cut short, that part of a line
+    is left out. A line longer than MAX_LINE comes as its first MAX_LINE + 1 bytes.
+    """
+    line = 1
+    for text in _whole_lines(source, size):
+        if line == 1:
+            text = text.removeprefix(b"\xef\xbb\xbf")
+        yield Block(text, line)
+        line += text.count(b"\n")
+
+
+def _whole_lines(source: Source, size: int) -> Iterator[bytes]:
+    parts: list[bytes] = []
+    held = 0
+    while data := source.read():
+        end = data.rfind(b"\n") + 1
+        if end and held + end >= size:
+            yield b"".join((*parts, data[:end]))
+            parts, held = [data[end:]], len(data) - end
+        else:
+            parts.append(data)
+            held += len(data)
+            if not end and held > 2 * MAX_LINE:
+                parts = _shorten(parts)
+                held = sum(map(len, parts))
+    rest = b"".join(parts)
+    if source.cut_short:
+        rest = rest[: rest.rfind(b"\n") + 1]
+    if rest:
+        yield rest if rest.endswith(b"\n") else rest + b"\n"
+
+
+def _shorten(parts: list[bytes]) -> list[bytes]:
+    """Keep of an endless last line only so much that it is seen to be too long."""
+    text = b"".join(parts)
+    start = text.rfind(b"\n") + 1
+    return [text[:start], text[start : start + MAX_LINE + 1]]

@@ -1,0 +1,336 @@
+"""The words every part shares: settings of a skid, readings, rejections, events.
+
+Pure data. Inside the program pressures are Pa, flows m^3/s, temperatures K, times integer
+nanoseconds since 1970 UTC; a reading keeps its transmitter's own unit until the row tier
+scales it. `SkidSettings` and its parts are what `monitor.config` makes of a TOML file.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from enum import IntEnum, StrEnum
+from typing import Any, NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+NS = 1_000_000_000
+DAY = 86_400 * NS
+
+
+class Role(StrEnum):
+    """What a signal measures, as written in configuration."""
+
+    INLET_PRESSURE = "inlet-pressure"
+    OUTLET_PRESSURE = "outlet-pressure"
+    DIFFERENTIAL_PRESSURE = "differential-pressure"
+    VESSEL_PRESSURE = "vessel-pressure"
+    FLOW = "flow"
+    TEMPERATURE = "temperature"
+    TURBIDITY = "turbidity"
+    LEAK_SENSOR = "leak-sensor"
+    PUMP_RUNNING = "pump-running"
+    VALVE_POSITION = "valve-position"
+
+
+class Reporting(StrEnum):
+    PERIODIC = "periodic"
+    ON_CHANGE = "on-change"
+
+
+class Quality(IntEnum):
+    """Whether a reading can be believed. BAD readings are kept and counted, never used as values."""
+
+    GOOD = 0
+    UNCERTAIN = 1
+    BAD = 2
+
+
+class Reason(StrEnum):
+    """Why something that arrived is in quarantine."""
+
+    UNDECODABLE = "undecodable"          # not a number, not the configured JSON, not text
+    UNKNOWN_SIGNAL = "unknown-signal"    # a topic or column that no configured signal has
+    NOT_FINITE = "not-finite"            # NaN or infinity
+    BAD_QUALITY = "bad-quality"          # the source itself says it cannot be believed
+    OUT_OF_RANGE = "out-of-range"        # at or beyond NE 43's failure limits
+    BAD_TIME = "bad-time"                # no time, unreadable, without offset, or impossible (far future)
+    REPEATED = "repeated"                # same signal and source time once more (a second delivery)
+    CONFLICTING = "conflicting"          # same signal and source time, another value
+    LATE = "late"                        # older than what was already processed: stored, not fed
+    TIME_UNCERTAIN = "time-uncertain"    # no device time and arrived in a burst after an outage
+    RETAINED = "retained"                # a retained message: its age is unknown
+    TOO_LARGE = "too-large"              # longer than any reading can be
+
+
+class PayloadFormat(StrEnum):
+    AUTO = "auto"          # a plain number, or a JSON object with the usual field names
+    NUMBER = "number"      # strictly a plain number
+    JSON = "json"
+    MILLIAMP = "milliamp"  # a plain number in mA, 4-20 mA over the range
+
+
+class TimeFormat(StrEnum):
+    AUTO = "auto"          # RFC 3339 text, or epoch by magnitude
+    RFC3339 = "rfc3339"
+    EPOCH_S = "s"
+    EPOCH_MS = "ms"
+    EPOCH_US = "us"
+    EPOCH_NS = "ns"
+
+
+@dataclass(frozen=True, slots=True)
+class Payload:
+    """How a signal's messages are read. Field names may be dotted paths into nested objects."""
+
+    format: PayloadFormat = PayloadFormat.AUTO
+    value_field: str | None = None      # None: value, v
+    time_field: str | None = None       # None: time, timestamp, ts, t
+    quality_field: str | None = None    # None: quality, q, status
+    time_format: TimeFormat = TimeFormat.AUTO
+
+
+@dataclass(frozen=True, slots=True)
+class Signal:
+    """One transmitter. SI value = raw * scale + offset, raw in `unit`."""
+
+    id: str
+    role: Role
+    topic: str
+    unit: str
+    low: float                  # span of the transmitter, in `unit`
+    high: float
+    scale: float
+    offset: float
+    vessel: str | None = None
+    reporting: Reporting = Reporting.PERIODIC
+    max_silence_s: float | None = None
+    payload: Payload = Payload()
+
+
+@dataclass(frozen=True, slots=True)
+class Element:
+    """The filter elements of a skid. Pressures Pa, area m^2, rating m."""
+
+    changeout_dp: float
+    max_dp: float
+    rating: float | None = None
+    area: float | None = None
+    clean_dp: float | None = None
+    per_vessel: int = 1
+    part: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Reference:
+    """What dP is referred to. flow m^3/s through the whole skid, temperature K."""
+
+    flow: float
+    temperature: float
+    fluid: str = "water"
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmSettings:
+    """What one kind of alarm is judged by. `limit`, `deadband` in the SI unit of its value
+    (fractions stay fractions); keys of one kind only are in `extra`, SI likewise."""
+
+    kind: str
+    on_delay_s: float
+    off_delay_s: float
+    deadband: float
+    limit: float | None = None
+    settle_s: float = 120.0
+    enabled: bool = True
+    extra: dict[str, float] = field(default_factory=dict)
+
+
+class Secret:
+    """A password or token. Never shown; `reveal()` hands it to the one library that needs it."""
+
+    __slots__ = ("_value",)
+
+    def __init__(self, value: str) -> None:
+        self._value = value
+
+    def reveal(self) -> str:
+        return self._value
+
+    def __repr__(self) -> str:
+        return "Secret(***)"
+
+    __str__ = __repr__
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, Secret) and other._value == self._value
+
+    def __hash__(self) -> int:
+        return hash(self._value)
+
+
+@dataclass(frozen=True, slots=True)
+class BrokerSettings:
+    host: str = "127.0.0.1"
+    port: int = 1883
+    client_id: str = "bagwright"
+    username: str | None = None
+    password: Secret | None = None
+    tls: bool = False
+    ca_file: str | None = None
+    cert_file: str | None = None
+    key_file: str | None = None
+    keepalive_s: int = 30
+    session_expiry_s: int = 7 * 86_400
+    queue_limit: int = 20_000           # messages held here before reading stops
+    prefix: str = "bagwright"           # our own topics: PREFIX/SKID/alarm/KIND, PREFIX/SKID/event, PREFIX/state
+
+
+@dataclass(frozen=True, slots=True)
+class StoreSettings:
+    path: str = "bagwright.db"
+    retention_days: float = 400.0       # packed readings
+    quarantine_rows: int = 100_000      # bound on what is kept word for word; counts go on
+
+
+@dataclass(frozen=True, slots=True)
+class WebhookSettings:
+    url: str
+    secret: Secret | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class InfluxSettings:
+    url: str
+    org: str = ""
+    bucket: str = "bagwright"
+    token: Secret | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class NotifySettings:
+    webhooks: tuple[WebhookSettings, ...] = ()
+    influx: InfluxSettings | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class WebSettings:
+    host: str = "127.0.0.1"
+    port: int = 8321
+
+
+@dataclass(frozen=True, slots=True)
+class SkidSettings:
+    """One skid, ready for the engine. `in_service`: vessels that normally carry flow at once."""
+
+    id: str
+    name: str
+    vessels: tuple[str, ...]
+    in_service: int
+    element: Element
+    reference: Reference
+    signals: tuple[Signal, ...]
+    alarms: dict[str, AlarmSettings]
+    display_units: dict[str, str]       # quantity ("pressure", "flow", "temperature", "turbidity") -> unit
+    lateness_s: float = 2.0             # how long a row may come behind its newest sibling and still be fed
+    source: str = ""                    # the file it came from
+
+    def index(self, signal_id: str) -> int | None:
+        """Position of a signal in `signals`, or None."""
+        return next((i for i, s in enumerate(self.signals) if s.id == signal_id), None)
+
+    def with_role(self, role: Role) -> tuple[Signal, ...]:
+        return tuple(s for s in self.signals if s.role is role)
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """A configuration file or folder: the skids, and what the daemon needs besides."""
+
+    skids: tuple[SkidSettings, ...]
+    broker: BrokerSettings = BrokerSettings()
+    store: StoreSettings = StoreSettings()
+    notify: NotifySettings = NotifySettings()
+    web: WebSettings = WebSettings()
+
+
+class Rows(NamedTuple):
+    """Readings of one skid as arrays of equal length, in order of arrival unless said otherwise."""
+
+    time: npt.NDArray[np.int64]      # ns since 1970 UTC
+    signal: npt.NDArray[np.int16]    # index into SkidSettings.signals
+    value: npt.NDArray[np.float64]   # in the signal's own unit; NaN where quality is BAD and no value came
+    quality: npt.NDArray[np.uint8]   # Quality
+
+    @classmethod
+    def empty(cls) -> Rows:
+        return cls(np.empty(0, np.int64), np.empty(0, np.int16), np.empty(0), np.empty(0, np.uint8))
+
+    @classmethod
+    def concat(cls, parts: list[Rows]) -> Rows:
+        if not parts:
+            return cls.empty()
+        return parts[0] if len(parts) == 1 else cls(*(np.concatenate(c) for c in zip(*parts, strict=True)))
+
+    def take(self, index: Any) -> Rows:
+        """Rows at a slice, mask or index array."""
+        return Rows(self.time[index], self.signal[index], self.value[index], self.quality[index])
+
+    @property
+    def size(self) -> int:
+        return int(self.time.size)
+
+
+@dataclass(frozen=True, slots=True)
+class Rejection:
+    """Something that arrived and is not fed: kept with its reason."""
+
+    reason: Reason
+    skid: str | None
+    signal: str | None          # id where known, else None
+    where: str                  # "file.csv:123", or the MQTT topic
+    text: str                   # what came, shortened to 200 characters
+    time: int | None = None     # source time in ns where one could be read
+    note: str = ""              # one clause for a person: what was wrong, what is accepted
+
+
+class Transition(StrEnum):
+    RAISED = "raised"
+    CLEARED = "cleared"
+    NOTED = "noted"
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """What the engine says. Values in the contract's units (bar, 1, min, h)."""
+
+    time: int
+    skid: str
+    kind: str
+    transition: Transition
+    message: str
+    vessel: str | None = None
+    signal: str | None = None
+    detail: str | None = None
+    grade: str | None = None
+    value: float | None = None
+    unit: str | None = None
+    onset: int | None = None
+    evidence: dict[str, Any] = field(default_factory=dict)
+
+    @property
+    def id(self) -> str:
+        """The same event gets the same id however often it is computed."""
+        return "/".join((self.skid, self.kind, self.vessel or "-", self.signal or "-", self.transition, str(self.time)))
+
+
+class Minute(NamedTuple):
+    """Roll-up of one minute of a skid; NaN where unknown. SI units."""
+
+    time: int                   # start of the minute, ns
+    inlet: float
+    outlet: float
+    pressure_drop: float
+    flow: float
+    temperature: float
+    normalised: float           # pressure drop at reference flow and temperature
+    judged: bool                # whether normalised could be judged throughout

@@ -1,0 +1,1 @@
+"""Telling others: MQTT topics, webhooks, message services."""

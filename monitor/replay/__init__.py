@@ -1,0 +1,1 @@
+"""Recordings through the engine, and the files that come of it."""

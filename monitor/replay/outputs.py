@@ -1,0 +1,84 @@
+"""The files of a replay. They replace those of an earlier one only when all is written."""
+
+from __future__ import annotations
+
+import csv
+import json
+import os
+from collections.abc import Iterable
+from pathlib import Path
+from types import TracebackType
+from typing import IO, Any
+
+from monitor.errors import RunError
+from monitor.model import Event, Rejection
+from monitor.records import event_object
+from monitor.times import to_rfc3339
+
+TABLES = {
+    "quarantine.csv": ("time", "skid", "signal", "reason", "where", "text", "note"),
+    "changeouts.csv": (
+        "skid", "vessel", "isolated_at", "returned_at", "life_h", "volume_m3",
+        "dp_before_bar", "dp_after_bar", "resistance_ratio", "verdict",
+    ),
+    "forecasts.csv": ("time", "skid", "p10_h", "p50_h", "p90_h"),
+}  # fmt: skip
+LINES = ("events.jsonl", "elements.jsonl")
+REPORT = "report.html"
+
+
+class Outputs:
+    """Open the output files of a replay in a folder; on a clean exit they take their places together."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self._files: dict[str, IO[str]] = {}
+        self._tables: dict[str, Any] = {}
+
+    def __enter__(self) -> Outputs:
+        try:
+            self.folder.mkdir(parents=True, exist_ok=True)
+            for name in (*TABLES, *LINES):
+                self._files[name] = self.part(name).open("w", encoding="utf-8", newline="")
+        except OSError as error:
+            self._discard()
+            raise RunError(f"{self.folder}: cannot write the results there ({error.strerror}); "
+                           "accepted: a folder that can be written, or a new one") from None
+        for name, columns in TABLES.items():
+            self._tables[name] = csv.writer(self._files[name], lineterminator="\n")
+            self._tables[name].writerow(columns)
+        return self
+
+    def part(self, name: str) -> Path:
+        """Where a file is written before it takes its place."""
+        return self.folder / f".{name}.part"
+
+    def events(self, events: Iterable[Event]) -> None:
+        for event in events:
+            self._files["events.jsonl"].write(json.dumps(event_object(event), ensure_ascii=False) + "\n")
+
+    def quarantine(self, rejections: Iterable[Rejection]) -> None:
+        table = self._tables["quarantine.csv"]
+        for r in rejections:
+            table.writerow(
+                ("" if r.time is None else to_rfc3339(r.time), r.skid or "", r.signal or "", r.reason, r.where, r.text, r.note)
+            )
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> None:
+        for file in self._files.values():
+            try:
+                file.close()
+            except OSError as fault:
+                kind = kind or type(fault)
+                error = error or fault
+        if kind is not None:
+            self._discard()
+            if isinstance(error, OSError):
+                raise RunError(f"{self.folder}: the results could not be written ({error.strerror})") from None
+            return
+        for name in (*self._files, REPORT):
+            os.replace(self.part(name), self.folder / name)
+
+    def _discard(self) -> None:
+        for name in (*TABLES, *LINES, REPORT):
+            self.part(name).unlink(missing_ok=True)

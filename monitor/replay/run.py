@@ -1,0 +1,95 @@
+"""`bagwright replay`: recordings of one skid through the engine, in one pass and bounded memory."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy.typing as npt
+
+from monitor.engine.engine import Engine, Output
+from monitor.engine.sequencer import Fate
+from monitor.errors import InputError
+from monitor.ingest.recording import open_recordings
+from monitor.model import Event, Reason, Rejection, Rows, SkidSettings
+from monitor.replay.outputs import REPORT, Outputs
+from monitor.report.report import write_report
+
+TREND_BUCKETS = 4000
+FATES = {
+    "late": (Reason.LATE, "older than what had been judged when it came: kept here, not judged"),
+    "repeated": (Reason.REPEATED, "the same signal, time and value once more"),
+    "conflicting": (Reason.CONFLICTING, "another value for a signal and time that had one; the first stands"),
+}
+
+
+@dataclass(slots=True)
+class Summary:
+    """What a replay did."""
+
+    used: int = 0
+    rejected: Counter[Reason] = field(default_factory=Counter)
+    events: list[Event] = field(default_factory=list)
+    warnings: list[str] = field(default_factory=list)
+
+
+def fate_rejections(skid: SkidSettings, rows: Rows, fate: Fate) -> list[Rejection]:
+    """Rows that the sequencer did not hand on, as rejections with their reason."""
+    out: list[Rejection] = []
+    for name, (reason, note) in FATES.items():
+        indices: npt.NDArray = getattr(fate, name)
+        for i in indices.tolist():
+            signal = skid.signals[int(rows.signal[i])].id
+            out.append(Rejection(reason, skid.id, signal, "", f"{rows.value[i]:.17g}", int(rows.time[i]), note))
+    return out
+
+
+def replay(
+    recordings: Sequence[Path],
+    skid: SkidSettings,
+    out: Path,
+    *,
+    timezone: str | None = None,
+    mapping: dict[str, str] | None = None,
+    chunk_rows: int = 500_000,
+    progress: Callable[[float], None] = lambda done: None,
+) -> Summary:
+    """Replay recordings as one history and write the contract's files to `out`; InputError without one usable row."""
+    source = open_recordings(list(recordings), skid, timezone=timezone, mapping=mapping or {}, chunk_rows=chunk_rows)
+    engine = Engine([skid], trend_buckets=TREND_BUCKETS)
+    summary = Summary()
+    with Outputs(out) as outputs:
+        for chunk in source:
+            output, fates = engine.feed({0: chunk.rows})
+            rejections = chunk.rejections + fate_rejections(skid, chunk.rows, fates[0])
+            outputs.quarantine(rejections)
+            summary.rejected.update(r.reason for r in rejections)
+            summary.used += chunk.rows.size - sum(indices.size for indices in fates[0])
+            take(output, outputs, summary)
+            progress(chunk.done)
+        take(engine.finish(), outputs, summary)
+        summary.warnings = list(source.warnings)
+        if summary.used == 0:
+            raise InputError(nothing_usable(recordings, summary))
+        write_report(
+            outputs.part(REPORT),
+            skid=skid,
+            trend=engine.rows.trend(),
+            events=summary.events,
+            counts={"used": summary.used, **{str(k): n for k, n in sorted(summary.rejected.items())}},
+            title=f"{skid.name} ({skid.id})",
+        )
+    return summary
+
+
+def take(output: Output, outputs: Outputs, summary: Summary) -> None:
+    outputs.events(output.events)
+    summary.events.extend(output.events)
+
+
+def nothing_usable(recordings: Sequence[Path], summary: Summary) -> str:
+    names = ", ".join(str(p) for p in recordings)
+    reasons = ", ".join(f"{n} {reason}" for reason, n in summary.rejected.most_common()) or "there were no rows"
+    return f"{names}: not one usable row ({reasons}); accepted: rows with a time and a number for a configured signal"

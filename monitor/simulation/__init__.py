@@ -1,0 +1,1 @@
+"""The skids we demonstrate and test with: physics, operators, transmitters, labelled recordings."""

@@ -1,0 +1,1 @@
+"""Scenario families: each plans a story from a random generator and what was asked for."""

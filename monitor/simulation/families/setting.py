@@ -1,0 +1,45 @@
+"""What every family starts from: a site, a place in time, a story."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from monitor.simulation.sampling import Style, draw_style
+from monitor.simulation.site import Site, Wishes, draw_site, with_life
+from monitor.simulation.story import Story
+
+NS = 1_000_000_000
+NEW_YEAR_2025 = 1_735_689_600
+
+
+@dataclass(frozen=True, slots=True)
+class Ask:
+    """What was asked of a scenario: length in days where given, wishes for the site, and the recorder's style."""
+
+    seed: int
+    days: float | None = None
+    wishes: Wishes = Wishes()
+    style: Style | None = None
+
+    def or_wishes(self, **defaults: object) -> Ask:
+        """The same, with wishes that were left open filled in."""
+        still_open = {k: v for k, v in defaults.items() if getattr(self.wishes, k) in (None, 0)}
+        return replace(self, wishes=replace(self.wishes, **still_open))  # type: ignore[arg-type]
+
+
+def setting(
+    rng: np.random.Generator, ask: Ask, family: int, hours: tuple[float, float], *, life: tuple[float, float] = (12, 60)
+) -> tuple[Site, Story, Style]:
+    """A site with elements that live for about `life` hours and a story of about `hours`."""
+    site = with_life(draw_site(rng, ask.wishes), float(rng.uniform(*life)))
+    seconds = round((ask.days * 24 if ask.days else rng.uniform(*hours)) * 60) * 60
+    start = (NEW_YEAR_2025 + int(rng.integers(0, 330)) * 86_400 + int(rng.integers(5 * 3600, 11 * 3600))) * NS
+    story = Story(site, rng, start, seconds, family)
+    if not site.has("T"):
+        story.temperature[:] = site.temperature_ref + rng.uniform(-1.5, 1.5)
+        story.band = 0.06
+    if not site.has("F") and site.skid.control != 1:
+        story.due_expected = False
+    return site, story, ask.style or draw_style(rng, site)

@@ -1,0 +1,150 @@
+"""What pages, commands and a restarting daemon ask of the store."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import Any, Self
+
+import numpy.typing as npt
+
+from monitor.model import Event, Quality, Rejection, Rows
+from monitor.store import (
+    catalogue,
+    checkpoint,
+    events,
+    history,
+    outbox,
+    quarantine,
+    requests,
+    status,
+    trends,
+)
+from monitor.store.connection import Handle
+from monitor.store.types import HOUR, AlarmKey, Checkpoint, Due, Fact, QuarantineCount, Request, SignalVersion, Trend
+
+
+class Queries:
+    """What can be asked of a store, open for reading or for writing. Several threads may share one.
+
+    Every call raises StoreError where the store is damaged or does not know the skid or signal named.
+    Spans are start <= time < end, in ns.
+    """
+
+    def __init__(self, handle: Handle) -> None:
+        self._handle = handle
+
+    def close(self) -> None:
+        """Idempotent."""
+        self._handle.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    # Names
+
+    def skids(self) -> list[str]:
+        return [name for (name,) in self._handle.query("SELECT id FROM skid ORDER BY ref")]
+
+    def signals(self, skid: str, *, former: bool = False) -> list[str]:
+        """Signal ids: the configured ones in their order; with `former` then those of earlier configurations."""
+        return list(catalogue.signal_refs(self._handle, skid, former=former))
+
+    def versions(self, skid: str, signal: str) -> list[SignalVersion]:
+        """What the signal's numbers meant, oldest first; the last one is in force."""
+        return catalogue.versions(self._handle, catalogue.chosen_refs(self._handle, skid, [signal])[0])
+
+    # Readings
+
+    def rows(self, skid: str, start: int, end: int, signals: Sequence[str] | None = None, *,
+             fed_only: bool = False, as_taken: bool = False) -> Rows:
+        """Readings in order of (time, signal); `Rows.signal` indexes `signals`, or the configured ones where None.
+
+        Values are in the unit configured now: readings taken under another scale are converted, those taken while
+        the id had another role are left out. as_taken: every reading, as it came.
+        """
+        refs = catalogue.chosen_refs(self._handle, skid, signals)
+        with self._handle.snapshot():
+            found = history.read(self._handle, refs, start, end)
+            found = history.fed(found) if fed_only else found
+            return (found if as_taken else history.in_present_units(self._handle, refs, found)).rows()
+
+    def rows_after(self, skid: str, time: int, *, fed_only: bool = True,
+                   signals: Sequence[str] | None = None) -> Iterator[Rows]:
+        """Readings later than `time`, an hour at a time, up to what is stored when each hour is read."""
+        refs = catalogue.chosen_refs(self._handle, skid, signals)
+        for hour in history.hours_with_readings(self._handle, refs, time + 1):
+            rows = self.rows(skid, max(time + 1, hour * HOUR), (hour + 1) * HOUR, signals, fed_only=fed_only)
+            if rows.size:
+                yield rows
+
+    def latest(self, skid: str) -> dict[str, tuple[int, float, Quality]]:
+        """Configured signal id -> (time, value, quality) of the newest reading, fed or not."""
+        with self._handle.snapshot():
+            return history.latest(self._handle, catalogue.signal_refs(self._handle, skid, former=False))
+
+    def minutes(self, skid: str, start: int, end: int) -> dict[str, npt.NDArray[Any]]:
+        """Roll-ups as columns: time, the quantities of `Minute` (SI, NaN where unknown), judged."""
+        return trends.minutes(self._handle, skid, start, end)
+
+    def trend(self, skid: str, signal: str, start: int, end: int, points: int) -> Trend:
+        """At most `points` buckets of a signal (its unit; bad readings left out) or of a quantity of `Minute` (SI)."""
+        return trends.trend(self._handle, skid, signal, start, end, points)
+
+    # Events and what is known
+
+    def events(self, skid: str | None = None, start: int | None = None, end: int | None = None,
+               kinds: Sequence[str] | None = None, *, limit: int = 100, before: str | None = None) -> list[Event]:
+        """Newest first; `before`: the id of the last event of the page already seen."""
+        return events.select(self._handle, skid=skid, start=start, end=end, kinds=kinds, limit=limit, before=before)
+
+    def event(self, event_id: str) -> Event | None:
+        return events.find(self._handle, event_id)
+
+    def pinned(self, event_id: str) -> tuple[int, int, int | None] | None:
+        """(from, until, `released` of the checkpoint to start from or None) kept for an event; None: no such event."""
+        return events.pinned(self._handle, event_id)
+
+    def alarm_states(self) -> dict[AlarmKey, dict[str, Any]]:
+        return events.alarm_states(self._handle)
+
+    def facts(self, skid: str) -> dict[str, Fact]:
+        """The newest fact of every key."""
+        return events.facts(self._handle, skid)
+
+    def fact_history(self, skid: str, key: str) -> list[Fact]:
+        """Oldest first."""
+        return events.fact_history(self._handle, skid, key)
+
+    def tick(self, skid: str) -> int | None:
+        """Event time the skid's engine had reached, ns."""
+        row = self._handle.one("SELECT tick FROM skid WHERE ref = ?", (catalogue.skid_ref(self._handle, skid),))
+        return row[0] if row else None
+
+    def checkpoint(self, skid: str, *, at: int | None = None, generation: int = 0) -> Checkpoint | None:
+        """The newest checkpoint released at or before `at`, or `generation` before that one."""
+        return checkpoint.get(self._handle, skid, at, generation)
+
+    # Quarantine, outbox, requests, figures
+
+    def quarantine_counts(self, skid: str | None = None) -> list[QuarantineCount]:
+        return quarantine.counts(self._handle, skid)
+
+    def quarantine(self, *, skid: str | None = None, signal: str | None = None, reason: str | None = None,
+                   limit: int = 100) -> list[tuple[int, Rejection]]:
+        """(arrival ns, rejection), newest first."""
+        return quarantine.samples(self._handle, skid=skid, signal=signal, reason=reason, limit=limit)
+
+    def due(self, channel: str, now: int, limit: int) -> list[Due]:
+        """Notices whose turn it is, those waiting longest first."""
+        return outbox.due(self._handle, channel, now, limit)
+
+    def requests(self, *, open_only: bool = False, limit: int = 100) -> list[Request]:
+        """Open ones oldest first, else all newest first."""
+        return requests.select(self._handle, open_only=open_only, limit=limit)
+
+    def status(self) -> dict[str, Any]:
+        """See `monitor.store.status.status`."""
+        return status.status(self._handle)

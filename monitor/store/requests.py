@@ -1,0 +1,46 @@
+"""What a person asks of a running daemon from another process: acknowledge, shelve, reset. The daemon answers."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from typing import Any
+
+import apsw
+
+from monitor.errors import StoreError
+from monitor.store import migrations
+from monitor.store.connection import Handle, dump, load
+from monitor.store.faults import explained
+from monitor.store.types import Request
+
+
+def submit(path: str, skid: str | None, action: str, body: Any, now: int) -> int:
+    """Leaves a request in the store at `path`, daemon running or not. Returns its id."""
+    if not os.path.exists(path):
+        raise StoreError(f"{path}: there is no store. Start the daemon once, or name its file under [store] path")
+    with explained(path):
+        handle = Handle(apsw.Connection(path, apsw.SQLITE_OPEN_READWRITE), path, lambda: now)
+    try:
+        with handle.transaction() as db:
+            migrations.require_current(db, path)
+            db.execute("INSERT INTO request (time, skid, action, body) VALUES (?, ?, ?, ?)",
+                       (now, skid, action, dump(body)))
+            return db.last_insert_rowid()
+    finally:
+        handle.close()
+
+
+def answer(db: apsw.Connection, answers: Sequence[tuple[int, str]], now: int) -> None:
+    db.executemany("UPDATE request SET answered = ?, answer = ? WHERE id = ? AND answered IS NULL",
+                   [(now, text, number) for number, text in answers])
+
+
+def select(handle: Handle, *, open_only: bool, limit: int) -> list[Request]:
+    """Open ones oldest first, else all newest first."""
+    if open_only:
+        rows = handle.query("SELECT * FROM request WHERE answered IS NULL ORDER BY id LIMIT ?", (limit,))
+    else:
+        rows = handle.query("SELECT * FROM request ORDER BY id DESC LIMIT ?", (limit,))
+    return [Request(number, time, skid, action, load(body), answered, said)
+            for number, time, skid, action, body, answered, said in rows]

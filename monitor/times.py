@@ -1,0 +1,1 @@
+from monitor.ingest.times import to_rfc3339  # noqa

@@ -1,0 +1,1 @@
+"""The live page: reads the store, shows it in a browser, never writes."""

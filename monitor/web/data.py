@@ -1,0 +1,200 @@
+"""What the page shows, gathered from the store. Sync and free of the web; only this module knows the reader."""
+
+from __future__ import annotations
+
+import math
+import os
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Protocol
+
+import numpy as np
+import numpy.typing as npt
+
+from monitor.model import Event, Minute, Quality, Settings, Signal, SkidSettings
+from monitor.web.words import LEVELS, due_limit, kind_of
+
+MINUTE_NS = 60_000_000_000
+MINUTES_BACK = 10       # how far behind the newest reading its newest closed minute is looked for
+AlarmKey = tuple[str, str, str | None, str | None]      # skid, kind, vessel, signal
+Alarms = Mapping[AlarmKey, Mapping[str, Any]]
+Columns = Mapping[str, npt.NDArray[Any]]      # time and what was measured, arrays of equal length
+
+COLUMNS = ("inlet", "outlet", "pressure_drop", "flow", "temperature", "normalised")
+
+
+@dataclass(frozen=True, slots=True)
+class LiveValue:
+    """The newest reading of a signal, raw in the signal's own unit. time: None where none was ever stored."""
+
+    signal: Signal
+    time: int | None
+    value: float
+    quality: Quality
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmNow:
+    """An alarm that is not back to normal and done with. state: a word of ISA-18.2; since: event time, ns."""
+
+    kind: str
+    vessel: str | None
+    signal: str | None
+    state: str
+    since: int | None
+    message: str
+
+
+@dataclass(frozen=True, slots=True)
+class SkidNow:
+    """One skid as the store last saw it. minute: its newest closed minute."""
+
+    skid: SkidSettings
+    newest: int | None
+    minute: Minute | None
+    values: tuple[LiveValue, ...]
+    alarms: tuple[AlarmNow, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Status:
+    """version: differs whenever the store changed; written: wall time of the last commit, ns."""
+
+    version: str
+    written: int
+
+
+class StoreReader(Protocol):
+    """A store opened for reading, as `monitor.store.Reader`; times in ns, newest events first."""
+
+    def skids(self) -> Sequence[str]: ...
+
+    def latest(self, skid: str) -> Mapping[str, tuple[int, float, Quality]]: ...
+
+    def minutes(self, skid: str, start: int, end: int) -> Columns: ...
+
+    def events(self, skid: str | None = None, start: int | None = None, *, limit: int = 100) -> Sequence[Event]: ...
+
+    def event(self, event_id: str) -> Event | None: ...
+
+    def alarm_states(self) -> Alarms: ...
+
+    def status(self) -> Mapping[str, Any]: ...
+
+    def close(self) -> None: ...
+
+
+class Source:
+    """The store in the words of the page. All calls come from one thread."""
+
+    def __init__(self, reader: StoreReader) -> None:
+        self.reader = reader
+        self.path = str(reader.status()["path"])
+
+    def now(self, skids: Sequence[SkidSettings]) -> list[SkidNow]:
+        """What the store last saw of each skid; a skid that it does not know yet has nothing."""
+        known, standing = set(self.reader.skids()), self.reader.alarm_states()
+        return [self._now(s, standing) if s.id in known else _unheard(s) for s in skids]
+
+    def _now(self, skid: SkidSettings, standing: Alarms) -> SkidNow:
+        latest = self.reader.latest(skid.id)
+        newest = max((time for time, *_ in latest.values()), default=None)
+        values = tuple(LiveValue(s, *latest.get(s.id, _NEVER)) for s in skid.signals)
+        alarms = [self._alarm(key, body) for key, body in standing.items()
+                  if key[0] == skid.id and body["state"] != "normal"]
+        return SkidNow(skid, newest, self._minute(skid.id, newest), values, by_urgency(alarms))
+
+    def _minute(self, skid: str, newest: int | None) -> Minute | None:
+        if newest is None:
+            return None
+        found = self.reader.minutes(skid, newest - MINUTES_BACK * MINUTE_NS, newest + 1)
+        if not found["time"].size:
+            return None
+        means = {name: float(found[name][-1]) for name in COLUMNS}
+        return Minute(time=int(found["time"][-1]), judged=bool(found["judged"][-1]), **means)
+
+    def _alarm(self, key: AlarmKey, body: Mapping[str, Any]) -> AlarmNow:
+        """body: its state, the time it is in it since, and the id of the event that raised it."""
+        _, kind, vessel, signal = key
+        event = self.reader.event(str(body["event"])) if "event" in body else None
+        return AlarmNow(kind, vessel, signal, str(body["state"]), body.get("since"), event.message if event else "")
+
+    def minutes(self, skid: str, start: int, end: int) -> Columns:
+        """Closed minutes with start <= time < end."""
+        if skid not in self.reader.skids():
+            return {name: np.empty(0, np.int64 if name == "time" else np.float64) for name in ("time", *COLUMNS)}
+        return self.reader.minutes(skid, start, end)
+
+    def events(self, skid: str | None, *, start: int | None = None, limit: int = 200) -> Sequence[Event]:
+        """The newest `limit` events, newest first."""
+        if skid is not None and skid not in self.reader.skids():
+            return []
+        return self.reader.events(skid, start, limit=limit)
+
+    def newest(self) -> int | None:
+        """Event time of the newest reading of all, ns."""
+        found = self.reader.status()["readings"]["newest"]
+        return None if found is None else int(found)
+
+    def status(self) -> Status:
+        """Told by the files: whoever commits writes to the log beside the store, or moves it into the store."""
+        stamps = [os.stat(name) for name in (self.path, f"{self.path}-wal") if os.path.exists(name)]
+        version = "-".join(f"{s.st_mtime_ns}.{s.st_size}" for s in stamps)
+        return Status(version, max((s.st_mtime_ns for s in stamps if s.st_size), default=0))
+
+    def close(self) -> None:
+        self.reader.close()
+
+
+_NEVER = (None, math.nan, Quality.GOOD)
+
+
+def _unheard(skid: SkidSettings) -> SkidNow:
+    return SkidNow(skid, None, None, tuple(LiveValue(s, *_NEVER) for s in skid.signals), ())
+
+
+def overview(source: Source, settings: Settings) -> list[SkidNow]:
+    """Every configured skid, the one that needs a person first on top."""
+    def urgency(now: SkidNow) -> tuple[int, int, float, str]:
+        worst = min((LEVELS.index(kind_of(a.kind).level) for a in now.alarms), default=len(LEVELS))
+        share = now.minute.normalised / due_limit(now.skid) if now.minute else np.nan
+        return worst, -len(now.alarms), -share if np.isfinite(share) else 0.0, now.skid.id
+
+    return sorted(source.now(settings.skids), key=urgency)
+
+
+def bucketed(minutes: Columns, start: int, end: int, buckets: int) -> dict[str, npt.NDArray[Any]]:
+    """Means over at most `buckets` equal spans of [start, end), with the envelope of pressure_drop.
+
+    An empty bucket between two filled ones is left out, and so shows as a gap.
+    """
+    time = minutes["time"]
+    width = max(MINUTE_NS, -(-(end - start) // (buckets * MINUTE_NS)) * MINUTE_NS)
+    slot = (time - start) // width
+    first = np.flatnonzero(np.diff(slot, prepend=-1)) if time.size else np.empty(0, np.int64)
+    trend: dict[str, npt.NDArray[Any]] = {"time": start + slot[first] * width}
+    for name in COLUMNS:
+        trend[name] = _means(minutes[name], first)
+    drop = minutes["pressure_drop"]
+    if first.size and width > MINUTE_NS:
+        trend["pressure_drop_low"] = np.fmin.reduceat(drop, first)
+        trend["pressure_drop_high"] = np.fmax.reduceat(drop, first)
+    return trend
+
+
+def _means(values: npt.NDArray[np.float64], first: npt.NDArray[np.int64]) -> npt.NDArray[np.float64]:
+    if not first.size:
+        return np.empty(0)
+    good = np.isfinite(values)
+    total = np.add.reduceat(np.where(good, values, 0.0), first)
+    count = np.add.reduceat(good.astype(np.int64), first)
+    with np.errstate(invalid="ignore"):         # 0/0 is how an empty bucket becomes unknown
+        return np.asarray(total / count, np.float64)
+
+
+def by_urgency(alarms: Sequence[AlarmNow]) -> tuple[AlarmNow, ...]:
+    """The most urgent first, the newest first among equals."""
+    def key(alarm: AlarmNow) -> tuple[int, int, str, str]:
+        return LEVELS.index(kind_of(alarm.kind).level), -(alarm.since or 0), alarm.kind, alarm.vessel or ""
+
+    return tuple(sorted(alarms, key=key))

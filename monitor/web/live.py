@@ -1,0 +1,135 @@
+"""Who asks the store, and how changes reach the browsers.
+
+One thread asks; one task looks once a second whether the store changed; every open page waits for that
+and gets the parts of itself that differ. What a page shows is made once per change, however many look.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import time
+import uuid
+from collections.abc import AsyncIterator, Callable
+from concurrent.futures import ThreadPoolExecutor
+from typing import TypeVar
+
+from monitor.errors import MonitorError
+from monitor.web.data import Source, Status, StoreReader
+
+T = TypeVar("T")
+Fragments = dict[str, str]      # id of an element of the page -> its new inner HTML
+Maker = Callable[[Source], Fragments]
+
+POLL_S = 1.0
+BEAT_S = 5.0        # how often an open page hears from us even when nothing changed
+OLD_S = 60.0        # a store that has not changed for so long is called old
+
+
+class Hub:
+    """Serialises questions to the store and tells waiting pages when it changed."""
+
+    def __init__(self, open_reader: Callable[[], StoreReader]) -> None:
+        self._thread = ThreadPoolExecutor(1, thread_name_prefix="store-reader")
+        self._boot = uuid.uuid4().hex[:8]
+        self._count = 0
+        self._changed_at = time.monotonic()
+        self._seen: Status | None = None
+        self._wake = asyncio.Event()
+        self._made: dict[str, tuple[int, asyncio.Task[Fragments]]] = {}
+        self._watcher: asyncio.Task[None] | None = None
+        self._ending = False
+        self._source = self._thread.submit(lambda: Source(open_reader())).result()
+
+    @property
+    def version(self) -> str:
+        """Names this state of the store to a browser that comes back."""
+        return f"{self._boot}-{self._count}"
+
+    @property
+    def age(self) -> float:
+        """Seconds of wall time since the store last changed, as far as this process can tell."""
+        return time.monotonic() - self._changed_at
+
+    @property
+    def old(self) -> bool:
+        return self.age > OLD_S
+
+    async def ask(self, question: Callable[[Source], T]) -> T:
+        """Put a question to the store on its own thread."""
+        return await asyncio.get_running_loop().run_in_executor(self._thread, question, self._source)
+
+    async def start(self) -> None:
+        await self.look()
+        self._watcher = asyncio.create_task(self._watch(), name="store-watcher")
+
+    def end_streams(self) -> None:
+        """Lets every open stream come to its end, so that a server can stop without cutting them."""
+        self._ending = True
+        self._wake.set()
+
+    async def stop(self) -> None:
+        if self._watcher is not None:
+            self._watcher.cancel()
+            await asyncio.gather(self._watcher, return_exceptions=True)
+        await self.ask(lambda source: source.close())
+        self._thread.shutdown()
+
+    async def look(self) -> None:
+        """Ask once whether the store changed, and wake those who wait if so."""
+        status = await self.ask(lambda source: source.status())
+        if self._seen is not None and status.version == self._seen.version:
+            return
+        idle = 0.0 if self._seen is not None else max(0.0, time.time() - status.written / 1e9)
+        self._seen, self._changed_at, self._count = status, time.monotonic() - idle, self._count + 1
+        self._wake.set()
+        self._wake = asyncio.Event()
+
+    async def _watch(self) -> None:
+        while True:
+            await asyncio.sleep(POLL_S)
+            try:
+                await self.look()
+            except MonitorError:
+                continue        # unreadable just now: its age grows, and every page says so
+
+    async def fragments(self, key: str, make: Maker) -> Fragments:
+        """The parts of the page `key`, made once per change of the store."""
+        known = self._made.get(key)
+        if known is None or known[0] != self._count or _failed(known[1]):
+            self._made = {k: v for k, v in self._made.items() if v[0] == self._count}
+            known = self._made[key] = (self._count, asyncio.ensure_future(self.ask(make)))
+        return await asyncio.shield(known[1])
+
+    async def stream(self, key: str, make: Maker, seen: str | None) -> AsyncIterator[dict[str, str]]:
+        """Server-sent events of one page: `part` for each part that changed, and a `beat` that carries the age.
+
+        seen: the version that the browser has; it gets what is new since, at once.
+        """
+        sent: Fragments = {}
+        fresh = seen != self.version
+        while not self._ending:
+            wake = self._wake
+            if fresh:
+                version = self.version
+                try:
+                    parts = await self.fragments(key, make)
+                except MonitorError as error:
+                    yield {"event": "trouble", "data": json.dumps({"message": str(error)})}
+                else:
+                    fresh = False
+                    for name in [n for n, html in parts.items() if sent.get(n) != html]:
+                        sent[name] = parts[name]
+                        yield {"event": "part", "id": version, "data": json.dumps({"id": name, "html": parts[name]})}
+            if not fresh:
+                yield {"event": "beat", "data": json.dumps({"age_s": round(self.age, 1), "old": self.old})}
+            try:
+                await asyncio.wait_for(wake.wait(), BEAT_S)
+                fresh = True
+            except TimeoutError:
+                continue        # nothing new: only a beat, or another try after trouble
+
+
+def _failed(task: asyncio.Task[Fragments]) -> bool:
+    """Whether what was asked has to be asked again."""
+    return task.done() and (task.cancelled() or task.exception() is not None)

@@ -1,0 +1,173 @@
+"""HTML of the views: what of a skid is shown, and in which words. Sync; asks only `Source`."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+from markupsafe import Markup
+
+from monitor.model import Quality, Role, Settings, SkidSettings
+from monitor.web.data import LiveValue, SkidNow, Source, bucketed, overview
+from monitor.web.live import Fragments
+from monitor.web.templating import environment
+from monitor.web.trend import draw_trend
+from monitor.web.words import (
+    UNKNOWN,
+    Display,
+    dp_limit,
+    due_limit,
+    duration,
+    fixed,
+    quantity_of,
+    response_to,
+    unit_symbol,
+)
+
+HOUR_NS = 3_600_000_000_000
+SPANS = {"1h": ("1 hour", 1), "8h": ("8 hours", 8), "24h": ("24 hours", 24), "7d": ("7 days", 7 * 24),
+         "30d": ("30 days", 30 * 24), "90d": ("90 days", 90 * 24)}      # words, hours
+DEFAULT_SPAN = "8h"
+BUCKETS = 720
+BEHIND_S = 120.0        # a skid whose newest reading lies so far behind the newest of all is called silent
+
+_QUALITIES = {Quality.GOOD: "", Quality.UNCERTAIN: "uncertain", Quality.BAD: "bad"}
+_CONTACTS = {"leak-sensor": ("dry", "wet"), "pump-running": ("off", "on")}
+
+
+@dataclass(frozen=True, slots=True)
+class Gauge:
+    """Normalised dP against its limit: share of it (NaN unknown), and the words beside the bar."""
+
+    share: float
+    text: str
+
+    def svg(self) -> Markup:
+        """A bar with the limit marked at four fifths of its width; at or beyond it the colour and the words change."""
+        known = self.share if math.isfinite(self.share) else 0.0
+        width = 80 * min(max(known, 0.0), 1.25)
+        over = " over" if known >= 1 else ""
+        return Markup(
+            '<svg class="gauge" viewBox="0 0 100 10" preserveAspectRatio="none" role="img" aria-label="{label}">'
+            '<rect class="full" width="100" height="10"/><rect class="part{over}" width="{width:.1f}" height="10"/>'
+            '<line class="edge" x1="80" x2="80" y1="0" y2="10" vector-effect="non-scaling-stroke"/></svg>'
+        ).format(label=self.text, over=over, width=width)
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """A skid in one line of the overview."""
+
+    now: SkidNow
+    gauge: Gauge
+    drop: str
+    flow: str
+    behind_s: float | None      # behind the newest reading of all; None: never heard of
+
+    @property
+    def silent(self) -> bool:
+        return self.behind_s is not None and self.behind_s >= BEHIND_S
+
+    @property
+    def behind(self) -> str:
+        return f"silent for {duration(self.behind_s or 0.0)}"
+
+
+class Pages:
+    """Renders the views of one configuration."""
+
+    def __init__(self, settings: Settings) -> None:
+        self.settings = settings
+        self.skids = {skid.id: skid for skid in settings.skids}
+        self._templates = environment()
+
+    def overview(self, source: Source) -> Fragments:
+        skids = overview(source, self.settings)
+        newest = source.newest()
+        rows = [_row(now, newest) for now in skids]
+        return {"skids": self._render("_skids.html", rows=rows), "newest": self._render("_newest.html", newest=newest)}
+
+    def skid(self, source: Source, skid: SkidSettings, span: str) -> Fragments:
+        (now,) = source.now([skid])
+        end = now.minute.time + 60_000_000_000 if now.minute else now.newest or 0
+        start = end - SPANS[span][1] * HOUR_NS
+        events = source.events(skid.id, limit=200)
+        trend = bucketed(source.minutes(skid.id, start, end), start, end, BUCKETS)
+        return {
+            "newest": self._render("_newest.html", newest=now.newest),
+            "alarms": self._render("_alarms.html", alarms=now.alarms, response=response_to),
+            "values": self._render("_values.html", row=_row(now, source.newest()), derived=derived(now),
+                                   values=[live(skid, v) for v in now.values]),
+            "plots": str(draw_trend(skid, trend, events, start=start, end=end)),
+            "events": self._render("_event_list.html", events=sorted(events, key=lambda e: -e.time)),
+        }
+
+    def page(self, template: str, fragments: Fragments, **values: Any) -> str:
+        """A whole page around its parts."""
+        return self._render(template, parts={name: Markup(html) for name, html in fragments.items()}, **values)  # noqa: S704
+
+    def _render(self, template: str, **values: Any) -> str:
+        return self._templates.get_template(template).render(**values)
+
+
+def _row(now: SkidNow, newest: int | None) -> Row:
+    show = Display(now.skid)
+    names = ("normalised", "pressure_drop", "flow")
+    normalised, drop, flow = (getattr(now.minute, n) if now.minute else math.nan for n in names)
+    behind = (newest - now.newest) / 1e9 if newest is not None and now.newest is not None else None
+    return Row(now, gauge(now.skid, normalised), show.text("pressure", drop), show.text("flow", flow), behind)
+
+
+def gauge(skid: SkidSettings, normalised: float) -> Gauge:
+    """Normalised dP (Pa) against the limit of `changeout-due`."""
+    show, limit = Display(skid), due_limit(skid)
+    words = f"of {show.text('pressure', limit)}"
+    if not math.isfinite(normalised):
+        return Gauge(math.nan, f"not known; limit {show.text('pressure', limit)}")
+    share = normalised / limit
+    reached = ", reached" if share >= 1 else ""
+    return Gauge(share, f"{show.number('pressure', normalised)} {words} ({share * 100:.0f} %{reached})")
+
+
+def derived(now: SkidNow) -> list[tuple[str, str, str]]:
+    """Name, value and remark of what is computed from the readings: the newest closed minute."""
+    skid, minute = now.skid, now.minute
+    show = Display(skid)
+    if minute is None:
+        return []
+    due = f"changeout due at {show.text('pressure', due_limit(skid))}"
+    remark = due if minute.judged else "not judged in this minute: no steady flow, or a vessel out of service"
+    limit, reference = show.text("pressure", dp_limit(skid)), show.text("flow", skid.reference.flow)
+    found = [("Normalised dP", show.text("pressure", minute.normalised), remark),
+             ("dP, actual", show.text("pressure", minute.pressure_drop), f"alarm at {limit}")]
+    if not skid.with_role(Role.FLOW):
+        found.append(("Flow, inferred", show.text("flow", minute.flow), f"reference {reference}"))
+    return found
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """A reading as shown: tag, role in words, vessel, value in the display unit, quality where it is not good."""
+
+    tag: str
+    role: str
+    text: str
+    quality: str
+    time: int | None
+
+
+def live(skid: SkidSettings, value: LiveValue) -> Shown:
+    """The newest reading of a signal in the skid's display unit."""
+    signal = value.signal
+    role = signal.role.value.replace("-", " ").capitalize() + (f", {signal.vessel}" if signal.vessel else "")
+    quantity = quantity_of(signal.role)
+    if value.time is None or not math.isfinite(value.value):
+        text = UNKNOWN
+    elif quantity is not None:
+        text = Display(skid).text(quantity, value.value * signal.scale + signal.offset)
+    elif signal.role.value in _CONTACTS and value.value in (0.0, 1.0):
+        text = _CONTACTS[signal.role.value][int(value.value)]
+    else:
+        text = f"{fixed(value.value, 2)} {unit_symbol(signal.unit)}".strip()
+    return Shown(signal.id, role, text, _QUALITIES[value.quality], value.time)

@@ -1,0 +1,105 @@
+"""The web application over the store, and the server that carries it."""
+
+from __future__ import annotations
+
+import contextlib
+import socket
+from collections.abc import AsyncIterator, Callable
+from typing import TYPE_CHECKING
+
+from monitor.errors import RunError
+from monitor.model import Settings
+from monitor.web.data import StoreReader
+
+if TYPE_CHECKING:
+    import uvicorn
+    from fastapi import FastAPI
+
+
+def create_app(open_reader: Callable[[], StoreReader], settings: Settings) -> FastAPI:
+    """The application: pages at / and /skid/ID, JSON under /api/v1, /healthz. It never writes to the store.
+
+    open_reader: opens the store for reading, as `monitor.store.Reader.open`; called once, here, on the one thread
+    that will ask. Raises what it raises (StoreError).
+    """
+    from fastapi import FastAPI
+    from fastapi.staticfiles import StaticFiles
+
+    from monitor import __version__
+    from monitor.web.api import router
+    from monitor.web.live import Hub
+    from monitor.web.security import Guard, is_loopback
+    from monitor.web.templating import STATIC
+    from monitor.web.views import add_views
+
+    hub = Hub(open_reader)
+
+    @contextlib.asynccontextmanager
+    async def lifespan(_: FastAPI) -> AsyncIterator[None]:
+        await hub.start()
+        try:
+            yield
+        finally:
+            await hub.stop()
+
+    app = FastAPI(title="Bagwright", version=__version__, docs_url=None, redoc_url=None,
+                  openapi_url="/api/v1/openapi.json", lifespan=lifespan)
+    app.state.hub = hub
+    app.include_router(router(hub, settings))
+    add_views(app, hub, settings)
+    app.mount("/static", StaticFiles(directory=STATIC), name="static")
+    app.add_middleware(Guard, loopback_only=is_loopback(settings.web.host))
+    return app
+
+
+def listen(host: str, port: int) -> socket.socket:
+    """A bound socket; port 0 takes a free one. Raises RunError where the address cannot be had."""
+    family = socket.AF_INET6 if ":" in host else socket.AF_INET
+    made = socket.socket(family, socket.SOCK_STREAM)
+    try:
+        made.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        made.bind((host, port))
+        made.listen(128)
+    except (OSError, OverflowError) as error:
+        made.close()
+        raise RunError(
+            f"the web page cannot listen on {host} port {port}: {getattr(error, 'strerror', None) or error}; "
+            "choose another port under [web], or stop the program that uses this one") from error
+    return made
+
+
+def build_server(app: FastAPI) -> uvicorn.Server:
+    """A server for `app`: `run(sockets=[...])` blocks until a signal, or until `should_exit` is set."""
+    import uvicorn
+
+    class Server(uvicorn.Server):
+        async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+            app.state.hub.end_streams()
+            await super().shutdown(sockets)
+
+    return Server(uvicorn.Config(app, log_config=None, access_log=False, server_header=False,
+                                 timeout_graceful_shutdown=2, lifespan="on"))
+
+
+def serve(open_reader: Callable[[], StoreReader], settings: Settings, host: str | None = None,
+          port: int | None = None, *, ready: Callable[[str], None] | None = None) -> None:
+    """Serve the page until the process is told to stop. host, port: else those of the settings.
+
+    ready: called with the address once it is bound. Raises RunError, StoreError.
+    """
+    import dataclasses
+
+    host = settings.web.host if host is None else host
+    port = settings.web.port if port is None else port
+    settings = dataclasses.replace(settings, web=dataclasses.replace(settings.web, host=host, port=port))
+    with contextlib.closing(listen(host, port)) as bound:
+        app = create_app(open_reader, settings)
+        if ready is not None:
+            shown = f"[{host}]" if ":" in host else host
+            ready(f"http://{shown}:{bound.getsockname()[1]}/")
+        server = build_server(app)
+        server.run(sockets=[bound])
+        if not server.started:
+            raise RunError("the web page could not start")
+
+

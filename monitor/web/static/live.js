@@ -1,0 +1,55 @@
+"use strict";
+/* Puts pushed parts into the page. The browser's EventSource comes back by itself; we say when it is away. */
+(() => {
+  const QUIET_MS = 15000;      // three beats missed: the connection is gone, whatever the browser believes
+  const byId = (id) => document.getElementById(id);
+  let source = null, heard = Date.now(), lostAt = null;
+
+  function words(seconds) {
+    const s = Math.round(seconds);
+    if (s < 120) return `${s} s`;
+    if (s < 7200) return `${Math.floor(s / 60)} min`;
+    return s < 172800 ? `${Math.floor(s / 3600)} h ${Math.floor(s % 3600 / 60)} min` : `${Math.floor(s / 86400)} d ${Math.floor(s % 86400 / 3600)} h`;
+  }
+
+  function lost(message) {
+    if (lostAt === null) lostAt = new Date(heard);
+    byId("lost").textContent = message || `No connection to the monitor since ${lostAt.toLocaleTimeString()} local time; trying again. What is shown below is old.`;
+    byId("lost").hidden = false;
+    byId("link").textContent = "";
+  }
+
+  function here() {
+    heard = Date.now(); lostAt = null;
+    byId("lost").hidden = true;
+    byId("link").textContent = "live";
+  }
+
+  function connect() {
+    if (source) source.close();
+    source = new EventSource(document.body.dataset.stream);
+    source.addEventListener("part", (event) => {
+      here();
+      const part = JSON.parse(event.data), element = byId(part.id);
+      if (!element) return;
+      element.innerHTML = part.html;
+      showLocalTimes(element);
+    });
+    source.addEventListener("beat", (event) => {
+      here();
+      const beat = JSON.parse(event.data);
+      byId("old").hidden = !beat.old;
+      byId("age").textContent = words(beat.age_s);
+    });
+    source.addEventListener("trouble", (event) => { heard = Date.now(); lost(JSON.parse(event.data).message); });
+    source.addEventListener("error", () => lost());
+  }
+
+  setInterval(() => {
+    if (Date.now() - heard < QUIET_MS) return;
+    lost();
+    heard = Date.now();          // give the new connection its own time
+    connect();
+  }, 2000);
+  if (document.body.dataset.stream) connect();
+})();

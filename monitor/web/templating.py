@@ -1,0 +1,72 @@
+"""One Jinja environment for the page and the report: everything is escaped, an unknown name is an error."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from markupsafe import Markup
+
+from monitor.model import Event
+from monitor.web.words import CAUTION, UNKNOWN, duration, iso, kind_of, level_of, unit_symbol, utc
+
+if TYPE_CHECKING:
+    from jinja2 import Environment
+
+HERE = Path(__file__).parent
+STATIC = HERE / "static"
+
+_SHAPES = {
+    "high": "M2,2H14V14H2Z",            # a square, a triangle, a diamond, a ring: told apart without colour
+    "medium": "M8,1.5L15,14H1Z",
+    "low": "M8,1L15,8L8,15L1,8Z",
+    "note": "M8,3.2A4.8,4.8 0 1 1 7.99,3.2Z",
+}
+
+
+def environment(*folders: Path) -> Environment:
+    """Templates of `folders`, then those of this package."""
+    from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+    made = Environment(
+        loader=FileSystemLoader([*folders, HERE / "templates"]), autoescape=True, undefined=StrictUndefined,
+        trim_blocks=True, lstrip_blocks=True, auto_reload=False)
+    made.filters.update(
+        kind=lambda name: kind_of(name).words, level_name=lambda name: kind_of(name).level, level=level_of,
+        duration=duration, when=when, unit=unit_symbol, value=event_value, symbol=symbol)
+    made.globals.update(caution=CAUTION, unknown=UNKNOWN)
+    return made
+
+
+def when(time: int) -> Markup:
+    """A time as `<time>`: UTC in words; the script adds the reader's own."""
+    return Markup('<time datetime="{}">{}</time>').format(iso(time), utc(time))
+
+
+def symbol(level: str) -> Markup:
+    """The shape of a level of urgency; the word beside it is what is read aloud."""
+    return Markup('<svg class="symbol {level}" width="16" height="16" viewBox="0 0 16 16" aria-hidden="true">'
+                  '<path d="{shape}"/></svg>').format(level=level, shape=_SHAPES[level])
+
+
+def event_value(event: Event) -> str:
+    """What was compared, in the unit of the event."""
+    if event.value is None:
+        return UNKNOWN
+    return f"{event.value:.4g} {unit_symbol(event.unit or '')}".strip()
+
+
+def inline(name: str) -> Markup:
+    """One of our own static files, to be put inside a page."""
+    return Markup((STATIC / name).read_text(encoding="utf-8"))      # noqa: S704 - our own file
+
+
+def leaves(tree: dict[str, object], above: str = "") -> Iterator[tuple[str, object]]:
+    """The ends of nested dictionaries with readable names: {"rejected": {"late": 3}} gives ("rejected: late", 3)."""
+    for key, value in tree.items():
+        name = f"{above}: {key}" if above else str(key)
+        if isinstance(value, dict):
+            yield from leaves(value, name)
+        else:
+            yield name.replace("_", " "), value

@@ -1,0 +1,96 @@
+"""The usual plots of one skid, for the page and the report alike: what is drawn, and against which limits."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from markupsafe import Markup
+
+from monitor.model import Event, SkidSettings, Transition
+from monitor.web.plots import Frame, Lane, Limit, Line, Panel, Span, draw
+from monitor.web.words import KINDS, Display, dp_limit, due_limit, kind_of, level_of, utc
+
+Trend = Mapping[str, npt.NDArray[Any]]
+
+COLUMNS = ("inlet", "outlet", "pressure_drop", "normalised", "flow", "temperature")
+
+
+def draw_trend(skid: SkidSettings, trend: Trend, events: Sequence[Event], *, start: int | None = None,
+               end: int | None = None) -> Markup:
+    """Lanes of events, normalised dP, dP, pressures, flow and temperature of one skid.
+
+    trend: `time` (int64 ns, start of each bucket, ascending) and the columns above (SI, NaN where unknown),
+    optionally `pressure_drop_low` and `pressure_drop_high`. start, end: the span shown, else that of the data.
+    """
+    time = np.asarray(trend["time"], np.int64)
+    step = int(np.median(np.diff(time))) if time.size > 1 else 60_000_000_000
+    first = start if start is not None else int(time[0]) if time.size else min((e.time for e in events), default=0)
+    last = end if end is not None else int(time[-1]) + step if time.size else max((e.time for e in events), default=1)
+    shown = [e for e in events if first <= e.time <= last]
+    frame = Frame(first, max(last, first + 1), tuple(
+        (e.time, level_of(e)) for e in shown if e.transition is Transition.RAISED or e.kind == "changeout-done"))
+    return draw(time, panels(skid, trend), lanes(events, first, last), frame)
+
+
+def panels(skid: SkidSettings, trend: Trend) -> list[Panel]:
+    """The panels in display units. Temperature is left out where none is measured."""
+    show = Display(skid)
+    column = {name: show.array(_quantity(name), trend[name]) for name in COLUMNS}
+    edges = {side: show.array("pressure", trend[f"pressure_drop_{side}"])
+             for side in ("low", "high") if f"pressure_drop_{side}" in trend}
+    due, near, most = (show.convert("pressure", p) for p in (due_limit(skid), dp_limit(skid), skid.element.max_dp))
+    bar, flow = show.unit("pressure"), show.unit("flow")
+    found = [
+        Panel("Normalised dP", bar, (Line("Normalised dP", column["normalised"], limit=due),),
+              (Limit("changeout due", due),), height=170),
+        Panel("dP, actual", bar, (Line("dP", column["pressure_drop"], low=edges.get("low"), high=edges.get("high"),
+                                       limit=near),),
+              (Limit("dP limit", near), Limit("elements' maximum", most)), height=150),
+        Panel("Header pressures", bar, (Line("Inlet", column["inlet"]), Line("Outlet", column["outlet"], "dashed")),
+              from_zero=False, empty="No header pressures in this span."),
+        Panel("Flow", flow, (Line("Flow", column["flow"]),),
+              (Limit("reference", show.convert("flow", skid.reference.flow), alarm=False),), height=110,
+              empty="No flow in this span."),
+    ]
+    if np.isfinite(column["temperature"]).any():
+        found.append(Panel("Temperature", show.unit("temperature"), (Line("Temperature", column["temperature"]),),
+                           height=80, from_zero=False))
+    return found
+
+
+def _quantity(column: str) -> str:
+    return column if column in ("flow", "temperature") else "pressure"
+
+
+def lanes(events: Iterable[Event], first: int, last: int) -> list[Lane]:
+    """One lane for each kind that occurred between first and last: raised to cleared, or the moment it was noted."""
+    spans: dict[str, list[Span]] = {}
+    standing: dict[tuple[str, str | None, str | None], Event] = {}
+    for event in sorted(events, key=lambda e: e.time):
+        key = (event.kind, event.vessel, event.signal)
+        if event.transition is Transition.RAISED:
+            standing.setdefault(key, event)
+        elif event.transition is Transition.CLEARED:
+            raised = standing.pop(key, None)        # None: raised before what we were given
+            unseen = Span(first, event.time, kind_of(event.kind).level, event.message)
+            spans.setdefault(event.kind, []).append(_span(raised, event.time) if raised else unseen)
+        else:
+            spans.setdefault(event.kind, []).append(Span(event.time, event.time, "note", _title(event, None)))
+    for event in standing.values():
+        spans.setdefault(event.kind, []).append(_span(event, None))
+    order = [*KINDS, *sorted(set(spans) - set(KINDS))]
+    shown = {k: tuple(s for s in spans.get(k, ()) if s.within(first, last)) for k in order}
+    return [Lane(kind_of(kind).words, found) for kind, found in shown.items() if found]
+
+
+def _span(raised: Event, end: int | None) -> Span:
+    return Span(raised.time, end, kind_of(raised.kind).level, _title(raised, end))
+
+
+def _title(event: Event, end: int | None) -> str:
+    standing = ", still standing" if event.transition is Transition.RAISED else ""
+    until = standing if end is None else f" to {utc(end)}"
+    return f"{utc(event.time)}{until}: {event.message}"

@@ -1,0 +1,153 @@
+"""Words and numbers for a person: names of kinds, times, quantities in the skid's display units."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+import numpy as np
+import numpy.typing as npt
+
+from monitor.alarms.catalogue import CATALOGUE, CAUTION
+from monitor.config.units import from_si
+from monitor.model import NS, Event, Role, SkidSettings, Transition
+
+__all__ = [
+    "CAUTION", "KINDS", "LEVELS", "UNKNOWN", "Display", "Kind", "digits_for", "dp_limit", "due_limit", "duration",
+    "fixed", "iso", "kind_of", "level_of", "quantity_of", "response_to", "unit_symbol", "utc",
+]
+
+UNKNOWN = "\u2014"      # what stands where nothing is known
+
+_DEFAULT_UNITS = {"pressure": "bar", "flow": "m^3/h", "temperature": "degC", "turbidity": "NTU"}
+_SYMBOLS = {"m^3/h": "m³/h", "degC": "°C", "degF": "°F", "m^2": "m²", "um": "µm", "m^3/s": "m³/s", "1": ""}
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """How a kind of event is named, and how urgent its alarm is: high, medium, low, or note (no alarm)."""
+
+    words: str
+    level: str
+
+
+KINDS: dict[str, Kind] = {
+    "dp-limit": Kind("dP near the elements' limit", "high"),
+    "flow-blocked": Kind("Flow blocked", "high"),
+    "element-breach": Kind("Element breach", "high"),
+    "surge": Kind("Pressure surge", "high"),
+    "closure-seep": Kind("Closure seep", "medium"),
+    "changeout-suspect": Kind("Changeout suspect", "medium"),
+    "changeout-due": Kind("Changeout due", "medium"),
+    "signal-fault": Kind("Signal fault", "low"),
+    "changeout-forecast": Kind("Changeout forecast", "note"),
+    "changeout-done": Kind("Changeout done", "note"),
+}
+LEVELS = ("high", "medium", "low", "note")
+
+
+def kind_of(name: str) -> Kind:
+    """The entry of a kind, with the catalogue's priority; a kind that this page does not know keeps its own name."""
+    known = KINDS.get(name) or Kind(name, "low")
+    return Kind(known.words, CATALOGUE[name].priority) if name in CATALOGUE else known
+
+
+def response_to(kind: str) -> str:
+    """What the catalogue asks the operator to do, or nothing."""
+    return CATALOGUE[kind].response if kind in CATALOGUE else ""
+
+
+def level_of(event: Event) -> str:
+    """How an event is coloured: a return to normal and a note are never alarming."""
+    return kind_of(event.kind).level if event.transition is Transition.RAISED else "note"
+
+
+def utc(time: int) -> str:
+    """Nanoseconds since 1970 as `2026-03-11 04:05:06 UTC`."""
+    return f"{datetime.fromtimestamp(time // NS, UTC):%Y-%m-%d %H:%M:%S} UTC"
+
+
+def iso(time: int) -> str:
+    """Nanoseconds since 1970 as RFC 3339 in UTC, seconds or milliseconds."""
+    whole, rest = divmod(time, NS)
+    text = f"{datetime.fromtimestamp(whole, UTC):%Y-%m-%dT%H:%M:%S}"
+    return f"{text}.{rest // 1_000_000:03d}Z" if rest >= 1_000_000 else f"{text}Z"
+
+
+def duration(seconds: float) -> str:
+    """A length of time in the two units that matter: `45 s`, `12 min`, `3 h 20 min`, `2 d 4 h`."""
+    s = max(0, round(seconds))
+    if s < 120:
+        return f"{s} s"
+    if s < 7_200:
+        return f"{s // 60} min"
+    if s < 172_800:
+        return f"{s // 3600} h {s % 3600 // 60} min"
+    return f"{s // 86_400} d {s % 86_400 // 3600} h"
+
+
+def fixed(value: float, digits: int) -> str:
+    """A number with so many digits after the point, or a dash where it is unknown."""
+    return f"{value:.{digits}f}" if math.isfinite(value) else UNKNOWN
+
+
+def unit_symbol(unit: str) -> str:
+    """How a unit is printed: `m^3/h` as m³/h."""
+    return _SYMBOLS.get(unit, unit)
+
+
+def digits_for(value: float) -> int:
+    """Digits after the point that show `value` to three figures, at most three."""
+    return min(3, max(0, 2 - math.floor(math.log10(abs(value))))) if value and math.isfinite(value) else 2
+
+
+class Display:
+    """Quantities of one skid in its display units. Values come in SI; resolution follows the limits."""
+
+    def __init__(self, skid: SkidSettings) -> None:
+        self.units = {q: skid.display_units.get(q, unit) for q, unit in _DEFAULT_UNITS.items()}
+        self._digits = {
+            "pressure": digits_for(self.convert("pressure", skid.element.changeout_dp)),
+            "flow": digits_for(self.convert("flow", skid.reference.flow)),
+            "temperature": 1,
+            "turbidity": 2,
+        }
+
+    def convert(self, quantity: str, value: float) -> float:
+        """SI to the display unit of `pressure`, `flow`, `temperature` or `turbidity`."""
+        return float(from_si(value, self.units[quantity])) if math.isfinite(value) else math.nan
+
+    def array(self, quantity: str, values: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+        """The same for an array; every unit is a straight line over SI."""
+        offset = float(from_si(0.0, self.units[quantity]))
+        return np.asarray(values, np.float64) * (float(from_si(1.0, self.units[quantity])) - offset) + offset
+
+    def number(self, quantity: str, value: float) -> str:
+        return fixed(self.convert(quantity, value), self._digits[quantity])
+
+    def text(self, quantity: str, value: float) -> str:
+        """Number and unit, or a dash."""
+        return f"{self.number(quantity, value)} {self.unit(quantity)}" if math.isfinite(value) else UNKNOWN
+
+    def unit(self, quantity: str) -> str:
+        return unit_symbol(self.units[quantity])
+
+
+def quantity_of(role: Role) -> str | None:
+    """The quantity a role measures, or None for contacts."""
+    if role in (Role.FLOW, Role.TEMPERATURE, Role.TURBIDITY):
+        return role.value
+    return "pressure" if role.value.endswith("pressure") else None
+
+
+def due_limit(skid: SkidSettings) -> float:
+    """The normalised dP at which `changeout-due` is raised, Pa."""
+    rule = skid.alarms.get("changeout-due")
+    return rule.limit if rule is not None and rule.limit is not None else skid.element.changeout_dp
+
+
+def dp_limit(skid: SkidSettings) -> float:
+    """The actual dP at which `dp-limit` is raised, Pa: the configured limit, else 85 % of max_dp (the contract)."""
+    rule = skid.alarms.get("dp-limit")
+    return rule.limit if rule is not None and rule.limit is not None else 0.85 * skid.element.max_dp

@@ -1,0 +1,75 @@
+"""A real store of an invented skid as a daemon writes it, and the page served over it."""
+
+from __future__ import annotations
+
+import contextlib
+import threading
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from display_samples import MINUTE, START, history, minutes, rows
+
+from monitor.model import NS, Event, Settings, SkidSettings, Transition
+from monitor.store import Batch, Reader, Store
+from monitor.web.server import build_server, create_app, listen
+
+NEWEST = START + 120 * MINUTE + 20 * NS
+
+
+@dataclass
+class Plant:
+    """The store as a daemon writes it."""
+
+    store: Store
+    path: Path
+    settings: Settings
+
+    def commit(self, batch: Batch) -> None:
+        self.store.commit(batch)
+
+    def say(self, told: Event) -> None:
+        """Store an event and the alarm state that follows from it, as the daemon does."""
+        batch = Batch(events=[told])
+        if told.transition is not Transition.NOTED:
+            state = "active" if told.transition is Transition.RAISED else "normal"
+            batch.alarm_states[told.skid, told.kind, told.vessel, told.signal] = {
+                "state": state, "since": told.time, "event": told.id}
+        self.commit(batch)
+
+    def read(self, time: int, inlet: float, skid: str = "intake") -> None:
+        """Store a reading of the inlet."""
+        found = rows({0: inlet}, time)
+        self.commit(Batch(rows=[(skid, found, np.ones(1, np.bool_))]))
+
+    def reader(self) -> Reader:
+        return Reader.open(self.path)
+
+
+def build(folder: Path, skids: tuple[SkidSettings, ...]) -> Plant:
+    """A store of these skids where the first one has been watched for two hours."""
+    store = Store.open(folder / "plant.db", now=lambda: NEWEST)
+    store.configure(skids)
+    plant = Plant(store, folder / "plant.db", Settings(skids=skids))
+    values = rows({0: 3.21, 1: 2.05, 2: 58.5, 3: 11.25, 4: 3.2, 5: 0.0}, NEWEST)
+    plant.commit(Batch(rows=[(skids[0].id, values, np.ones(values.size, np.bool_))],
+                       minutes=[(skids[0].id, m) for m in minutes(history(120))]))
+    return plant
+
+
+@contextlib.contextmanager
+def served(plant: Plant) -> Iterator[str]:
+    """The page over a plant on a free loopback port; gives its address."""
+    with contextlib.closing(listen("127.0.0.1", 0)) as bound:
+        server = build_server(create_app(plant.reader, plant.settings))
+        thread = threading.Thread(target=server.run, kwargs={"sockets": [bound]}, daemon=True)
+        thread.start()
+        while not server.started and thread.is_alive():
+            time.sleep(0.01)
+        try:
+            yield f"http://127.0.0.1:{bound.getsockname()[1]}"
+        finally:
+            server.should_exit = True
+            thread.join(10)

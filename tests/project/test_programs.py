@@ -1,0 +1,115 @@
+"""Programs that tests need: fetched without installing them, and never silently done without."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import checkout
+import debian
+import programs
+import pytest
+
+# A package is here a tar file; the stand-ins for apt-get and dpkg-deb keep to the options that debian.py uses.
+APT_GET = """\
+#!/bin/sh
+echo "$@" >>"$LOG"
+for word in "$@"; do
+    case $word in Dir::Cache=*) cache=${word#*=} ;; esac
+done
+case " $* " in
+*" no-such-package "*) echo "E: Unable to locate package no-such-package"; exit 100 ;;
+*" install "*) cp "$DEB" "$cache/archives/" ;;
+esac
+"""
+DPKG_DEB = '#!/bin/sh\nexec tar -xf "$2" -C "$3"\n'
+
+
+@pytest.fixture
+def apt(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """Stand-ins for Debian's tools, with one package that holds a program; returns their log."""
+    tools = tmp_path / "tools"
+    tools.mkdir()
+    for name, text in {"apt-get": APT_GET, "dpkg-deb": DPKG_DEB}.items():
+        (tools / name).write_text(text)
+        (tools / name).chmod(0o755)
+    program = tmp_path / "package" / "usr" / "sbin" / "mosquitto"
+    program.parent.mkdir(parents=True)
+    program.write_text('#!/bin/sh\necho "$LD_LIBRARY_PATH" "$@"\n')
+    program.chmod(0o755)
+    (tmp_path / "package" / "usr" / "lib" / "x86_64-linux-gnu").mkdir(parents=True)
+    subprocess.run(["tar", "-cf", str(tmp_path / "mosquitto.deb"), "-C", str(tmp_path / "package"), "usr"], check=True)
+    monkeypatch.setenv("PATH", os.pathsep.join([str(tools), "/usr/bin", "/bin"]))
+    monkeypatch.setenv("LOG", str(tmp_path / "log"))
+    monkeypatch.setenv("DEB", str(tmp_path / "mosquitto.deb"))
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))
+    return tmp_path / "log"
+
+
+def test_a_missing_program_is_unpacked_and_put_on_the_search_path_with_its_libraries(
+    apt: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(programs, "PACKAGE", {"mosquitto": "mosquitto"})
+    monkeypatch.setattr(programs, "SYSTEM", ())
+    assert programs.fetch_missing() == {}
+    found = shutil.which("mosquitto", path=programs.search_path())
+    assert found is not None
+    said = subprocess.run([found, "-p", "1"], capture_output=True, encoding="utf-8", check=True).stdout
+    assert said.endswith("/programs/mosquitto/usr/lib/x86_64-linux-gnu -p 1\n")
+    assert "fetching mosquitto" in capfd.readouterr().err
+    calls = apt.read_text()
+    assert programs.fetch_missing() == {}
+    assert apt.read_text() == calls, "the second time nothing is fetched"
+
+
+def test_apt_is_told_to_keep_its_state_in_our_folder_and_to_install_nothing(apt: Path, tmp_path: Path) -> None:
+    debian.Archive(tmp_path / "apt").unpack("mosquitto", tmp_path / "unpacked")
+    update, install = apt.read_text().splitlines()
+    for call in (update, install):
+        assert f"Dir::State::lists={tmp_path}/apt/lists" in call
+        assert f"Dir::Cache={tmp_path}/apt" in call
+    assert "--download-only" in install
+
+
+def test_a_package_that_cannot_be_had_is_reported_with_the_reason(
+    apt: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(programs, "PACKAGE", {"no-such-program": "no-such-package"})
+    (why,) = programs.fetch_missing().values()
+    assert "Unable to locate package no-such-package" in why
+    assert capfd.readouterr().err.count("no-such-program") == 1
+
+
+def test_without_apt_the_reason_says_so(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("PATH", str(tmp_path))
+    with pytest.raises(debian.DebianError, match="no apt-get"):
+        debian.Archive(tmp_path)
+
+
+def suite(tmp_path: Path, **variables: str) -> str:
+    """What pytest says of a suite whose one test needs a program that nobody has."""
+    shutil.copy(checkout.ROOT / "tests" / "conftest.py", tmp_path)
+    lines = ["import pytest", "", "", '@pytest.mark.needs("no-such-program")', "def test_it():", "    pass"]
+    (tmp_path / "test_it.py").write_text("\n".join(lines))
+    environment = {name: value for name, value in os.environ.items() if name != "CI"}
+    paths = [str(checkout.ROOT), str(checkout.ROOT / "tests")]
+    environment |= {"PYTHONPATH": os.pathsep.join(paths), **variables}
+    command = [sys.executable, "-m", "pytest", "-p", "no:cacheprovider", "-o", "markers=needs(name): a program"]
+    done = subprocess.run(command, cwd=tmp_path, env=environment, capture_output=True, encoding="utf-8", check=False)
+    return done.stdout
+
+
+def test_what_was_not_run_is_counted_loudly_with_the_reason(tmp_path: Path) -> None:
+    said = suite(tmp_path)
+    assert "1 TESTS NOT RUN" in said
+    assert "missing: no-such-program" in said
+    assert "1 skipped" in said
+
+
+def test_in_ci_a_missing_program_is_a_failure(tmp_path: Path) -> None:
+    said = suite(tmp_path, CI="true")
+    assert "no-such-program is missing, and in CI everything must run" in said
+    assert "1 failed" in said or "1 error" in said

@@ -1,0 +1,168 @@
+"""The page and the report in Debian's Chromium, on a desk and on a phone."""
+
+from __future__ import annotations
+
+import contextlib
+import shutil
+import socket
+import threading
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pytest
+from display_samples import event, hatchery_skid, history
+from page_plant import NEWEST, Plant, served
+
+from monitor.model import NS, Event
+from monitor.report import write_report
+from monitor.web.server import build_server, create_app, listen
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Browser, Page
+
+pytestmark = [pytest.mark.needs("chromium"), pytest.mark.timeout(120)]
+
+SIZES = pytest.mark.parametrize("size", [(1440, 1000), (360, 740)], ids=["desk", "phone"])
+ARGUMENTS = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
+             "--disable-component-update", "--disable-sync"]
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        found = playwright.chromium.launch(executable_path=shutil.which("chromium"), args=ARGUMENTS)
+        yield found
+        found.close()
+
+
+@contextlib.contextmanager
+def opened(browser: Browser, address: str, size: tuple[int, int]) -> Iterator[Page]:
+    """A page that may not complain, load from elsewhere or be wider than the screen."""
+    complaints: list[str] = []
+    context = browser.new_context(viewport={"width": size[0], "height": size[1]}, timezone_id="Europe/Oslo")
+    page = context.new_page()
+    page.on("console", lambda message: complaints.append(message.text) if message.type == "error" else None)
+    page.on("pageerror", lambda error: complaints.append(str(error)))
+    foreign: list[str] = []
+    home = address if address.startswith("file:") else "/".join(address.split("/")[:3])
+    page.on("request", lambda request: foreign.append(request.url) if not request.url.startswith(home) else None)
+    page.goto(address)
+    yield page
+    assert page.evaluate("document.documentElement.scrollWidth") <= size[0]
+    assert foreign == []
+    assert [c for c in complaints if "ERR_" not in c] == []         # a cut connection is meant to be noticed
+    context.close()
+
+
+def wait_for(page: Page, text: str, timeout: float = 15.0) -> None:
+    page.get_by_text(text).first.wait_for(timeout=timeout * 1000)
+
+
+@SIZES
+def test_new_reading_and_alarm_appear_without_reloading(browser: Browser, site: str, plant: Plant, due: Event,
+                                                        size: tuple[int, int]) -> None:
+    with opened(browser, f"{site}/skid/intake", size) as page:
+        page.evaluate("window.stayed = true")
+        wait_for(page, "3.21 bar")
+        plant.read(NEWEST + NS, 3.97)
+        wait_for(page, "3.97 bar")
+        plant.say(due)
+        wait_for(page, "Normalised dP has reached 1.00 bar at 58 m^3/h.")
+        assert page.evaluate("window.stayed") is True
+
+
+@SIZES
+def test_overview_fits_and_shows_utc_and_the_readers_time(browser: Browser, site: str, size: tuple[int, int]) -> None:
+    with opened(browser, f"{site}/", size) as page:
+        wait_for(page, "live")
+        newest = page.locator("#skids time").first.inner_text()
+        assert newest.startswith("2026-03-01 02:00:20 UTC") and "03:00:20" in newest        # Oslo is UTC+1 in March
+
+
+def test_cut_connection_is_told_and_resumes_by_itself(browser: Browser, plant: Plant) -> None:
+    bound = listen("127.0.0.1", 0)
+    port = bound.getsockname()[1]
+    stop = serving(plant, bound)
+    with opened(browser, f"http://127.0.0.1:{port}/skid/intake", (1440, 1000)) as page:
+        wait_for(page, "live")
+        stop()
+        wait_for(page, "No connection to the monitor since")
+        plant.read(NEWEST + NS, 4.44)
+        stop = serving(plant, listen("127.0.0.1", port))
+        wait_for(page, "4.44 bar", 30.0)
+        assert page.locator("#lost").is_hidden()
+    stop()
+
+
+def serving(plant: Plant, bound: socket.socket) -> Callable[[], None]:
+    server = build_server(create_app(plant.reader, plant.settings))
+    thread = threading.Thread(target=server.run, kwargs={"sockets": [bound]}, daemon=True)
+    thread.start()
+    while not server.started and thread.is_alive():
+        time.sleep(0.01)
+
+    def stop() -> None:
+        server.should_exit = True
+        thread.join(15)
+        bound.close()
+
+    return stop
+
+
+def test_old_data_are_called_old_while_the_page_is_open(browser: Browser, plant: Plant,
+                                                        monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("monitor.web.live.OLD_S", 3.0)
+    monkeypatch.setattr("monitor.web.live.BEAT_S", 0.5)
+    with served(plant) as address, opened(browser, address, (360, 740)) as page:
+        wait_for(page, "Old data: nothing new has been stored for")
+        plant.read(NEWEST + NS, 3.97)
+        page.locator("#old").wait_for(state="hidden", timeout=10_000)
+
+
+@SIZES
+def test_report_opens_from_the_disk_and_fits(browser: Browser, tmp_path: Path, size: tuple[int, int]) -> None:
+    write_sample(tmp_path / "report.html")
+    with opened(browser, (tmp_path / "report.html").as_uri(), size) as page:
+        assert page.locator("svg.chart").count() == 6
+        assert page.locator("svg.chart").nth(1).bounding_box()["width"] > 0.85 * min(size[0], 1280) - 40  # type: ignore[index]
+
+
+def test_report_reads_values_under_the_pointer_and_zooms(browser: Browser, tmp_path: Path) -> None:
+    write_sample(tmp_path / "report.html")
+    with opened(browser, (tmp_path / "report.html").as_uri(), (1440, 1000)) as page:
+        chart = page.locator("svg.chart").nth(3)
+        chart.scroll_into_view_if_needed()
+        box = chart.bounding_box()
+        assert box is not None
+        middle = box["y"] + box["height"] / 2
+        page.mouse.move(box["x"] + box["width"] / 2, middle)
+        told = page.locator(".readout").inner_text()
+        outlet = history(480)["outlet"][240] / 1e5
+        assert "2026-03-01 04:0" in told and f"Outlet {outlet:.2f}" in told
+        page.mouse.down()
+        page.mouse.move(box["x"] + box["width"] * 0.75, middle)
+        page.mouse.up()
+        first, *_, last = page.locator("svg.chart").first.locator("g.times text").all_text_contents()
+        assert first.startswith("2026-03-01 04:0") and last.startswith("2026-03-01 06:0")
+        page.get_by_role("button", name="Show all").click()
+        assert page.locator("svg.chart").first.locator("g.times text").first.text_content() == "1 Mar"
+
+
+def write_sample(path: Path) -> None:
+    events = [event(400, "changeout-due"), event(410, "surge")]
+    write_report(path, skid=hatchery_skid(), trend=history(480), events=events, counts={"used": 1}, title="Sample")
+
+
+def test_report_is_complete_without_script(browser: Browser, tmp_path: Path) -> None:
+    write_sample(tmp_path / "report.html")
+    context = browser.new_context(java_script_enabled=False)
+    page = context.new_page()
+    page.goto((tmp_path / "report.html").as_uri())
+    assert page.locator("svg.chart").count() == 6 and page.get_by_text("changeout due 1.00 bar").count() == 1
+    context.close()
+
+

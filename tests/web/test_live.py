@@ -1,0 +1,130 @@
+"""Pushed updates: what changed is sent, what did not is not, and a browser that comes back gets what it missed."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from typing import Any
+
+import httpx
+import pytest
+from page_plant import NEWEST, Plant
+
+from monitor.errors import StoreError
+from monitor.model import NS, Event
+from monitor.web.data import Source
+
+
+class Told:
+    """The server-sent events of one connection."""
+
+    def __init__(self, answer: httpx.Response) -> None:
+        self.lines = answer.iter_lines()
+
+    def __iter__(self) -> Iterator[tuple[str, str, Any]]:
+        fields: dict[str, str] = {}
+        for line in self.lines:
+            if line:
+                name, _, value = line.partition(": ")
+                fields[name] = value
+            elif "event" in fields:
+                yield fields["event"], fields.get("id", ""), json.loads(fields["data"])
+                fields = {}
+
+    def until(self, name: str) -> list[tuple[str, str, Any]]:
+        """Everything up to and with the next event of this name."""
+        found = []
+        for told in self:
+            found.append(told)
+            if told[0] == name:
+                return found
+        raise AssertionError("the stream ended")
+
+
+def parts(told: list[tuple[str, str, Any]]) -> set[str]:
+    return {data["id"] for name, _, data in told if name == "part"}
+
+
+def stream(site: str, path: str, **headers: str) -> Any:
+    return httpx.stream("GET", site + path, headers=headers, timeout=10, trust_env=False)
+
+
+def test_everything_comes_first_and_then_only_what_changed(site: str, plant: Plant) -> None:
+    with stream(site, "/skid/intake/live") as answer:
+        assert answer.headers["content-type"].startswith("text/event-stream")
+        assert "content-security-policy" in answer.headers
+        told = Told(answer)
+        assert parts(told.until("beat")) == {"newest", "alarms", "values", "plots", "events"}
+        plant.read(NEWEST + NS, 3.33)
+        changed = told.until("beat")
+        assert parts(changed) == {"newest", "values"}
+        assert any("3.33 bar" in data["html"] for name, _, data in changed if name == "part" and data["id"] == "values")
+
+
+def test_new_event_reaches_alarms_events_and_plots(site: str, plant: Plant, due: Event) -> None:
+    with stream(site, "/skid/intake/live") as answer:
+        told = Told(answer)
+        told.until("beat")
+        plant.say(due)
+        assert parts(told.until("beat")) == {"alarms", "events", "plots"}
+
+
+def test_browser_that_has_the_page_gets_only_a_beat(site: str) -> None:
+    with stream(site, "/live") as answer:
+        (*_, (_, version, _), _) = Told(answer).until("beat")
+    with stream(site, f"/live?seen={version}") as answer:
+        assert [name for name, _, _ in Told(answer).until("beat")] == ["beat"]
+
+
+def test_browser_that_comes_back_gets_what_it_missed(site: str, plant: Plant) -> None:
+    with stream(site, "/live") as answer:
+        version = Told(answer).until("beat")[0][1]
+    plant.read(NEWEST + NS, 3.44)
+    httpx.get(f"{site}/healthz", trust_env=False)
+    with stream(site, f"/live?seen={version}", **{"last-event-id": version}) as answer:
+        assert parts(Told(answer).until("beat")) == {"skids", "newest"}
+
+
+def test_beat_tells_the_age_of_the_data(site: str) -> None:
+    with stream(site, "/live") as answer:
+        (*_, (_, _, beat)) = Told(answer).until("beat")
+    assert beat["old"] is False and 0 <= beat["age_s"] < 60
+
+
+def test_store_that_cannot_be_read_is_told_in_words(site: str, plant: Plant, monkeypatch: pytest.MonkeyPatch) -> None:
+    def broken(*_: object) -> None:
+        raise StoreError("plant.db: the file is damaged <b>")
+
+    monkeypatch.setattr("monitor.web.live.BEAT_S", 0.3)
+    with stream(site, "/live") as answer:
+        told = Told(answer)
+        told.until("beat")
+        monkeypatch.setattr(Source, "now", broken)
+        plant.read(NEWEST + NS, 3.44)
+        (*_, (_, _, trouble)) = told.until("trouble")
+        assert "damaged" in trouble["message"]
+        for path, kind in (("/", "text/html"), ("/api/v1/skids", "application/json")):
+            page = httpx.get(site + path, trust_env=False)
+            assert page.status_code == 503 and page.headers["content-type"].startswith(kind)
+            assert "damaged" in page.text and ("<b>" not in page.text or kind == "application/json")
+        monkeypatch.undo()
+        assert parts(told.until("beat")) == {"skids", "newest"}
+
+
+def test_many_open_pages_cost_one_look_at_the_store(site: str, plant: Plant, monkeypatch: pytest.MonkeyPatch) -> None:
+    import contextlib
+
+    asked = []
+    plain = Source.now
+    with contextlib.ExitStack() as stack:
+        open_pages = [Told(stack.enter_context(stream(site, "/live"))) for _ in range(8)]
+        for told in open_pages:
+            told.until("beat")
+        monkeypatch.setattr(Source, "now", lambda self, skids: asked.append(1) or plain(self, skids))
+        plant.read(NEWEST + NS, 3.55)
+        assert all(parts(told.until("beat")) == {"skids", "newest"} for told in open_pages)
+    assert len(asked) == 1
+
+
+def test_stream_of_an_unknown_skid_is_refused(site: str) -> None:
+    assert httpx.get(f"{site}/skid/none/live", trust_env=False).status_code == 404
