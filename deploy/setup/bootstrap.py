@@ -93,7 +93,7 @@ def ensure(extras: Sequence[str] = (), root: Path = ROOT) -> Environment:
             if not _is_ready(folder, root, extras):
                 _make(environment, root, extras)
     except OSError as error:
-        raise SetupError(f"{error.filename or folder}: {error.strerror or error}") from error
+        raise SetupError(_explained(f"{error.filename or folder}: {error.strerror or error}", folder)) from error
     return environment
 
 

@@ -10,7 +10,8 @@ from __future__ import annotations
 import math
 
 from monitor.compiled import compiled
-from monitor.engine.layout import INLET, ISOLATED, RETURNED, RING
+from monitor.engine.emissions import emit
+from monitor.engine.layout import ISOLATED, MAX_VESSELS, RETURNED, RING, SERVICE, VENTED
 from monitor.hydraulics.frame import mean
 
 SECOND = 1_000_000_000
@@ -21,6 +22,9 @@ SMALLEST = 0.08                      # rise of ln(normalised dP) worth calling a
 SHARE = 0.35                         # of ln(N/(N-1)), what equal vessels would show: the shut one may be the most loaded
 STILL = 0.15                         # of the rise, at most this in the last SETTLING seconds: growth goes on, a valve is shut
 CONFIRM_STEP, CONFIRM_RETURN = 3, 5  # seconds each must last
+BACK_LAG, BACK_DROP = 30, 0.82       # a return is also a drop by that much of the level so many seconds before
+VENT, VENT_SHARE = 0.12e5, 0.15      # Pa, and share of the header's: below both a vessel is taken as vented
+PRESSURISED = 0.4e5                  # Pa in the inlet header, below which nothing is told by a vessel without pressure
 DEPARTED = 0.1e5                     # Pa that a vessel's pressure is off the header's when it is shut
 
 
@@ -67,7 +71,7 @@ def scatter(ring, filled, newest):  # type: ignore[no-untyped-def]
 @compiled
 def departed(parameters, sensors, inlet):  # type: ignore[no-untyped-def]
     """Whether a vessel's own pressure has left the inlet header's."""
-    if parameters.role[INLET] < 0 or not math.isfinite(inlet):
+    if not math.isfinite(inlet):
         return False
     for k in parameters.vessel_signal:
         if k >= 0 and abs(sensors[k].now - inlet) > DEPARTED:
@@ -76,31 +80,70 @@ def departed(parameters, sensors, inlet):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def follow(skid, parameters, sensors, tick):  # type: ignore[no-untyped-def]
-    """Update what is known of the service of vessels; returns ISOLATED, RETURNED or 0."""
+def follow(skid, parameters, sensors, tick, emissions, emitted):  # type: ignore[no-untyped-def]
+    """Update what is known of the service of vessels; returns how many emissions there are."""
+    emitted = follow_vents(skid, parameters, sensors, tick, emissions, emitted)
     if parameters.vessels < 2 or skid.flowing == 0:
-        return 0
+        return emitted
     newest = (tick // SECOND) % RING
     level = mean(skid.ring_normalised, skid.filled, newest, 0, RECENT)
     if skid.isolated_since == 0:
-        rise = step_up(skid, newest)
-        sharp = rise > max(SHARE * math.log(parameters.vessels / (parameters.vessels - 1.0)), SMALLEST)
-        stepped = sharp and rise > 5.0 * scatter(skid.ring_normalised, skid.filled, newest)
-        skid.turning_service = skid.turning_service + 1 if stepped else 0
-        if skid.turning_service < CONFIRM_STEP:
-            return 0
-        skid.turning_service = 0
+        if not leaves(skid, parameters, newest):
+            return emitted
         skid.isolated_since = tick
         skid.level_before = mean(skid.ring_normalised, skid.filled, newest, LAG, RECENT)
         skid.level_isolated = level
-        return ISOLATED
-    skid.level_isolated = max(skid.level_isolated, level) if math.isfinite(level) else skid.level_isolated
-    middle = math.sqrt(skid.level_before * skid.level_isolated)
-    back = level < middle and not departed(parameters, sensors, skid.inlet)
-    skid.turning_service = skid.turning_service + 1 if back else 0
-    if skid.turning_service >= CONFIRM_RETURN:
-        skid.turning_service = 0
+        return emit(emissions, emitted, ISOLATED, SERVICE, -1, -1, tick, tick, level)
+    if math.isfinite(level):
+        skid.level_isolated = max(skid.level_isolated, level)
+    if returns(skid, parameters, sensors, newest, level):
+        onset = skid.isolated_since
         skid.isolated_since = 0
         skid.returned_at = tick
-        return RETURNED
-    return 0
+        return emit(emissions, emitted, RETURNED, SERVICE, -1, -1, tick, onset, level)
+    return emitted
+
+
+@compiled
+def leaves(skid, parameters, newest):  # type: ignore[no-untyped-def]
+    """Whether normalised dP has just stepped up as it does when a vessel is shut."""
+    rise = step_up(skid, newest)
+    sharp = rise > max(SHARE * math.log(parameters.vessels / (parameters.vessels - 1.0)), SMALLEST)
+    stepped = sharp and rise > 5.0 * scatter(skid.ring_normalised, skid.filled, newest)
+    skid.turning_service = skid.turning_service + 1 if stepped else 0
+    if skid.turning_service < CONFIRM_STEP:
+        return False
+    skid.turning_service = 0
+    return True
+
+
+@compiled
+def returns(skid, parameters, sensors, newest, level):  # type: ignore[no-untyped-def]
+    """Whether the level has come back: past the middle, or well below what it just was."""
+    middle = math.sqrt(skid.level_before * skid.level_isolated)
+    just = mean(skid.ring_normalised, skid.filled, newest, BACK_LAG, RECENT)
+    back = (level < middle or level < BACK_DROP * just) and not departed(parameters, sensors, skid.inlet)
+    skid.turning_service = skid.turning_service + 1 if back else 0
+    if skid.turning_service < CONFIRM_RETURN:
+        return False
+    skid.turning_service = 0
+    return True
+
+
+@compiled
+def follow_vents(skid, parameters, sensors, tick, emissions, emitted):  # type: ignore[no-untyped-def]
+    """Note vessels whose own pressure falls to about nothing while the header has pressure, and when it is back."""
+    if not skid.inlet > PRESSURISED:
+        return emitted
+    for v in range(MAX_VESSELS):
+        k = parameters.vessel_signal[v]
+        if k < 0 or not math.isfinite(sensors[k].now):
+            continue
+        bit = 1 << v
+        if skid.vented & bit == 0 and sensors[k].now < min(VENT, VENT_SHARE * skid.inlet):
+            skid.vented |= bit
+            emitted = emit(emissions, emitted, VENTED, SERVICE, v, 1, tick, tick, sensors[k].now)
+        elif skid.vented & bit != 0 and sensors[k].now > 0.5 * skid.inlet:
+            skid.vented &= ~bit
+            emitted = emit(emissions, emitted, VENTED, SERVICE, v, 0, tick, tick, sensors[k].now)
+    return emitted

@@ -20,7 +20,7 @@ DECIMALS = {"bar": 2, "mbar": 0, "kPa": 0, "psi": 1, "m^3/h": 1, "US gpm": 0, "L
 
 def event_of(emission: Emission, skid: SkidSettings, tier: RowTier) -> Event | None:
     """The event an emission stands for; None where it is for the engine's own use."""
-    if emission.code not in (layout.RAISED, layout.CLEARED):
+    if emission.alarm not in (layout.DUE, layout.LIMIT):
         return None
     kind = ALARM_ORDER[emission.alarm]
     frame = tier.state.skid[emission.skid]

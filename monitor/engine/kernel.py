@@ -8,7 +8,9 @@ from monitor.alarms.delay import judge
 from monitor.compiled import compiled
 from monitor.conditioning.sensor import close_second, take
 from monitor.detectors.isolation import follow
-from monitor.engine.layout import DUE, FLOW, LIMIT
+from monitor.engine.emissions import emit
+from monitor.engine.history import add_block
+from monitor.engine.layout import DUE, FLOW, LIMIT, WAKE, SERVICE
 from monitor.engine.rollup import SECOND, add_minute, add_trend
 from monitor.hydraulics.frame import assemble
 
@@ -41,10 +43,8 @@ def second(state, parameters, s, tick, emissions):  # type: ignore[no-untyped-de
     for k in range(settings.signals):
         close_second(sensors[k], parameters.sensor[s, k], tick)
     assemble(skid, settings, sensors, parameters.viscosity, parameters.density, tick)
-    emitted = 0
-    code = follow(skid, settings, sensors, tick)
-    if code != 0:
-        emitted = emit(emissions, emitted, code, -1, tick, tick)
+    add_block(state.history[s], skid, settings, sensors, tick)
+    emitted = follow(skid, settings, sensors, tick, emissions, 0)
     skid.judged = may_judge(skid, settings, tick)
     for a in (DUE, LIMIT):
         value = (skid.normalised if skid.judged == 1 else np.nan) if a == DUE else actual(skid, settings)
@@ -53,15 +53,11 @@ def second(state, parameters, s, tick, emissions):  # type: ignore[no-untyped-de
         code = judge(alarm, parameters.alarm[s, a], value, tick)
         if code != 0:
             since = pending if alarm.active == 1 else leaving
-            emitted = emit(emissions, emitted, code, a, tick, since if since != 0 else tick)
+            emitted = emit(emissions, emitted, code, a, -1, -1, tick, since if since != 0 else tick, value)
+    if skid.wake_at != 0 and tick >= skid.wake_at:
+        skid.wake_at = 0
+        emitted = emit(emissions, emitted, WAKE, SERVICE, -1, -1, tick, tick, np.nan)
     return emitted
-
-
-@compiled
-def emit(emissions, used, code, alarm, tick, onset):  # type: ignore[no-untyped-def]
-    row = emissions[used]
-    row.code, row.alarm, row.time, row.onset = code, alarm, tick, onset
-    return used + 1
 
 
 @compiled

@@ -20,16 +20,24 @@ FLUID_POINTS = 521
 FLUID_LOWEST = 253.15      # K, first point of a fluid's table
 FLUID_STEP = 0.25          # K; linear between points errs by less than 1e-5
 
-# Alarms judged in the row tier, by position.
+# Alarms judged in the row tier by a limit, by position; then the kinds that are found otherwise.
 DUE, LIMIT = 0, 1
 ALARMS = 2
+SIGNAL_FAULT = 2
+SERVICE = 3      # not an alarm: vessels leaving and coming back, for the event tier
 
 # Roles by position in `SkidParameters.role`; -1 where a skid has no such signal.
 INLET, OUTLET, DIFFERENTIAL, FLOW, TEMPERATURE, PUMP = range(6)
 ROLES = 6
 
 # What the row tier can emit.
-RAISED, CLEARED, ISOLATED, RETURNED = 1, 2, 3, 4
+RAISED, CLEARED, ISOLATED, RETURNED, VENTED, WAKE = 1, 2, 3, 4, 5, 6
+EMISSIONS_A_TICK = 256   # most that one skid can emit at one tick: every fault of every signal, and the rest
+
+# The event tier's look back: means of BLOCK_S seconds.
+BLOCKS, BLOCK_S = 128, 10
+BLOCK_FIELDS = ("pressure_drop", "flow", "viscosity", "density", "inlet", "outlet")   # flow, viscosity, density: ratios
+BLOCK_COLUMNS = len(BLOCK_FIELDS) + MAX_VESSELS
 
 sensor_parameters = np.dtype(
     [("scale", np.float64), ("offset", np.float64), ("hold", np.int64)], align=True
@@ -91,6 +99,8 @@ skid = np.dtype(
         ("returned_at", np.int64),
         ("turning_service", np.int64),   # consecutive seconds that look like an isolation, or a return
         ("judged", np.int64),        # whether normalised dP may be judged now
+        ("vented", np.int64),        # bits: vessels whose own pressure has fallen to about nothing
+        ("wake_at", np.int64),       # when the event tier wants to look again; 0: it does not
     ],
     align=True,
 )
@@ -124,7 +134,29 @@ minute = np.dtype(
     ],
     align=True,
 )
-emission = np.dtype([("code", np.int64), ("alarm", np.int64), ("time", np.int64), ("onset", np.int64)], align=True)
+history = np.dtype(
+    [
+        ("start", np.int64, (BLOCKS,)),                      # of each block, ns
+        ("means", np.float32, (BLOCKS, BLOCK_COLUMNS)),      # NaN where unknown
+        ("sums", np.float64, (BLOCK_COLUMNS,)),              # of the block that is open
+        ("known", np.int64, (BLOCK_COLUMNS,)),
+        ("open", np.int64),                                  # its start
+        ("used", np.int64),                                  # blocks closed so far
+    ],
+    align=True,
+)
+emission = np.dtype(
+    [
+        ("code", np.int64),
+        ("alarm", np.int64),     # position of the kind
+        ("signal", np.int64),    # index of the signal it is about, or of the vessel; -1 for none
+        ("detail", np.int64),    # position of the detail, -1 for none
+        ("time", np.int64),
+        ("onset", np.int64),
+        ("value", np.float64),
+    ],
+    align=True,
+)
 
 
 class Parameters(NamedTuple):
@@ -144,6 +176,7 @@ class State(NamedTuple):
     sensor: npt.NDArray[np.void]    # (skids, MAX_SIGNALS)
     alarm: npt.NDArray[np.void]     # (skids, ALARMS)
     minute: npt.NDArray[np.void]    # (skids,)
+    history: npt.NDArray[np.void]   # (skids,)
 
 
 def records(shape: int | tuple[int, ...], dtype: np.dtype[np.void]) -> npt.NDArray[np.void]:
@@ -157,10 +190,11 @@ def new_state(skids: int) -> State:
         sensor=records((skids, MAX_SIGNALS), sensor),
         alarm=records((skids, ALARMS), alarm),
         minute=records(skids, minute),
+        history=records(skids, history),
     )
 
 
 def fingerprint() -> str:
     """Changes whenever the layout of the state does."""
-    text = repr([d.descr for d in (sensor, skid, alarm, minute)])
+    text = repr([d.descr for d in (sensor, skid, alarm, minute, history)])
     return hashlib.sha256(text.encode()).hexdigest()[:16]

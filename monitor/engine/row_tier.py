@@ -12,15 +12,17 @@ from monitor.engine import kernel, layout, parameters, rollup
 from monitor.model import Minute, Rows, SkidSettings
 
 MINUTES_A_CALL = 4096
-EMISSIONS_A_TICK = 1 + layout.ALARMS
 
 
 class Emission(NamedTuple):
     skid: int
     code: int
-    alarm: int       # position in layout.ALARMS, -1 for none
+    alarm: int       # position of the kind
+    signal: int      # index of a signal or vessel, -1 for none
+    detail: int
     time: int
     onset: int
+    value: float
 
 
 class RowTier:
@@ -29,7 +31,7 @@ class RowTier:
     def __init__(self, skids: Sequence[SkidSettings], *, trend_buckets: int = 0) -> None:
         self.parameters = parameters.build(skids)
         self.state = layout.new_state(len(skids))
-        self._emissions = layout.records(EMISSIONS_A_TICK, layout.emission)
+        self._emissions = layout.records(layout.EMISSIONS_A_TICK, layout.emission)
         self._minutes = layout.records(MINUTES_A_CALL, rollup.closed_dtype)
         self._trend = layout.records(trend_buckets, rollup.trend_dtype)
         self._head = layout.records(1, rollup.head_dtype)
@@ -46,7 +48,10 @@ class RowTier:
             )
             self.minutes.extend(self._closed(closed))
             for row in self._emissions[:emitted]:
-                yield Emission(int(which[i]), int(row.code), int(row.alarm), int(row.time), int(row.onset))
+                yield Emission(
+                    int(which[i]), int(row.code), int(row.alarm), int(row.signal), int(row.detail), int(row.time),
+                    int(row.onset), float(row.value),
+                )  # fmt: skip
 
     def _closed(self, count: int) -> Iterator[tuple[int, Minute]]:
         for row in self._minutes[:count]:

@@ -34,7 +34,14 @@ class Labels:
     allowed: list[Json] = field(default_factory=list)
 
     def expect(
-        self, second: float, kind: str, within: float, *, vessel: str | None = None, detail: str | None = None, **more: Any
+        self,
+        second: float,
+        kind: str,
+        within: float,
+        *,
+        vessel: str | None = None,
+        detail: str | None = None,
+        **more: Any,
     ) -> None:
         """An event that is to be found; only allowed where the recording ends before `within` is over."""
         if second + within > self.seconds:
@@ -98,7 +105,8 @@ def due_crossings(second: Array, reference: Array, limit: float, band: float) ->
 
     A crossing ends where the dP is back under 90 % of the limit, as the alarm does.
     """
-    found, k = [], 0
+    found: list[Due] = []
+    k = 0
     while True:
         below = np.flatnonzero(reference[k:] < 0.9 * limit)
         if not below.size:

@@ -107,7 +107,7 @@ class DemoPlant:
 
     def run(self, start_ns: int) -> Iterator[Step]:
         """Steps of one simulated second from start_ns on, for ever."""
-        self._say(0, "The pump sends about 38 m3/h of river water through both vessels; spring runoff loads the elements.")
+        self._say(0, "The pump sends 38 m3/h of river water through both vessels; spring runoff loads the elements.")
         while True:
             first = self._machine.now
             record = self._machine.run(self._surroundings(first))
@@ -169,7 +169,7 @@ class DemoPlant:
         elif self._torn is not None:
             self._change((self._torn, 1 - self._torn), now + self._rng.uniform(300, 900))
         elif reference >= CHANGEOUT_DP:
-            self._say(now, "dP at reference conditions has reached the changeout point, 1.0 bar; an operator is called.")
+            self._say(now, "dP at reference conditions has reached the changeout point, 1.0 bar; an operator comes.")
             self._change((0, 1), now + self._rng.uniform(420, 720))
 
     def _stop(self, now: int) -> None:
@@ -177,10 +177,14 @@ class DemoPlant:
         self._say(now, "The pump is stopped for a while; a standing skid shows no dP, and that clears nothing.")
         self._machine.at(now, self._machine.stop_pump)
         back = now + lasting
-        self._machine.at(back - 1, lambda: [self._machine.lose(i, 0.05, 0.7) for i in (0, 1)] and None)
+        self._machine.at(back - 1, self._relax)
         self._machine.at(back, lambda: self._machine.start_pump(1.0, overshoot=0.03))
         self._say(back, "The pump runs again.")
         self._busy_until = round(back + 900)
+
+    def _relax(self) -> None:
+        for vessel in range(2):
+            self._machine.lose(vessel, 0.05, 0.7)
 
     def _throttle(self, now: int) -> None:
         back = now + self._rng.uniform(1800, 5400)

@@ -23,6 +23,8 @@ from monitor.simulation.plant import (
     Surroundings,
     Vessels,
     advance,
+    at_reference,
+    vessel_flow,
 )
 
 Action = Callable[[], None]
@@ -96,6 +98,63 @@ class Machine:
         v.clean[vessel] *= left
         v.ratio[vessel], v.relaxed[vessel] = 1.0, 0.0
         v.loading[vessel] *= loading_left
+
+    def at_reference(self) -> tuple[float, Array]:
+        """dP at reference flow and temperature now, of the vessels on duty and of each at its share [Pa]."""
+        reference, resistance = np.zeros(1), np.zeros((1, self.count))
+        at_reference(self.skid, self.vessels, reference, resistance, 0)
+        return float(reference[0]), resistance[0]
+
+    def flow_left_for(self, vessel: int, drop: float) -> float:
+        """What one vessel must pass at reference conditions so that the skid shows `drop` [Pa], in m^3/s."""
+        v, total = self.vessels, self.skid.flow_ref
+        for i in range(self.count):
+            if i != vessel and v.duty[i] > 0.5:
+                ratio = 1 + (v.ratio[i] - 1) * (1 - v.relaxed[i])
+                total -= vessel_flow(drop, v.clean[i], self.quadratic(i), ratio, self.skid)[0]
+        return float(total)
+
+    def quadratic(self, vessel: int) -> float:
+        """b rho of a vessel with its open valves, at reference density [Pa s^2/m^6]."""
+        return float(self.vessels.housing[vessel] * self.skid.density_ref + 2 * self.skid.valve)
+
+    def tear_to_lose(self, vessel: int, loss: float, loading_left: float) -> float:
+        """Tears an element so that the skid's dP falls by the share `loss`, or by what one vessel can.
+
+        Returns by which share it fell.
+        """
+        before, _ = self.at_reference()
+        flow = self.flow_left_for(vessel, (1 - loss) * before)
+        linear = ((1 - loss) * before - self.quadratic(vessel) * flow**2) / flow if flow > 0 else 0.0
+        self.tear(vessel, max(linear / float(self.vessels.clean[vessel]), 0.03), loading_left)
+        return 1 - self.at_reference()[0] / before
+
+    def throttle_for(self, share: float) -> float:
+        """Factor on the system curve that brings flow to `share` of what it would be unthrottled, at full speed."""
+        skid, resistance = self.skid, self.at_reference()[0] / self.skid.flow_ref
+        lift = skid.head - float(self.actuators.position[BACK])
+
+        def left(flow: float) -> float:
+            return lift - skid.pump_curve * flow**2 - resistance * flow
+
+        low, high = 0.0, 3 * skid.flow_ref
+        for _ in range(40):
+            middle = (low + high) / 2
+            low, high = (middle, high) if left(middle) > skid.system_curve * middle**2 else (low, middle)
+        wanted = share * low
+        return max(left(wanted) / (skid.system_curve * wanted**2), 0.02)
+
+    def slip(self, vessel: int, loss: float, comes_back: float) -> None:
+        """A vessel's cake slips so that the skid's dP falls by the share `loss`, or what 90 % of that cake makes."""
+        before, _ = self.at_reference()
+        kept = float(self.vessels.ratio[vessel]), float(self.vessels.relaxed[vessel])
+        low, high = 0.0, 0.9
+        for _ in range(20):
+            self.vessels.ratio[vessel], self.vessels.relaxed[vessel] = kept
+            middle = (low + high) / 2
+            self.lose(vessel, middle, comes_back)
+            enough = 1 - self.at_reference()[0] / before >= loss
+            low, high = (low, middle) if enough else (middle, high)
 
     def run(self, around: Surroundings) -> Record:
         """Runs through `around`, doing on the way what is due, and returns what happened."""

@@ -264,7 +264,7 @@ def operating_point(skid, vessels, actuators, viscosity, density, throttle, wand
 
 @compiled
 def advance(skid, vessels, actuators, around, record, first):  # type: ignore[no-untyped-def]
-    """Runs the skid through `around`, writing to `record`; `first` is the second since the start, for the truth rows."""
+    """Runs the skid through `around`, writing to `record`; `first` is the second it begins with."""
     count = vessels.clean.size
     for k in range(around.viscosity.size):
         move_actuators(actuators.position, actuators.goal, actuators.speed)

@@ -20,7 +20,7 @@ NS = 1_000_000_000
 class Style:
     """How a site's readings are recorded."""
 
-    sharing: str = "shared"       # one stamp for all ("shared"), one for pressures and one for the rest ("groups"), "own"
+    sharing: str = "shared"       # stamps: "shared" by all, "groups" (pressures, the rest), or each its "own"
     interval: float = 1.0         # s, of pressures
     slow_interval: float = 1.0    # s, of temperature and, in groups, flow
     jitter: float = 0.04          # standard deviation, share of the interval

@@ -11,7 +11,7 @@ import numpy as np
 
 from monitor.errors import InputError
 from monitor.simulation.families import breaches, changeouts, loading, service, signals
-from monitor.simulation.families.setting import Ask
+from monitor.simulation.families.setting import ANY, Ask
 from monitor.simulation.site import Wishes
 from monitor.simulation.story import Recording
 from monitor.simulation.write import write
@@ -46,7 +46,7 @@ def scenarios() -> dict[str, str]:
 
 
 def generate(
-    name: str, seed: int, *, days: float | None = None, instruments: str | None = None, wishes: Wishes = Wishes()
+    name: str, seed: int, *, days: float | None = None, instruments: str | None = None, wishes: Wishes = ANY
 ) -> Recording:
     """A recording of a scenario, in memory. The same arguments give the same recording.
 
@@ -54,8 +54,8 @@ def generate(
     """
     if name not in _FAMILIES:
         near = get_close_matches(name, _FAMILIES, 1)
-        hint = f"; did you mean {near[0]}?" if near else ""
-        raise InputError(f"no scenario {name!r}{hint} Accepted: {', '.join(_FAMILIES)}")
+        hint = f"; did you mean {near[0]}" if near else ""
+        raise InputError(f"no scenario {name!r}{hint}. Accepted: {', '.join(_FAMILIES)}")
     if days is not None and not 0.05 <= days <= 400:
         raise InputError(f"days: found {days:g}; accepted: 0.05 to 400")
     rng = np.random.default_rng([seed, list(_FAMILIES).index(name)])
@@ -64,7 +64,13 @@ def generate(
 
 
 def simulate(
-    name: str, out: Path, seed: int, *, days: float | None = None, instruments: str | None = None, wishes: Wishes = Wishes()
+    name: str,
+    out: Path,
+    seed: int,
+    *,
+    days: float | None = None,
+    instruments: str | None = None,
+    wishes: Wishes = ANY,
 ) -> None:
     """Writes a recording of a scenario with its configuration, labels and truth to the folder `out`."""
     write(generate(name, seed, days=days, instruments=instruments, wishes=wishes), out)

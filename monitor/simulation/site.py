@@ -29,6 +29,7 @@ PLACES = (
     "Pulper white water", "Well field 2", "Cooling make-up", "Raceway supply", "Quarry drainage", "Brine polish",
     "Bottle washer", "Hatchery header tank", "Tannery rinse", "Greenhouse feed", "Ballast treatment",
 )  # fmt: skip
+INSTRUMENTS = ("HFT", "HFT", "HFTV", "HFTV", "HF", "HV", "H", "HDFT", "DFT", "HFTVU", "HFTP", "HFTVL")
 BAR = 1e5
 
 
@@ -67,7 +68,6 @@ class Site:
     flow_ref: float
     temperature_ref: float
     element: Element              # the mean one
-    life: float                   # usual volume through one element until changeout [m^3]
     skid: Skid
     back: float                   # Pa
     setpoint: float
@@ -87,7 +87,7 @@ class Site:
         return letter in self.instruments
 
 
-def draw_site(rng: np.random.Generator, wishes: Wishes = Wishes()) -> Site:
+def draw_site(rng: np.random.Generator, wishes: Wishes) -> Site:
     """An invented site that meets the wishes."""
     count = wishes.vessels or int(rng.choice([2, 2, 2, 2, 3, 4, 5, 6]))
     in_service = count - wishes.standby
@@ -97,18 +97,34 @@ def draw_site(rng: np.random.Generator, wishes: Wishes = Wishes()) -> Site:
     skid = _draw_skid(rng, wishes, flow_ref, temperature_ref, in_service, clean, changeout)
     element = _mean_element(skid, clean, rng.uniform(0.3, 0.42))
     skid, back, setpoint = _draw_pump(rng, skid, 0.5 * (clean + changeout))
-    tags = wishes.instruments or str(rng.choice(["HFT", "HFT", "HFTV", "HFTV", "HF", "HV", "H", "HDFT", "DFT", "HFTVU"]))
+    tags = wishes.instruments or str(rng.choice(INSTRUMENTS))
     number = int(rng.integers(1, 100))
     site = Site(
-        id=f"skid-{number}", name=f"{rng.choice(PLACES)}, {count} vessels", vessels=_vessel_names(rng, count),
-        in_service=in_service, rating_um=int(rng.choice([1, 5, 10, 25, 50, 100, 200])),
-        area=round(float(rng.uniform(0.4, 0.85)), 3), changeout_dp=changeout, max_dp=round(rng.uniform(2.1, 2.9), 1) * BAR,
-        clean_dp=clean, sheet_dp=round(clean / BAR * rng.uniform(0.955, 1.045), 3) * BAR, flow_ref=flow_ref,
-        temperature_ref=temperature_ref, element=element, life=0.0, skid=skid, back=back, setpoint=setpoint,
-        meter_upstream=bool(rng.random() < 0.7), transmitters=(), instruments=tags, pressure_unit="bar",
-        flow_unit="m^3/h", temperature_unit="degC", interval=wishes.interval or float(rng.choice([1, 1, 2, 2, 2, 3, 5])),
+        id=f"skid-{number}",
+        name=f"{rng.choice(PLACES)}, {count} vessels",
+        vessels=_vessel_names(rng, count),
+        in_service=in_service,
+        rating_um=int(rng.choice([1, 5, 10, 25, 50, 100, 200])),
+        area=round(float(rng.uniform(0.4, 0.85)), 3),
+        changeout_dp=changeout,
+        max_dp=round(rng.uniform(2.1, 2.9), 1) * BAR,
+        clean_dp=clean,
+        sheet_dp=round(clean / BAR * rng.uniform(0.955, 1.045), 3) * BAR,
+        flow_ref=flow_ref,
+        temperature_ref=temperature_ref,
+        element=element,
+        skid=skid,
+        back=back,
+        setpoint=setpoint,
+        meter_upstream=bool(rng.random() < 0.7),
+        transmitters=(),
+        instruments=tags,
+        pressure_unit="bar",
+        flow_unit="m^3/h",
+        temperature_unit="degC",
+        interval=wishes.interval or float(rng.choice([1, 1, 2, 2, 2, 3, 5])),
         prefix=f"skid-{number}",
-    )  # fmt: skip
+    )
     site = _with_units(rng, site, wishes.units)
     site = with_life(site, hours=float(rng.uniform(12, 60)))
     return replace(site, transmitters=tuple(_transmitters(rng, site, wishes.headroom)))
@@ -118,7 +134,8 @@ def with_life(site: Site, hours: float) -> Site:
     """The site with solids that load an element to the changeout point in about so many hours of flow."""
     due = ratio_for(site.skid, site.element, site.changeout_dp)
     life = hours * 3600 * 0.92 * site.flow_ref / site.in_service
-    return replace(site, life=life, element=replace(site.element, loading=blocking_integral(due, site.skid.exponent) / life))
+    loading = blocking_integral(due, site.skid.exponent) / life
+    return replace(site, element=replace(site.element, loading=loading))
 
 
 def blocking_integral(ratio: float, exponent: float) -> float:
@@ -157,9 +174,8 @@ def _mean_element(skid: Skid, clean_dp: float, square: float) -> Element:
     """The element whose vessel shows clean_dp [Pa] at its share, `square` of it with the square of flow."""
     share = skid.flow_ref / skid.in_service
     valves = 2 * skid.valve * share**2
-    return Element(
-        clean=(1 - square) * clean_dp / share, housing=(square * clean_dp - valves) / share**2 / skid.density_ref, loading=0.0
-    )
+    housing = (square * clean_dp - valves) / share**2 / skid.density_ref
+    return Element(clean=(1 - square) * clean_dp / share, housing=housing, loading=0.0)
 
 
 def _draw_pump(rng: np.random.Generator, skid: Skid, middle: float) -> tuple[Skid, float, float]:
@@ -213,7 +229,8 @@ def _transmitters(rng: np.random.Generator, site: Site, headroom: float) -> list
         return replace(
             base, id=name, role=role, vessel=vessel, gain=1 + 0.0008 * rng.standard_normal(),
             zero=own * 0.0006 * rng.standard_normal(), noise=own * noise * rng.uniform(0.6, 1.4),
-            lag=float(rng.uniform(0.0, 1.5)), resolution=own / (2**bits - 1), decimals=2 if site.pressure_unit == "kPa" else 4,
+            lag=float(rng.uniform(0.0, 1.5)), resolution=own / (2**bits - 1),
+            decimals=2 if site.pressure_unit == "kPa" else 4,
         )  # fmt: skip
 
     found = []

@@ -74,8 +74,9 @@ def recording_lines(recording: Recording) -> list[str]:
     rng = np.random.default_rng([recording.seed, 7])
     order = arrival_order(recording.groups, recording.style, rng)
     stamps = [_stamps(recording, g) for g in recording.groups]
-    rows = [_long_rows(recording.site, g) if recording.style.on_change else _wide_rows(recording.site, g) for g in recording.groups]
-    if recording.style.on_change:
+    long = recording.style.on_change
+    rows = [(_long_rows if long else _wide_rows)(recording.site, g) for g in recording.groups]
+    if long:
         return ["time,signal,value,quality\n"] + [f"{stamps[g][k]},{row}\n" for g, k in order for row in rows[g][k]]
     names = [column_name(recording, t.id) for t in recording.site.transmitters]
     header = ",".join(["time", *names]) + "\n"
@@ -99,10 +100,14 @@ def _stamps(recording: Recording, group: Group) -> list[str]:
         return [f"{t / 1e9:.3f}" for t in group.time.tolist()]
     if recording.style.zone:
         zone = ZoneInfo(recording.style.zone)
-        moments = (datetime.fromtimestamp(t // 1_000_000_000, UTC).astimezone(zone) for t in group.time.tolist())
-        return [f"{m:%Y-%m-%d %H:%M:%S}.{t // 1_000_000 % 1000:03d}" for m, t in zip(moments, group.time.tolist(), strict=True)]
+        return [_local(t, zone) for t in group.time.tolist()]
     text = np.datetime_as_string(group.time.astype("datetime64[ns]"), unit="ms")
     return [f"{t}Z" for t in text.tolist()]
+
+
+def _local(time_ns: int, zone: ZoneInfo) -> str:
+    moment = datetime.fromtimestamp(time_ns // 1_000_000_000, UTC).astimezone(zone)
+    return f"{moment:%Y-%m-%d %H:%M:%S}.{time_ns // 1_000_000 % 1000:03d}"
 
 
 def _cells(site: Site, group: Group, column: int) -> list[str]:
@@ -119,7 +124,8 @@ def _wide_rows(site: Site, group: Group) -> list[list[str]]:
     """What follows the stamp in each row, with empty cells for the signals of other groups."""
     columns = {s: _cells(site, group, j) for j, s in enumerate(group.signals)}
     blank = [""] * group.time.size
-    return [["," + ",".join(row)] for row in zip(*(columns.get(i, blank) for i in range(len(site.transmitters))), strict=True)]
+    ordered = [columns.get(i, blank) for i in range(len(site.transmitters))]
+    return [["," + ",".join(row)] for row in zip(*ordered, strict=True)]
 
 
 def _long_rows(site: Site, group: Group) -> list[list[str]]:
@@ -127,7 +133,7 @@ def _long_rows(site: Site, group: Group) -> list[list[str]]:
     ids = [site.transmitters[s].id for s in group.signals]
     columns = [_cells(site, group, j) for j in range(len(ids))]
     return [
-        [f"{i},{c},{'Bad' if (k, j) in group.words else 'Good'}" for j, (i, c) in enumerate(zip(ids, row, strict=True)) if c]
+        [f"{ids[j]},{c},{'Bad' if (k, j) in group.words else 'Good'}" for j, c in enumerate(row) if c]
         for k, row in enumerate(zip(*columns, strict=True))
     ]
 

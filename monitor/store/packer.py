@@ -6,8 +6,6 @@ on the way starts the hour again: until then readers meet some readings twice an
 
 from __future__ import annotations
 
-from collections import deque
-
 import apsw
 import numpy as np
 import numpy.typing as npt
@@ -39,9 +37,8 @@ class Packer:
     def start_over(self) -> None:
         """Forgets a half-packed hour; the store is as good as before."""
         self._hour: int | None = None
-        self._pieces: list[npt.NDArray[np.int64]] = []
-        self._last: list[Key] = []                              # key each piece ended with
-        self._groups: deque[tuple[int, Hour]] = deque()
+        self._last: list[Key] = []                              # key each piece read ended with
+        self._groups: dict[int, list[npt.NDArray[np.int64]]] = {}   # by signal, of each piece its rows
         self._came: dict[Key, tuple[int, int, int, int]] = {}   # rows that arrived since the reading began
         self._read_all = False
 
@@ -85,26 +82,24 @@ class Packer:
                 WHERE (time, signal) > (?, ?) AND time < ? ORDER BY time, signal LIMIT ?""",
                 (*after, (self._hour + 1) * HOUR, ROWS_A_STEP)), 4)
         if piece.size:
-            self._pieces.append(piece)
             self._last.append((int(piece[-1, 0]), int(piece[-1, 1])))
-        if len(piece) < ROWS_A_STEP or ROWS_A_STEP * len(self._pieces) >= ROWS_HELD:
-            self._group()
+            self._group(piece)
+        self._read_all = len(piece) < ROWS_A_STEP or ROWS_A_STEP * len(self._last) >= ROWS_HELD
 
-    def _group(self) -> None:
-        rows = np.concatenate(self._pieces)
-        self._pieces, self._read_all = [], True
-        rows = rows[np.argsort(rows[:, 1], kind="stable")]
+    def _group(self, piece: npt.NDArray[np.int64]) -> None:
+        rows = piece[np.argsort(piece[:, 1], kind="stable")]
         signals, first = np.unique(rows[:, 1], return_index=True)
         for signal, group in zip(signals.tolist(), np.split(rows, first[1:]), strict=True):
-            self._groups.append((signal, Hour(*np.ascontiguousarray(group[:, (0, 2, 3)].T))))
+            self._groups.setdefault(signal, []).append(group)
 
     def _write(self) -> None:
         assert self._hour is not None
-        chosen = [self._groups.popleft() for _ in range(min(SIGNALS_A_STEP, len(self._groups)))]
+        chosen = list(self._groups)[:SIGNALS_A_STEP]
         with self._handle.transaction() as db:
-            for signal, fresh in chosen:
-                put_hour(db, self._handle, signal, self._hour, fresh)
-        for signal, _ in chosen:
+            for signal in chosen:
+                time, _, bits, flags = np.concatenate(self._groups.pop(signal)).T.copy()
+                put_hour(db, self._handle, signal, self._hour, Hour(time, bits, flags))
+        for signal in chosen:
             self._packed.forget(signal, self._hour)
 
     def _delete(self) -> None:

@@ -137,7 +137,8 @@ def derived(now: SkidNow) -> list[tuple[str, str, str]]:
     if minute is None:
         return []
     due = f"changeout due at {show.text('pressure', due_limit(skid))}"
-    remark = due if minute.judged else "not judged in this minute: no steady flow, or a vessel out of service"
+    judged = minute.judged and math.isfinite(minute.normalised)
+    remark = due if judged else "not judged in this minute: no steady flow, or a vessel out of service"
     limit, reference = show.text("pressure", dp_limit(skid)), show.text("flow", skid.reference.flow)
     found = [("Normalised dP", show.text("pressure", minute.normalised), remark),
              ("dP, actual", show.text("pressure", minute.pressure_drop), f"alarm at {limit}")]

@@ -12,6 +12,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
 import apsw
@@ -37,8 +38,8 @@ def transmitters(seconds: int, signals: int, noise: float, jitter_ms: float, see
     late = np.round(rng.normal(0.0, jitter_ms, shape)).astype(np.int64)
     milliseconds = START // 1_000_000 + np.arange(seconds)[:, None] * 1_000 + late
     place = np.broadcast_to(np.arange(signals, dtype=np.int16), shape)
-    return Rows((milliseconds * 1_000_000).ravel(), place.ravel(), (code * (10 / 4_096)).ravel(),
-                np.zeros(seconds * signals, np.uint8))
+    value = (code * (10 / 4_096)).astype(np.float64)
+    return Rows((milliseconds * 1_000_000).ravel(), place.ravel(), value.ravel(), np.zeros(seconds * signals, np.uint8))
 
 
 def entropy(symbols: np.ndarray) -> float:
@@ -62,11 +63,17 @@ def bare(path: Path) -> apsw.Connection:
     return db
 
 
-def insert_bare(db: apsw.Connection, rows: Rows) -> None:
-    db.execute("BEGIN IMMEDIATE")
-    columns = rows.time.tolist(), rows.signal.tolist(), rows.value.view(np.int64).tolist(), rows.quality.tolist()
-    db.executemany("INSERT INTO recent VALUES (?, ?, ?, ?)", zip(*columns, strict=True))
-    db.execute("COMMIT")
+def insert_bare(db: apsw.Connection, parts: list[Rows]) -> None:
+    for rows in parts:
+        db.execute("BEGIN IMMEDIATE")
+        columns = rows.time.tolist(), rows.signal.tolist(), rows.value.view(np.int64).tolist(), rows.quality.tolist()
+        db.executemany("INSERT INTO recent VALUES (?, ?, ?, ?)", zip(*columns, strict=True))
+        db.execute("COMMIT")
+
+
+def commit_all(store: Store, batches: list[Batch]) -> None:
+    for batch in batches:
+        store.commit(batch)
 
 
 def in_batches(rows: Rows) -> list[Rows]:
@@ -82,10 +89,10 @@ def bench_commits(folder: Path, skids: int, each: int, seconds: int) -> None:
         parts = in_batches(wide)
         batches = [by_skid(part, each) for part in parts]
         db = bare(folder / f"bare{skids}-{turn}.db")
-        floor = seconds_of(lambda db=db, parts=parts: [insert_bare(db, part) for part in parts])  # type: ignore[misc]
+        floor = seconds_of(partial(insert_bare, db, parts))
         db.close()
         with opened(folder / f"store{skids}-{turn}.db", skids=settings) as store:
-            took = seconds_of(lambda store=store, batches=batches: [store.commit(b) for b in batches])  # type: ignore[misc]
+            took = seconds_of(partial(commit_all, store, batches))
         ratios.append(floor / took)
         rates.append(wide.size / took)
         floors.append(wide.size / floor)
@@ -107,7 +114,8 @@ def bench_bytes(folder: Path, noise: float, jitter_ms: float) -> None:
     steps = np.round(rows.value * 409.6).astype(np.int64)
     late = rows.time // 1_000_000 - START // 1_000_000 - np.repeat(np.arange(6 * 3_600) * 1_000, 4)
     least = entropy(steps) + entropy(late)
-    with opened(folder / f"bytes{noise}-{jitter_ms}.db", skids=[skid("s0", [signal(f"PT-{k}") for k in range(4)])]) as store:
+    settings = [skid("s0", [signal(f"PT-{k}") for k in range(4)])]
+    with opened(folder / f"bytes{noise}-{jitter_ms}.db", skids=settings) as store:
         empty = size_of(store)
         for part in in_batches(rows):
             store.commit(by_skid(part, 4))
@@ -147,8 +155,8 @@ def bench_reading(folder: Path, hours: int) -> None:
         end = START + hours * HOUR
         day = end - 24 * HOUR
         told = store.status()["readings"]
-        print(f"{told['packed']:,} readings packed, {told['recent']:,} recent; packing {told['packed'] / pack_took / 1e6:.2f} "
-              f"M readings/s, its longest step {longest * 1e3:.0f} ms")
+        print(f"{told['packed']:,} readings packed, {told['recent']:,} recent; packing "
+              f"{told['packed'] / pack_took / 1e6:.2f} M readings/s, its longest step {longest * 1e3:.0f} ms")
         for what, work in (
             ("a day of one signal, every reading", lambda: store.rows("s0", day, end, ["PT-7"])),
             ("a day of six signals, every reading", lambda: store.rows("s0", day, end, [f"PT-{k}" for k in range(6)])),
@@ -162,7 +170,7 @@ def bench_reading(folder: Path, hours: int) -> None:
 
 def main() -> None:
     options = argparse.ArgumentParser(description=__doc__)
-    options.add_argument("--hours", type=int, default=48, help="of 40 signals, for the reading part (48 h: 6.9 M readings)")
+    options.add_argument("--hours", type=int, default=48, help="of 40 signals, to read from (48: 6.9 M readings)")
     hours = options.parse_args().hours
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
@@ -171,10 +179,9 @@ def main() -> None:
         for skids, each, seconds in ((1, 6, 20_000), (10, 10, 1_000), (100, 10, 100)):
             bench_commits(folder, skids, each, seconds)
         print("\nBytes a reading: 12-bit transmitters, 0-10 bar, 1 Hz, ms time stamps; 6 h of 4, independent samples")
-        print(f"{'noise':>6} {'jitter':>7} {'value':>9} {'time':>8} {'entropy':>10} {'rows':>10} {'blob':>8} {'on disk':>8} "
-              f"{'blob/':>9}")
-        print(f"{'steps':>6} {'ms':>7} {'bits':>9} {'bits':>8} {'bytes':>10} {'bytes':>10} {'bytes':>8} {'bytes':>8} "
-              f"{'entropy':>9}")
+        for head in (("noise", "jitter", "value", "time", "entropy", "rows", "blob", "on disk", "blob/"),
+                     ("steps", "ms", "bits", "bits", "bytes", "bytes", "bytes", "bytes", "entropy")):
+            print("{:>6} {:>7} {:>9} {:>8} {:>10} {:>10} {:>8} {:>8} {:>9}".format(*head))
         for noise, jitter_ms in ((0.5, 0.0), (0.5, 2.0), (3.0, 2.0), (3.0, 20.0), (20.0, 100.0)):
             bench_bytes(folder, noise, jitter_ms)
         print("\nReading")

@@ -79,5 +79,6 @@ def event(seconds: float, kind: str = "dp-limit", **changes: Any) -> Event:
 
 def same(a: Rows, b: Rows) -> bool:
     """Equal to the bit, NaN payloads and signs of zero included."""
-    values = np.array_equal(a.value.view(np.int64), b.value.view(np.int64))
-    return values and all(np.array_equal(x, y) for x, y in ((a.time, b.time), (a.signal, b.signal), (a.quality, b.quality)))
+    bits = a.value.view(np.int64), b.value.view(np.int64)
+    pairs = bits, (a.time, b.time), (a.signal, b.signal), (a.quality, b.quality)
+    return all(np.array_equal(x, y) for x, y in pairs)

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 import httpx
@@ -11,8 +12,8 @@ import pytest
 from page_plant import NEWEST, Plant
 
 from monitor.errors import StoreError
-from monitor.model import NS, Event
-from monitor.web.data import Source
+from monitor.model import NS, Event, SkidSettings
+from monitor.web.data import SkidNow, Source
 
 
 class Told:
@@ -112,18 +113,21 @@ def test_store_that_cannot_be_read_is_told_in_words(site: str, plant: Plant, mon
 
 
 def test_many_open_pages_cost_one_look_at_the_store(site: str, plant: Plant, monkeypatch: pytest.MonkeyPatch) -> None:
-    import contextlib
-
-    asked = []
+    asked: list[int] = []
     plain = Source.now
+
+    def counted(self: Source, skids: Sequence[SkidSettings]) -> list[SkidNow]:
+        asked.append(len(skids))
+        return plain(self, skids)
+
     with contextlib.ExitStack() as stack:
         open_pages = [Told(stack.enter_context(stream(site, "/live"))) for _ in range(8)]
         for told in open_pages:
             told.until("beat")
-        monkeypatch.setattr(Source, "now", lambda self, skids: asked.append(1) or plain(self, skids))
+        monkeypatch.setattr(Source, "now", counted)
         plant.read(NEWEST + NS, 3.55)
         assert all(parts(told.until("beat")) == {"skids", "newest"} for told in open_pages)
-    assert len(asked) == 1
+    assert asked == [2]
 
 
 def test_stream_of_an_unknown_skid_is_refused(site: str) -> None:

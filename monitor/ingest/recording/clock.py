@@ -181,7 +181,7 @@ def _shapes(column: Array) -> npt.NDArray[np.int8]:
     octets = np.frombuffer(data, np.uint8)
     first, last = octets[np.minimum(start, data.size - 1)], octets[end - 1]
     dated = (length >= 19) & (octets[np.minimum(start + 4, data.size - 1)] == DASH)
-    sign, colon = octets[end - 6], octets[end - 3]
+    sign, colon = octets[np.maximum(end - 6, 0)], octets[np.maximum(end - 3, 0)]
     signed = dated & ((sign == PLUS) | (sign == DASH))
     numeric = (length > 0) & ~dated & _is_digit(first) & _is_digit(last)
     offset = signed & (colon == COLON) & (length >= 25)

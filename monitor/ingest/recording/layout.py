@@ -38,6 +38,7 @@ FOREIGN = {
 }
 SEPARATORS = (",", ";", "\t")
 _COMMA_NUMBER = re.compile(r'[+-]?[0-9]+,[0-9]+').fullmatch
+_CONTROL = re.compile(rb"[\0-\x08\x0b\x0c\x0e-\x1f]").search
 LONG = ("signal", "value")
 
 Reader = Delimited | Parquet | Captured
@@ -135,7 +136,7 @@ def recognise(path: Path, label: str, names: Names, zone: ZoneInfo | None) -> La
             raise InputError(f"{path}: Parquet inside gzip; unpack it first")
         return _parquet(path, label, names, zone)
     foreign = next((what for magic, what in FOREIGN.items() if head.startswith(magic)), None)
-    if foreign is None and b"\0" in head:
+    if foreign is None and _CONTROL(head.lstrip(b"\r\n").split(b"\n", 1)[0]):
         foreign = "binary"
     if foreign is not None:
         raise InputError(f"{path}: {foreign}; {ACCEPTED}")
@@ -199,7 +200,7 @@ def _split(text: str, separator: str) -> tuple[str, ...]:
 def _columns(path: Path, header: Sequence[str], names: Names) -> Columns:
     """Tie a header to the configured signals. Raises InputError where that gives no readings."""
     found = [names.resolve(name) for name in header]
-    shown = ", ".join(name or "(no name)" for name in header[:40])
+    shown = ", ".join(name[:60] or "(no name)" for name in header[:40])
     if "time" not in found:
         raise InputError(
             f"{path}: no column time; found {shown}; name the time column time, or give --map COLUMN=time"

@@ -34,6 +34,7 @@ class Source:
             raise InputError(f"{path}: cannot be read: {error.strerror or error}") from error
         self._unpack = zlib.decompressobj(wbits=31)
         self._left = b""
+        self._taken = 0
 
     def __enter__(self) -> Source:
         return self
@@ -44,18 +45,23 @@ class Source:
     @property
     def done(self) -> float:
         """Share of the file's bytes that have been read, 0 to 1."""
-        return self._file.tell() / self._size if self._size else 1.0
+        return min(1.0, self._taken / self._size) if self._size else 1.0
 
     def read(self) -> bytes:
         """Some more bytes; empty at the end."""
         try:
-            return self._unpacked() if self.is_packed else self._file.read(self._amount)
+            return self._unpacked() if self.is_packed else self._more()
         except OSError as error:
             raise InputError(f"{self.path}: cannot be read: {error.strerror or error}") from error
 
+    def _more(self) -> bytes:
+        data = self._file.read(self._amount)
+        self._taken += len(data)
+        return data
+
     def _unpacked(self) -> bytes:
         while self.cut_short is None:
-            packed = self._left or self._file.read(self._amount)
+            packed = self._left or self._more()
             try:
                 if not packed:
                     return self._last()

@@ -8,10 +8,11 @@ import numpy as np
 
 from monitor.simulation.families.changeouts import park
 from monitor.simulation.families.setting import Ask, setting
+from monitor.simulation.operator import bring_in, take_out
 from monitor.simulation.plant import BACK, CONTROL_NONE, SETPOINT, SPEED
 from monitor.simulation.sampling import Fault
 from monitor.simulation.site import BAR
-from monitor.simulation.story import Recording, Story, standby_in, standby_out
+from monitor.simulation.story import COLDEST, Recording, Story
 
 
 def torn_in_service(rng: np.random.Generator, ask: Ask) -> Recording:
@@ -23,8 +24,8 @@ def torn_in_service(rng: np.random.Generator, ask: Ask) -> Recording:
     story.breach(torn, int(rng.integers(site.in_service)), float(rng.uniform(0.15, 0.8)), "in-service")
     if rng.random() < 0.6:
         share, over = float(rng.uniform(0.85, 0.97)), float(rng.choice([5, 60, 300]))
-        story.scale_flow(torn - story.seconds_after(0.8, 1.6), share, over)
-        story.scale_flow(torn + story.seconds_after(0.8, 1.8), 1.0, over)
+        story.scale_flow(torn - story.between(0.8, 1.6), share, over)
+        story.scale_flow(torn + story.between(0.8, 1.8), 1.0, over)
     return story.tell(style, seed=ask.seed)
 
 
@@ -33,17 +34,17 @@ def breach_after_restart(rng: np.random.Generator, ask: Ask) -> Recording:
     site, story, style = setting(rng, ask, 7, (5, 7))
     story.load_like(0.3, 0.85)
     story.due_in(story.seconds / 3600 * float(rng.uniform(1, 6)))
-    start, vessel = story.seconds_after(1.2, 2.1), int(rng.integers(site.in_service))
+    start, vessel = story.between(1.2, 2.1), int(rng.integers(site.in_service))
     lasting, loss = float(rng.uniform(600, 6000)), float(rng.uniform(0.18, 0.75))
     torn, gap = bool(rng.random() < 0.7), bool(rng.random() < 0.35)
     if gap:
         again = start + lasting
         story.gaps.append((start, again))
     else:
-        again = story.stop_pump(start, lasting, relax=float(rng.uniform(0, 0.07)), overshoot=float(rng.uniform(0, 0.05)))
+        again = story.stop_pump(start, lasting, relax=float(rng.uniform(0, 0.07)))
     if torn:
         moment = start + lasting * float(rng.uniform(0.3, 0.9)) if gap else again - 1
-        story.breach(moment, vessel, loss, "after-restart", restart=again)
+        story.breach(moment, vessel, loss, "after-restart", seen=again)
     else:
         story.labels.decoy(start, again + 4500, "gap, nothing lost" if gap else "restart, cake relaxation only")
     second = again + float(rng.uniform(1000, 4500))
@@ -66,7 +67,7 @@ def decoys(rng: np.random.Generator, ask: Ask) -> Recording:
     if site.in_service < len(site.vessels):
         park(story, site.in_service)
     possible = [p for p in PLANS if _possible(story, p)]
-    start = story.seconds_after(0.8, 1.3)
+    start = story.between(0.8, 1.3)
     for k in rng.permutation(len(possible)):
         lasting = float(rng.uniform(1800, 6000))
         if start + lasting > story.seconds - 3600:
@@ -101,8 +102,9 @@ def _back_pressure(story: Story, start: float, lasting: float) -> str:
 
 def _temperature(story: Story, start: float, lasting: float) -> str:
     change = float(story.rng.choice([-4, 5, 9, 13]))
-    course = np.interp(np.arange(story.seconds), [start, start + 0.2 * lasting, start + 0.8 * lasting, start + lasting], [0, change, change, 0])
-    story.temperature = np.maximum(story.temperature + course, 275.0)
+    knots = start + lasting * np.array([0.0, 0.2, 0.8, 1.0])
+    course = np.interp(np.arange(story.seconds), knots, [0, change, change, 0])
+    story.temperature = np.maximum(story.temperature + course, COLDEST)
     return "temperature"
 
 
@@ -122,24 +124,11 @@ def _set_point(story: Story, start: float, lasting: float) -> str:
 
 def _cake_slip(story: Story, start: float, lasting: float) -> str:
     vessel, loss = int(story.rng.integers(story.site.in_service)), float(story.rng.uniform(0.04, 0.30))
-    story.machine.at(start, lambda: slip(story, vessel, loss))
+    comes_back = float(story.rng.uniform(0.2, 0.9))
+    story.machine.at(start, lambda: story.machine.slip(vessel, loss, comes_back))
     if loss > 0.11:
         story.labels.allow("element-breach", start - 30, start + lasting + 300)
     return "cake slip"
-
-
-def slip(story: Story, vessel: int, loss: float) -> None:
-    """A vessel's cake slips so that the skid loses about `loss` of its dP; part of it comes back soon."""
-    before, _ = story.at_reference()
-    low, high = 0.0, 0.9
-    v = story.machine.vessels
-    kept = v.ratio[vessel], v.relaxed[vessel]
-    comes_back = float(story.rng.uniform(0.2, 0.9))
-    for _ in range(20):
-        v.ratio[vessel], v.relaxed[vessel] = kept
-        story.machine.lose(vessel, (low + high) / 2, comes_back)
-        after, _ = story.at_reference()
-        low, high = ((low + high) / 2, high) if 1 - after / before < loss else (low, (low + high) / 2)
 
 
 def _stop(story: Story, start: float, lasting: float) -> str:
@@ -149,8 +138,8 @@ def _stop(story: Story, start: float, lasting: float) -> str:
 
 def _standby(story: Story, start: float, lasting: float) -> str:
     spare = story.site.in_service
-    standby_in(story, start, spare)
-    standby_out(story, start + lasting, spare)
+    bring_in(story.machine, start, spare, story.rng.uniform(2, 6))
+    take_out(story.machine, start + lasting, spare, story.rng.uniform(2, 6))
     return "standby coming in"
 
 

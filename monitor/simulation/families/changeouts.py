@@ -8,10 +8,12 @@ from dataclasses import replace
 import numpy as np
 
 from monitor.simulation.families.setting import Ask, setting
-from monitor.simulation.operator import Element, draw_practice
+from monitor.simulation.operator import Element, bring_in, draw_practice, take_out
 from monitor.simulation.site import BAR, Site
-from monitor.simulation.story import FILM, TIGHT_KELVIN, Recording, Story, standby_in, standby_out
+from monitor.simulation.story import Recording, Story
 
+TIGHT_KELVIN = 0.3   # how far a tight hold may warm or cool
+SHELL = 0.4 * BAR    # Pa per K of such a vessel, blocked in: some trapped air, a shell that gives
 CAUSES = {
     "bunched": "resistance-high", "basket fouled": "resistance-high", "wrong rating": "resistance-high",
     "missing": "resistance-low", "not seated": "resistance-low", "too coarse": "resistance-low",
@@ -23,7 +25,7 @@ def good_changeouts(rng: np.random.Generator, ask: Ask) -> Recording:
     site, story, style = setting(rng, ask, 5, (5, 7))
     story.load_like(0.35, 0.8)
     story.due_in(story.seconds / 3600 * float(rng.uniform(0.4, 4)))
-    start = story.seconds_after(0.7, 1.4)
+    start = story.between(0.7, 1.4)
     if rng.random() < 0.65:
         story.quick_isolation(start, int(rng.integers(site.in_service)), float(rng.uniform(40, 300)))
         start += float(rng.uniform(1400, 2400))
@@ -46,14 +48,14 @@ def bad_changeout(rng: np.random.Generator, ask: Ask) -> Recording:
     site, story, style = setting(rng, ask, 6, (5, 6.5))
     story.load_like(0.4, 0.85)
     story.due_in(story.seconds / 3600 * float(rng.uniform(0.4, 4)))
-    cause, start = str(rng.choice(list(CAUSES))), story.seconds_after(0.8, 1.3)
+    cause, start = str(rng.choice(list(CAUSES))), story.between(0.8, 1.3)
     turn = _turn(rng, site)[:2]
     bad = int(rng.integers(len(turn)))
     for k, vessel in enumerate(turn):
         if k == bad:
             element = spoilt(rng, story.new_element(), cause)
             plan = story.change(start, vessel, element=element)
-            story.expect_change(plan, CAUSES[cause], story.ratio_to_clean(element), cause=cause)
+            story.expect_change(plan, CAUSES[cause], story.ratio_to_clean(element), cause)
         else:
             plan = story.good_change(start, vessel)
         start = plan.returned + float(rng.uniform(900, 5000))
@@ -74,11 +76,12 @@ def spoilt(rng: np.random.Generator, element: Element, cause: str) -> Element:
 
 
 def closure_seep(rng: np.random.Generator, ask: Ask) -> Recording:
-    """Vessels blocked in and full after their changeout: tight, drifting with temperature, or seeping; leak sensors."""
-    site, story, style = setting(rng, ask.or_wishes(instruments=rng.choice(["HFTV", "HFTV", "HV", "HFTVL"])), 8, (5, 7))
+    """Vessels blocked in and full after their changeout: tight, drifting with temperature or seeping; leaks."""
+    asked = ask.or_wishes(instruments=str(rng.choice(["HFTV", "HFTV", "HV", "HFTVL"])))
+    site, story, style = setting(rng, asked, 8, (5, 7))
     story.load_like(0.4, 0.8)
     story.due_in(story.seconds / 3600 * float(rng.uniform(0.5, 4)))
-    start = story.seconds_after(0.7, 1.1)
+    start = story.between(0.7, 1.1)
     for vessel in _turn(rng, site)[:3]:
         hold = float(rng.uniform(480, 1500))
         if start + hold > story.seconds - 5400:
@@ -97,14 +100,15 @@ def _held_change(story: Story, start: float, vessel: int, hold: float, seeps: bo
         constant, drift = -hold / math.log(1 - drop / full), 0.0
     else:
         drop, constant = 0.0, math.inf
-        drift = rng.uniform(-1, 1) * TIGHT_KELVIN * FILM / hold
+        drift = rng.uniform(-1, 1) * TIGHT_KELVIN * SHELL / hold
     practice = replace(draw_practice(rng, hold=hold), seep=constant, thermal=drift)
     plan = story.good_change(start, vessel, practice)
     if site.has("L"):
-        story.wet(vessel, plan.vented + rng.uniform(60, 300), plan.filling + rng.uniform(-120, 600))
+        story.signs.wet.append((vessel, plan.vented + rng.uniform(60, 300), plan.filling + rng.uniform(-120, 600)))
+        story.labels.decoy(plan.vented, plan.returned + 900, "drain spillage")
     if not seeps:
         story.labels.decoy(plan.held, plan.returned + 260, "tight hold")
-    elif drop > 3 * (0.012 * BAR + TIGHT_KELVIN * FILM):
+    elif drop > 3 * (0.012 * BAR + TIGHT_KELVIN * SHELL):
         story.labels.expect(
             plan.held, "closure-seep", plan.returned + 260 - plan.held, vessel=site.vessels[vessel],
             detail="pressure-decay", size=round(constant / 60, 1), until=plan.returned,
@@ -117,7 +121,7 @@ def _held_change(story: Story, start: float, vessel: int, hold: float, seeps: bo
 def _leak(story: Story, start: float, vessel: int) -> None:
     """A leak sensor gets wet in service."""
     until = min(start + story.rng.uniform(900, 3600), story.seconds - 600)
-    story.wet(vessel, start, until)
+    story.signs.wet.append((vessel, start, until))
     story.labels.expect(
         start, "closure-seep", 180, vessel=story.site.vessels[vessel], detail="leak-sensor", until=until
     )
@@ -132,16 +136,16 @@ def standby_duty(rng: np.random.Generator, ask: Ask) -> Recording:
     story.due_in(story.seconds / 3600 * float(rng.uniform(0.5, 3)))
     spare, machine = site.in_service, story.machine
     park(story, spare)
-    start = story.seconds_after(0.8, 1.5)
+    start = story.between(0.8, 1.5)
     first = int(rng.integers(site.in_service))
-    carried = standby_in(story, start, spare)
+    carried = bring_in(machine, start, spare, rng.uniform(2, 6))
     machine.at(carried, lambda: machine.vessels.duty.__setitem__([spare, first], [1.0, 0.0]))
     story.labels.decoy(start, carried + 1200, "standby coming in")
     relieved = carried + float(rng.uniform(60, 900))
     practice = draw_practice(rng, hold=float(rng.uniform(2400, 7200)))
     plan = story.good_change(relieved, first, practice)
     machine.at(plan.returned, lambda: machine.vessels.duty.__setitem__([spare, first], [0.0, 1.0]))
-    standby_out(story, plan.returned + float(rng.uniform(60, 600)), spare)
+    take_out(machine, plan.returned + float(rng.uniform(60, 600)), spare, rng.uniform(2, 6))
     story.labels.decoy(plan.held, plan.outlet_opened, "tight hold")
     story.labels.decoy(plan.returned, plan.returned + 1500, "standby coming in")
     return story.tell(style, seed=ask.seed)

@@ -5,12 +5,13 @@ from __future__ import annotations
 import numpy as np
 
 from monitor.simulation.families.setting import Ask, setting
+from monitor.simulation.plant import CONTROL_FLOW, CONTROL_NONE
 from monitor.simulation.story import Recording, Story
 
 
 def plain_loading(rng: np.random.Generator, ask: Ask) -> Recording:
     """From clean to past the changeout point, with a few moves of demand."""
-    site, story, style = setting(rng, ask.or_wishes(instruments=rng.choice(["HFT", "HFTV"])), 1, (14, 22))
+    _, story, style = setting(rng, ask.or_wishes(instruments=str(rng.choice(["HFT", "HFTV"]))), 1, (14, 22))
     story.load_like(0.0, 0.08, spread=0.02)
     story.due_in(story.seconds / 3600 * float(rng.uniform(0.6, 0.8)))
     story.ends_after_due = float(rng.uniform(1200, 3600))
@@ -22,8 +23,9 @@ def plain_loading(rng: np.random.Generator, ask: Ask) -> Recording:
 
 def demand_swings(rng: np.random.Generator, ask: Ask) -> Recording:
     """Demand by +/- 40 % and water by 10 K: raw dP passes the changeout point many times, referred dP once."""
-    asked = ask.or_wishes(instruments=rng.choice(["HFT", "HFTV"]), control=int(rng.choice([0, 0, 1])))
-    site, story, style = setting(rng, asked, 15, (20, 28))
+    control = int(rng.choice([CONTROL_NONE, CONTROL_NONE, CONTROL_FLOW]))
+    asked = ask.or_wishes(instruments=str(rng.choice(["HFT", "HFTV"])), control=control)
+    _, story, style = setting(rng, asked, 15, (20, 28))
     story.load_like(0.5, 0.75, spread=0.04)
     story.due_in(story.seconds / 3600 * float(rng.uniform(0.5, 0.85)))
     story.band = 0.05

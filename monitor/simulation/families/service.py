@@ -4,15 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 
-from monitor.simulation.families.breaches import slip
 from monitor.simulation.families.setting import Ask, setting
-from monitor.simulation.story import Recording, Story
+from monitor.simulation.story import COLDEST, Recording, Story
 
 
 def quiet_week(rng: np.random.Generator, ask: Ask) -> Recording:
     """A week with nights off, moves of demand and changeouts; nothing else happens."""
     asked = ask.or_wishes(instruments=rng.choice(["HFT", "HFT", "HFTV"]), interval=5.0)
-    site, story, style = setting(rng, asked, 12, (168, 168), life=(30, 80))
+    _, story, style = setting(rng, asked, 12, (168, 168), life=(30, 80))
     story.load_like(0.1, 0.5)
     _days(story, nights=True, busy=1.0)
     Crew(story)
@@ -21,12 +20,13 @@ def quiet_week(rng: np.random.Generator, ask: Ask) -> Recording:
 
 def normal_service(rng: np.random.Generator, ask: Ask) -> Recording:
     """Weeks of varied service without any fault: for counting false alarms."""
-    site, story, style = setting(rng, ask.or_wishes(interval=float(rng.choice([2, 5, 5, 5]))), 17, (240, 240), life=(25, 160))
+    asked = ask.or_wishes(interval=float(rng.choice([2, 5, 5, 5])))
+    _, story, style = setting(rng, asked, 17, (240, 240), life=(25, 160))
     story.load_like(0.0, 0.7)
     _days(story, nights=bool(rng.random() < 0.5), busy=float(rng.uniform(0.3, 1.5)))
     day = np.arange(story.seconds) / 86_400
     story.temperature = np.maximum(
-        story.temperature + rng.uniform(0, 2.5) * np.sin(2 * np.pi * (day - 0.1)) + rng.normal(0, 0.2) * day, 275.0
+        story.temperature + rng.uniform(0, 2.5) * np.sin(2 * np.pi * (day - 0.1)) + rng.normal(0, 0.2) * day, COLDEST
     )
     _solids(story)
     for start in np.cumsum(rng.exponential(60 * 3600, 20)):
@@ -38,7 +38,7 @@ def normal_service(rng: np.random.Generator, ask: Ask) -> Recording:
 
 def _small_slip(story: Story, start: float) -> None:
     vessel, loss = int(story.rng.integers(story.site.in_service)), float(story.rng.uniform(0.02, 0.09))
-    story.machine.at(start, lambda: slip(story, vessel, loss))
+    story.machine.at(start, lambda: story.machine.slip(vessel, loss, 0.5))
     story.labels.decoy(start, start + 1800, "cake slip")
 
 
@@ -59,7 +59,7 @@ def _days(story: Story, *, nights: bool, busy: float) -> None:
         midnight = day * 86_400 - opens
         if nights and rng.random() < 0.85:
             stop, again = midnight + rng.uniform(20.5, 23) * 3600, midnight + rng.uniform(27.5, 30) * 3600
-            if 3600 < stop and again < story.seconds - 3600:
+            if stop > 3600 and again < story.seconds - 3600:
                 story.stop_pump(stop, again - stop, relax=float(rng.uniform(0.0, 0.1)))
         for _ in range(rng.poisson(2.5 * busy)):
             _episode(story, midnight + float(rng.uniform(7, 20)) * 3600)
@@ -96,10 +96,10 @@ class Crew:
             return
         start = self._working(now + delay)
         needed = 3600 * 1.2 * story.site.in_service + 7200
-        stops = [(a, b) for a, b in story._stops if a - needed < start < b + 1800]
+        stops = [(a, b) for a, b in story.signs.stops if a - needed < start < b + 1800]
         if stops:
             start = self._working(stops[0][1] + 2400)
-        if start + needed > story.seconds or any(a - needed < start < b + 1200 for a, b in story._stops):
+        if start + needed > story.seconds or any(a - needed < start < b + 1200 for a, b in story.signs.stops):
             self.busy_until = now + 1800.0
             return
         for vessel in story.rng.permutation(story.site.in_service):

@@ -6,12 +6,14 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from monitor.simulation.plant import CONTROL_FLOW
 from monitor.simulation.sampling import Style, draw_style
 from monitor.simulation.site import Site, Wishes, draw_site, with_life
 from monitor.simulation.story import Story
 
 NS = 1_000_000_000
 NEW_YEAR_2025 = 1_735_689_600
+ANY = Wishes()
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,7 +22,7 @@ class Ask:
 
     seed: int
     days: float | None = None
-    wishes: Wishes = Wishes()
+    wishes: Wishes = ANY
     style: Style | None = None
 
     def or_wishes(self, **defaults: object) -> Ask:
@@ -40,6 +42,6 @@ def setting(
     if not site.has("T"):
         story.temperature[:] = site.temperature_ref + rng.uniform(-1.5, 1.5)
         story.band = 0.06
-    if not site.has("F") and site.skid.control != 1:
+    if not site.has("F") and site.skid.control != CONTROL_FLOW:
         story.due_expected = False
     return site, story, ask.style or draw_style(rng, site)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 
@@ -11,7 +12,7 @@ from monitor.simulation.families.breaches import torn_in_service
 from monitor.simulation.families.changeouts import bad_changeout, good_changeouts
 from monitor.simulation.families.loading import plain_loading
 from monitor.simulation.families.setting import Ask, setting
-from monitor.simulation.plant import BACK, Record
+from monitor.simulation.plant import BACK, CONTROL_NONE, Record
 from monitor.simulation.sampling import Fault, Style
 from monitor.simulation.site import BAR
 from monitor.simulation.story import Recording, Story
@@ -24,7 +25,7 @@ def signal_faults(rng: np.random.Generator, ask: Ask) -> Recording:
     site, story, style = setting(rng, ask, 9, (6.5, 9))
     story.load_like(0.25, 0.7)
     story.due_in(story.seconds / 3600 * float(rng.uniform(1, 6)))
-    start = story.seconds_after(0.7, 1.2)
+    start = story.between(0.7, 1.2)
     kinds = [str(k) for k in rng.permutation(["stale", "frozen", "out-of-range", "spikes", "swapped", "zero-shift"])]
     for kind in [k for k in kinds if k not in ("swapped", "zero-shift") or site.has("H")][:3]:
         lasting = float(rng.uniform(1000, 2600)) if kind != "spikes" else float(rng.uniform(1800, 3600))
@@ -41,7 +42,7 @@ def _fault(story: Story, style: Style, kind: str, start: float, lasting: float) 
     rng, site = story.rng, story.site
     able = [t for t in site.transmitters if t.role in _ABLE[kind]]
     t = able[int(rng.integers(len(able)))]
-    size, more, other = 0.0, {}, ""
+    size, other = 0.0, ""
     if kind == "spikes":
         size = t.span * float(rng.uniform(0.04, 0.12))
     elif kind == "out-of-range":
@@ -51,7 +52,7 @@ def _fault(story: Story, style: Style, kind: str, start: float, lasting: float) 
     interval = style.interval if t.role not in (Role.TEMPERATURE,) else style.slow_interval
     story.faults.append(Fault(kind, t.id, start, start + lasting, size, other))
     within = LIMITS[kind] + 4 + 3 * max(interval, style.interval)
-    story.labels.expect(start, "signal-fault", within, detail=kind, signal=t.id, until=start + lasting, **more)
+    story.labels.expect(start, "signal-fault", within, detail=kind, signal=t.id, until=start + lasting)
     if kind == "swapped":
         for k in ("element-breach", "flow-blocked"):
             story.labels.allow(k, start - 30, start + lasting + 120)
@@ -61,7 +62,7 @@ def _fault(story: Story, style: Style, kind: str, start: float, lasting: float) 
 _PRESSURES = (Role.INLET_PRESSURE, Role.OUTLET_PRESSURE, Role.DIFFERENTIAL_PRESSURE)
 _ABLE = {
     "stale": (*_PRESSURES, Role.FLOW, Role.TEMPERATURE), "frozen": (*_PRESSURES, Role.FLOW),
-    "out-of-range": (*_PRESSURES, Role.FLOW, Role.TEMPERATURE), "spikes": (Role.INLET_PRESSURE, Role.OUTLET_PRESSURE, Role.DIFFERENTIAL_PRESSURE),
+    "out-of-range": (*_PRESSURES, Role.FLOW, Role.TEMPERATURE), "spikes": _PRESSURES,
     "swapped": (Role.INLET_PRESSURE,),
 }  # fmt: skip
 
@@ -73,7 +74,7 @@ def _zero_shift(story: Story, start: float) -> float:
     t = pair[int(rng.integers(2))]
     size = t.span * float(rng.choice([-1, 1]) * rng.uniform(0.006, 0.02))
     stop = start + float(rng.uniform(1800, 3600))
-    again = story.stop_pump(stop, float(rng.uniform(1300, 2000)))
+    again = story.stop_pump(stop, float(rng.uniform(1300, 2000)), relax=float(rng.uniform(0, 0.08)))
     story.faults.append(Fault("zero-shift", t.id, start, story.seconds, size))
     story.labels.decoy(start, stop, "zero shift, no breach")
     story.labels.allow("signal-fault", start + 5, story.seconds, detail="zero-shift")
@@ -88,17 +89,17 @@ def surge(rng: np.random.Generator, ask: Ask) -> Recording:
     """Slow pressure transients past the limit, and smaller ones."""
     asked = ask.or_wishes(interval=float(rng.choice([1, 1, 2])))
     asked = replace(asked, wishes=replace(asked.wishes, headroom=1.8))
-    site, story, style = setting(rng, asked, 10, (4, 6))
+    _, story, style = setting(rng, asked, 10, (4, 6))
     story.load_like(0.2, 0.7)
     story.due_in(story.seconds / 3600 * float(rng.uniform(1.2, 8)))
-    pulses, start = [], story.seconds_after(0.7, 1.1)
+    pulses, start = [], story.between(0.7, 1.1)
     while start < story.seconds - 3600:
         height = float(rng.choice([rng.uniform(2.4, 3.6), rng.uniform(0.2, 0.9)])) * BAR
         rise, hold = float(rng.uniform(2, 10)), float(rng.uniform(3, 30))
         _pulse(story, start, height, rise, hold)
         pulses.append((start, start + 2 * rise + hold))
         start += float(rng.uniform(1500, 4000))
-    return story.tell(style, seed=ask.seed, extra=lambda record: _label_pulses(story, record, pulses))
+    return story.tell(style, seed=ask.seed, also=lambda record: _label_pulses(story, record, pulses))
 
 
 def _pulse(story: Story, start: float, height: float, rise: float, hold: float) -> None:
@@ -127,10 +128,11 @@ def _label_pulses(story: Story, record: Record, pulses: list[tuple[float, float]
 
 def flow_blocked(rng: np.random.Generator, ask: Ask) -> Recording:
     """All paths through the skid shut while the pump pushes; blockages outside it."""
-    site, story, style = setting(rng, ask.or_wishes(instruments=rng.choice(["HFT", "HFTV", "HF", "H"]), control=0), 11, (4, 6))
+    asked = ask.or_wishes(instruments=str(rng.choice(["HFT", "HFTV", "HF", "H"])), control=CONTROL_NONE)
+    _, story, style = setting(rng, asked, 11, (4, 6))
     story.load_like(0.2, 0.7)
     story.due_in(story.seconds / 3600 * float(rng.uniform(1.2, 8)))
-    start = story.seconds_after(0.7, 1.1)
+    start = story.between(0.7, 1.1)
     while start < story.seconds - 3600:
         lasting = float(rng.uniform(60, 900))
         if rng.random() < 0.65:
@@ -151,11 +153,11 @@ def _block_skid(story: Story, style: Style, start: float, lasting: float) -> Non
     valve = machine.inlet_valve if rng.random() < 0.5 else machine.outlet_valve
     begin = start
     for i in range(machine.count):
-        machine.at(begin, lambda i=i: valve(i, 0.0, 3.0))
-        machine.at(start + lasting, lambda i=i: valve(i, 1.0, 4.0))
-        begin += float(rng.uniform(0, 12))
-    shut = begin + 4
-    story.labels.expect(shut, "flow-blocked", 30 + 3 * style.interval, until=start + lasting, early_s=round(shut - start + 30))
+        machine.at(begin, partial(valve, i, 0.0, 3.0))
+        machine.at(start + lasting, partial(valve, i, 1.0, 4.0))
+        shut, begin = begin + 4, begin + float(rng.uniform(0, 12))
+    within, early = 30 + 3 * style.interval, round(shut - start + 30)
+    story.labels.expect(shut, "flow-blocked", within, until=start + lasting, early_s=early)
     story.labels.allow("dp-limit", start - 30, start + lasting + 60)
     story.labels.allow("element-breach", start - 10, start + lasting + 60)
 
