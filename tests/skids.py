@@ -35,6 +35,8 @@ def duplex(*, vessels: int = 2, flow: bool = True, on_delay: float = 15.0, settl
                 "changeout-due", on_delay, 60.0, 0.1 * changeout * BAR, changeout * BAR, settle,
                 extra={"min_flow_fraction": 0.3, "hold_while_isolated_s": 7200.0},
             ),
+            "changeout-done": AlarmSettings("changeout-done", 0.0, 0.0, 0.0, extra={"verdict": 900.0, "isolation": 360.0}),
+            "changeout-suspect": AlarmSettings("changeout-suspect", 0.0, 0.0, 0.0, extra={"low": 0.75, "high": 1.3}),
             "dp-limit": AlarmSettings("dp-limit", 15.0, 15.0, 0.02 * limit * BAR, 0.85 * limit * BAR),
         },
         display_units=UNITS, lateness_s=lateness,

@@ -51,5 +51,14 @@ CATALOGUE: dict[str, Kind] = {
             respond_within_min=10,
             opens_vessel=True,
         ),
+        Kind(
+            name="changeout-suspect",
+            priority="medium",
+            meaning="The vessel does not behave as one with a clean, well seated element.",
+            consequence="Water may go round the element unfiltered, or the new element's life is short from the start.",
+            response="Isolate the vessel again by the site's procedure and look at seat, clamp, o-ring, element and basket.",
+            respond_within_min=60,
+            opens_vessel=True,
+        ),
     )
 }

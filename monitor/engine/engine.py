@@ -11,7 +11,8 @@ import msgspec
 import numpy as np
 
 from monitor.engine import layout
-from monitor.engine.events import event_of
+from monitor.engine.event_tier import EventTier
+from monitor.engine.messages_changeout import Changeout
 from monitor.engine.row_tier import RowTier
 from monitor.engine.sequencer import Fate, Sequencer
 from monitor.errors import InputError
@@ -26,6 +27,7 @@ class Output:
 
     events: list[Event] = field(default_factory=list)
     minutes: list[tuple[int, Minute]] = field(default_factory=list)
+    changeouts: list[Changeout] = field(default_factory=list)
 
 
 class Engine:
@@ -35,6 +37,7 @@ class Engine:
         self.skids = tuple(skids)
         self.sequencers = [Sequencer(lateness=round(s.lateness_s * NS)) for s in self.skids]
         self.rows = RowTier(self.skids, trend_buckets=trend_buckets)
+        self.events = EventTier(self.skids, self.rows)
 
     def feed(self, arrivals: dict[int, Rows]) -> tuple[Output, dict[int, Fate]]:
         """Rows in order of arrival, by position of their skid."""
@@ -66,9 +69,9 @@ class Engine:
             return output
         which = np.concatenate([np.full(rows.size, i, np.int32) for i, rows in parts])
         for emission in self.rows.run(which, Rows.concat([rows for _, rows in parts])):
-            event = event_of(emission, self.skids[emission.skid], self.rows)
-            if event is not None:
-                output.events.append(event)
+            told = self.events.handle(emission)
+            output.events += told.events
+            output.changeouts += told.changeouts
         output.minutes, self.rows.minutes = self.rows.minutes, []
         return output
 
@@ -86,6 +89,7 @@ class Engine:
                     name: base64.b64encode(part[i].tobytes()).decode()
                     for name, part in self.rows.state._asdict().items()
                 },
+                "story": self.events.snapshot(i),
             }
         )
 
@@ -95,7 +99,8 @@ class Engine:
             content = msgspec.json.decode(snapshot)
             released, records = int(content["released"]), content["records"]
             parts = {name: base64.b64decode(records[name]) for name in self.rows.state._fields}
-        except (msgspec.DecodeError, KeyError, TypeError, ValueError) as error:
+            self.events.restore(i, content["story"])
+        except (msgspec.DecodeError, msgspec.ValidationError, KeyError, TypeError, ValueError) as error:
             raise InputError(f"checkpoint of skid {self.skids[i].id} cannot be read: {error}") from None
         for name, part in self.rows.state._asdict().items():
             if len(parts[name]) != part[i].nbytes:

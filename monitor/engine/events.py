@@ -3,25 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from datetime import UTC, datetime
 
 import numpy as np
 
 from monitor.alarms.catalogue import CATALOGUE, CAUTION
-from monitor.config.units import from_si
 from monitor.engine import layout
 from monitor.engine.parameters import ALARM_ORDER
 from monitor.engine.row_tier import Emission, RowTier
-from monitor.model import NS, Event, Role, SkidSettings, Transition
+from monitor.engine.wording import BAR, Words, clock, conditions, join, tags, unmeasured
+from monitor.model import Event, Role, SkidSettings, Transition
 
-BAR = 1e5
-DECIMALS = {"bar": 2, "mbar": 0, "kPa": 0, "psi": 1, "m^3/h": 1, "US gpm": 0, "L/min": 0, "mL/min": 0, "degC": 1, "degF": 1}
-
-
-def event_of(emission: Emission, skid: SkidSettings, tier: RowTier) -> Event | None:
-    """The event an emission stands for; None where it is for the engine's own use."""
-    if emission.alarm not in (layout.DUE, layout.LIMIT):
-        return None
+def alarm_event(emission: Emission, skid: SkidSettings, tier: RowTier) -> Event:
+    """The event that an alarm's emission stands for."""
     kind = ALARM_ORDER[emission.alarm]
     frame = tier.state.skid[emission.skid]
     raised = emission.code == layout.RAISED
@@ -57,54 +50,6 @@ def evidence(skid: SkidSettings, frame: np.record, kind: str) -> dict[str, objec
         "on_delay_s": settings.on_delay_s,
         "flow_measured": bool(skid.with_role(Role.FLOW)),
     }
-
-
-class Words:
-    """Quantities in a skid's display units."""
-
-    def __init__(self, skid: SkidSettings) -> None:
-        self.units = skid.display_units
-
-    def quantity(self, name: str, si: float) -> str:
-        unit = self.units[name]
-        return f"{from_si(si, unit):.{DECIMALS.get(unit, 2)}f} {unit}"
-
-    def pressure(self, pascal: float) -> str:
-        return self.quantity("pressure", pascal)
-
-
-def clock(time: int) -> str:
-    return datetime.fromtimestamp(time // NS, UTC).strftime("%Y-%m-%d %H:%M:%S UTC")
-
-
-def conditions(words: Words, frame: np.record) -> str:
-    """Actual dP with the flow and temperature it was seen at, as far as they are known."""
-    parts = [f"actual dP {words.pressure(frame.pressure_drop)}"]
-    if np.isfinite(frame.flow):
-        parts.append(f"at {words.quantity('flow', frame.flow)}")
-    if np.isfinite(frame.temperature):
-        parts.append(f"and {words.quantity('temperature', frame.temperature)}")
-    return " ".join(parts)
-
-
-def unmeasured(skid: SkidSettings) -> str:
-    """What was assumed because nothing measures it."""
-    said = []
-    if not skid.with_role(Role.FLOW):
-        said.append("Flow is not measured and taken as constant: demand can look like loading.")
-    if not skid.with_role(Role.TEMPERATURE):
-        said.append("Temperature is not measured: 1 K changes dP by 2.5-3 %.")
-    return " ".join(said)
-
-
-def tags(skid: SkidSettings) -> str:
-    """Tag numbers of the transmitters that tell dP."""
-    roles = (Role.INLET_PRESSURE, Role.OUTLET_PRESSURE, Role.DIFFERENTIAL_PRESSURE)
-    return ", ".join(s.id for s in skid.signals if s.role in roles)
-
-
-def join(*sentences: str) -> str:
-    return " ".join(s for s in sentences if s)
 
 
 def due_message(words: Words, skid: SkidSettings, frame: np.record, emission: Emission, raised: bool) -> str:

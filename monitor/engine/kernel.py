@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from monitor.alarms.delay import judge
@@ -46,6 +48,9 @@ def second(state, parameters, s, tick, emissions):  # type: ignore[no-untyped-de
     add_block(state.history[s], skid, settings, sensors, tick)
     emitted = follow(skid, settings, sensors, tick, emissions, 0)
     skid.judged = may_judge(skid, settings, tick)
+    skid.running += skid.flowing
+    if math.isfinite(skid.flow):
+        skid.volume += max(skid.flow, 0.0)
     for a in (DUE, LIMIT):
         value = (skid.normalised if skid.judged == 1 else np.nan) if a == DUE else actual(skid, settings)
         alarm = state.alarm[s, a]

@@ -99,6 +99,10 @@ skid = np.dtype(
         ("returned_at", np.int64),
         ("turning_service", np.int64),   # consecutive seconds that look like an isolation, or a return
         ("judged", np.int64),        # whether normalised dP may be judged now
+        ("idle_offset", np.float64), # what dP reads without flow [Pa], learned ...
+        ("idle_offset_known", np.int64), # ... from so many stops
+        ("running", np.int64),       # seconds with flow, ever
+        ("volume", np.float64),      # m^3 through the skid, ever, as far as flow was known
         ("vented", np.int64),        # bits: vessels whose own pressure has fallen to about nothing
         ("wake_at", np.int64),       # when the event tier wants to look again; 0: it does not
     ],

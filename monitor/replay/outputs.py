@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import csv
 import json
+import math
 import os
 from collections.abc import Iterable
 from pathlib import Path
 from types import TracebackType
 from typing import IO, Any
 
+from monitor.engine.messages_changeout import Changeout
 from monitor.errors import RunError
 from monitor.model import Event, Rejection
 from monitor.records import event_object
@@ -57,6 +59,14 @@ class Outputs:
         for event in events:
             self._files["events.jsonl"].write(json.dumps(event_object(event), ensure_ascii=False) + "\n")
 
+    def changeouts(self, changeouts: Iterable[Changeout]) -> None:
+        for c in changeouts:
+            self._tables["changeouts.csv"].writerow(
+                (c.skid, c.vessel or "", to_rfc3339(c.isolated_at), to_rfc3339(c.returned_at),
+                 _cell(c.running_s, 3600.0, 3), _cell(c.volume, 1.0, 3), _cell(c.drop_before, 1e5, 5),
+                 _cell(c.drop_after, 1e5, 5), _cell(c.finding.ratio, 1.0, 4), c.finding.verdict)
+            )  # fmt: skip
+
     def quarantine(self, rejections: Iterable[Rejection]) -> None:
         table = self._tables["quarantine.csv"]
         for r in rejections:
@@ -82,3 +92,8 @@ class Outputs:
     def _discard(self) -> None:
         for name in (*TABLES, *LINES, REPORT):
             self.part(name).unlink(missing_ok=True)
+
+
+def _cell(value: float | None, unit: float, digits: int) -> str:
+    """A number in a unit; what is not known stays empty."""
+    return "" if value is None or not math.isfinite(value) else f"{value / unit:.{digits}f}"

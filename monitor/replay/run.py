@@ -86,6 +86,7 @@ def replay(
 
 def take(output: Output, outputs: Outputs, summary: Summary) -> None:
     outputs.events(output.events)
+    outputs.changeouts(output.changeouts)
     summary.events.extend(output.events)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import heapq
 import itertools
+import math
 from collections.abc import Callable
 
 import numpy as np
@@ -11,7 +12,10 @@ import numpy as np
 from monitor.hydraulics.water import density, viscosity
 from monitor.simulation.plant import (
     BACK,
+    BOXED,
+    BOXED_RATE,
     FIRST_VALVE,
+    OVERSHOOT,
     SETPOINT,
     SPEED,
     THROTTLE,
@@ -50,7 +54,8 @@ class Machine:
         position = np.ones(FIRST_VALVE + 2 * count)
         position[BACK], position[SETPOINT] = back, setpoint
         self.skid, self.vessels, self.now = skid, vessels, 0
-        self.actuators = Actuators(position, position.copy(), np.ones_like(position), np.array([0.0, 0.0, 1.0]))
+        memory = np.array([0.0, 0.0, 1.0, 0.0, -1.0])
+        self.actuators = Actuators(position, position.copy(), np.ones_like(position), memory)
         self._queue: list[tuple[int, int, Action]] = []
         self._order = itertools.count()
 
@@ -84,7 +89,16 @@ class Machine:
     def start_pump(self, speed: float, *, over: float = 6.0, overshoot: float = 0.0) -> None:
         """Runs the pump up; a start overshoots by that share and decays."""
         self.move(SPEED, speed, over)
-        self.actuators.memory[0] = overshoot
+        self.actuators.memory[OVERSHOOT] = overshoot
+
+    def box_in(self, constant: float) -> None:
+        """Shuts an idle skid off from its neighbours; its pressure then decays with a time constant [s]."""
+        self.actuators.memory[BOXED] = self.actuators.position[BACK]
+        self.actuators.memory[BOXED_RATE] = -math.expm1(-1.0 / constant)
+
+    def release(self) -> None:
+        """Opens an idle skid to what is downstream again."""
+        self.actuators.memory[BOXED_RATE] = -1.0
 
     def lose(self, vessel: int, share: float, comes_back: float = 0.0) -> None:
         """Takes a share of the cake's resistance; `comes_back` of it returns with the volume that follows."""

@@ -22,6 +22,7 @@ Array = npt.NDArray[np.float64]
 
 CONTROL_NONE, CONTROL_FLOW, CONTROL_OUTLET, CONTROL_INLET = 0, 1, 2, 3
 SPEED, THROTTLE, BACK, SETPOINT, FIRST_VALVE = 0, 1, 2, 3, 4  # positions in Actuators, valves from FIRST_VALVE
+OVERSHOOT, LAST_DROP, TRIM, BOXED, BOXED_RATE = 0, 1, 2, 3, 4  # positions in Actuators.memory, see there
 TRUTH_EVERY = 60  # s
 
 
@@ -65,12 +66,17 @@ class Vessels(NamedTuple):
 
 
 class Actuators(NamedTuple):
-    """Things that move steadily to a goal: SPEED, THROTTLE, BACK, SETPOINT, inlet valves, outlet valves."""
+    """Things that move steadily to a goal: SPEED, THROTTLE, BACK, SETPOINT, inlet valves, outlet valves.
+
+    memory: OVERSHOOT of a start [1], LAST_DROP the dP found last [Pa], TRIM the controller's relative speed,
+    BOXED the pressure of an idle skid shut off from its neighbours [Pa] and BOXED_RATE how it decays [1/s],
+    negative where the idle skid is open to what is downstream.
+    """
 
     position: Array
     goal: Array
     speed: Array              # [1/s] or [Pa/s]
-    memory: Array             # [overshoot of a start, last dP, speed trim of the controller]
+    memory: Array             # see OVERSHOOT and what follows it
 
 
 class Surroundings(NamedTuple):
@@ -240,21 +246,24 @@ def operating_point(skid, vessels, actuators, viscosity, density, throttle, wand
             quadratic[open_] = vessels.housing[i] * density + skid.valve * (inlet_valve**-2 + outlet_valve**-2)
             ratio[open_] = 1.0 + (vessels.ratio[i] - 1.0) * (1.0 - vessels.relaxed[i])
             open_ += 1
-    speed = actuators.position[SPEED] * (1.0 + actuators.memory[0])
+    speed = actuators.position[SPEED] * (1.0 + actuators.memory[OVERSHOOT])
     if skid.control != CONTROL_NONE:
-        speed *= actuators.memory[2]
+        speed *= actuators.memory[TRIM]
     back = actuators.position[BACK] + wander
     lift = speed * speed * skid.head - back
     if lift <= 0.0:
+        if actuators.memory[BOXED_RATE] >= 0.0:
+            actuators.memory[BOXED] *= 1.0 - actuators.memory[BOXED_RATE]
+            back = actuators.memory[BOXED]
         return 0.0, 0.0, back, back
     system = skid.system_curve * actuators.position[THROTTLE] * throttle
     if open_ == 0:
         return lift, 0.0, lift + back - skid.pump_curve * drawn * drawn, back
     drop = pressure_drop_on_curve(
         lift, skid.pump_curve + system, drawn, linear[:open_], quadratic[:open_], ratio[:open_], skid,
-        max(actuators.memory[1], 100.0),
+        max(actuators.memory[LAST_DROP], 100.0),
     )
-    actuators.memory[1] = drop
+    actuators.memory[LAST_DROP] = drop
     flow = 0.0
     for i in range(open_):
         flow += vessel_flow(drop, linear[i], quadratic[i], ratio[i], skid)[0]
@@ -290,11 +299,11 @@ def advance(skid, vessels, actuators, around, record, first):  # type: ignore[no
             settle_vessel(i, vessels, valve, exit_, inlet, outlet, loss)
             load_vessel(i, vessels, q, around.solids[k], skid.exponent)
             record.vessel[k, i] = vessels.pressure[i]
-        actuators.memory[0] *= math.exp(-1.0 / skid.overshoot_decay)
+        actuators.memory[OVERSHOOT] *= math.exp(-1.0 / skid.overshoot_decay)
         if skid.control != CONTROL_NONE and actuators.position[SPEED] > 0.5:
             measured = flow if skid.control == CONTROL_FLOW else outlet if skid.control == CONTROL_OUTLET else inlet
-            actuators.memory[2] = trim_speed(
-                actuators.memory[2], actuators.position[SETPOINT], measured, skid.control_gain, skid.speed_limit
+            actuators.memory[TRIM] = trim_speed(
+                actuators.memory[TRIM], actuators.position[SETPOINT], measured, skid.control_gain, skid.speed_limit
             )
         if (first + k) % TRUTH_EVERY == 0:
             row = (first + k) // TRUTH_EVERY - (first + TRUTH_EVERY - 1) // TRUTH_EVERY

@@ -133,6 +133,7 @@ def _split(arrivals: Arrivals, newest: Ints) -> tuple[Ints, Ints]:
 def _find(db: apsw.Connection, packed: PackedHours, row: tuple[int, int, int, int]) -> tuple[int, int] | None:
     """(bits, quality) of the reading stored under the row's key."""
     known = db.execute("SELECT bits, flags FROM recent WHERE time = ? AND signal = ?", row[:2]).get
+    known = known or packed.find(row[0], row[1])
     return None if known is None else (known[0], known[1] & QUALITY_BITS)
 
 

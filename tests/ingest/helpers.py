@@ -6,6 +6,8 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any, NamedTuple
 
+import numpy as np
+
 from monitor.ingest.recording import Recordings, open_recordings
 from monitor.model import Element, Payload, Reference, Rejection, Role, Rows, Signal, SkidSettings
 
@@ -57,6 +59,12 @@ def read(paths: Path | Iterable[Path], settings: SkidSettings | None = None, *, 
     chunks = list(recordings)
     rejections = [rejection for chunk in chunks for rejection in chunk.rejections]
     return Read(Rows.concat([chunk.rows for chunk in chunks]), rejections, recordings)
+
+
+def same_rows(one: Rows, other: Rows) -> bool:
+    """Whether two stretches hold the same readings, NaN for NaN."""
+    exact = (one.time, other.time), (one.signal, other.signal), (one.quality, other.quality)
+    return all(np.array_equal(a, b) for a, b in exact) and np.array_equal(one.value, other.value, equal_nan=True)
 
 
 def write(path: Path, text: str | bytes) -> Path:

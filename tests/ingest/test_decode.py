@@ -16,7 +16,7 @@ from monitor.ingest.words import quality_of, strict_number
 from monitor.model import NS, Payload, PayloadFormat, Quality, Reason, Role, Signal, TimeFormat
 from tests.ingest.helpers import signal
 
-ARRIVAL = 1_740_816_000 * NS        # 2025-03-01T08:00:00Z
+ARRIVAL = 1_740_816_000 * NS  # 2025-03-01T08:00:00Z
 PT = signal("PT-101")
 LEAK = signal("LS-1", Role.LEAK_SENSOR, unit="1", high=1.0)
 GOOD, UNCERTAIN, BAD = Quality.GOOD, Quality.UNCERTAIN, Quality.BAD
@@ -71,8 +71,19 @@ def test_json_objects_with_the_usual_fields_are_read(value: float, field: str, t
     assert of(json.dumps(document)) == Decoded(expected, value, GOOD)
 
 
-@pytest.mark.parametrize("payload", ["3.25", " 3.25\n", '"3.25"', '{"v": 3.25}', '{"value": "3.25"}', '{"v":1,"v":3.25}',
-                                     '{"value": 3.25, "time": null}', '{"value": 325e-2, "status": "running"}'])  # fmt: skip
+@pytest.mark.parametrize(
+    "payload",
+    [
+        "3.25",
+        " 3.25\n",
+        '"3.25"',
+        '{"v": 3.25}',
+        '{"value": "3.25"}',
+        '{"v":1,"v":3.25}',
+        '{"value": 3.25, "time": null}',
+        '{"value": 325e-2, "status": "running"}',
+    ],
+)
 def test_a_value_is_found_in_each_usual_shape(payload: str) -> None:
     assert of(payload) == Decoded(None, 3.25, GOOD)
 
@@ -91,8 +102,10 @@ def test_a_device_time_keeps_every_digit(time: str, ns: int) -> None:
     assert of(f'{{"value": 1, "time": {time}}}') == Decoded(ns, 1.0, GOOD)
 
 
-@pytest.mark.parametrize("time", ['"2025-03-01T08:00:00"', '"soon"', "0", "12", "true", "[1]", '"2025-03-02T08:00:01Z"',
-                                  '"1970-01-01T00:00:00Z"'])  # fmt: skip
+@pytest.mark.parametrize(
+    "time",
+    ['"2025-03-01T08:00:00"', '"soon"', "0", "12", "true", "[1]", '"2025-03-02T08:00:01Z"', '"1970-01-01T00:00:00Z"'],
+)
 def test_a_time_that_cannot_be_is_refused_whatever_the_value(time: str) -> None:
     assert reason_of(f'{{"value": 1, "time": {time}}}') is Reason.BAD_TIME
 
@@ -103,22 +116,59 @@ def test_a_device_clock_may_be_ahead_by_a_day_and_no_more() -> None:
     assert isinstance(late, Refused) and late.time == parse_rfc3339("2025-03-02T08:00:00.001Z")
 
 
-@pytest.mark.parametrize("payload", ["NaN", "-inf", "Infinity", "1e999", '{"v": NaN}', '{"v": -Infinity}', '{"v": 1e999}',
-                                     '{"v": "nan"}', "1.#QNAN", '{"v": ' + "9" * 400 + "}"])  # fmt: skip
+@pytest.mark.parametrize(
+    "payload",
+    [
+        "NaN",
+        "-inf",
+        "Infinity",
+        "1e999",
+        '{"v": NaN}',
+        '{"v": -Infinity}',
+        '{"v": 1e999}',
+        '{"v": "nan"}',
+        "1.#QNAN",
+        '{"v": ' + "9" * 400 + "}",
+    ],
+)
 def test_what_is_not_finite_is_refused_as_such(payload: str) -> None:
     assert reason_of(payload) is Reason.NOT_FINITE
 
 
-@pytest.mark.parametrize("payload", ["", " ", "abc", "0x10", "1_0", "1,5", "{", "[1]", "[" * 60_000, '{"x": 1}', '{"v": {}}', '{"v": []}',
-                                     '{"v": true}', "true", '{"v": "1_0"}', '{"v": "abc"}', b"\xff\xfe\x00", "{'v': 1}",
-                                     '{"v": 1} x', '{"v": ' + "9" * 5000 + "}"])  # fmt: skip
+@pytest.mark.parametrize(
+    "payload",
+    [
+        "",
+        " ",
+        "abc",
+        "0x10",
+        "1_0",
+        "1,5",
+        "{",
+        "[1]",
+        "[" * 60_000,
+        '{"x": 1}',
+        '{"v": {}}',
+        '{"v": []}',
+        '{"v": true}',
+        "true",
+        '{"v": "1_0"}',
+        '{"v": "abc"}',
+        b"\xff\xfe\x00",
+        "{'v': 1}",
+        '{"v": 1} x',
+        '{"v": ' + "9" * 5000 + "}",
+    ],
+)
 def test_what_is_no_reading_is_undecodable(payload: bytes | str) -> None:
     assert reason_of(payload) is Reason.UNDECODABLE
     assert isinstance(of(payload), Refused)
 
 
-@pytest.mark.parametrize("payload", ['{"v": null}', '{"v": "Bad"}', '{"v": "I/O Timeout", "q": "Bad"}', "Bad", "No Data",
-                                     '{"v": "whatever", "q": 0}'])  # fmt: skip
+@pytest.mark.parametrize(
+    "payload",
+    ['{"v": null}', '{"v": "Bad"}', '{"v": "I/O Timeout", "q": "Bad"}', "Bad", "No Data", '{"v": "whatever", "q": 0}'],
+)
 def test_a_source_that_says_there_is_no_value_gives_a_bad_row(payload: str) -> None:
     result = of(payload)
     assert isinstance(result, Decoded)
@@ -134,13 +184,29 @@ def test_a_stated_bad_quality_keeps_the_value_and_is_reported() -> None:
 @pytest.mark.parametrize(
     ("mark", "quality"),
     [
-        ('"Good"', GOOD), ('"GOOD, non-specific"', GOOD), ("192", GOOD), ('"192"', GOOD), ("true", GOOD), ("1", GOOD),
-        ("null", GOOD), ("192.0", GOOD), ('"Uncertain"', UNCERTAIN), ("64", UNCERTAIN), ("68", UNCERTAIN),
-        ('"UncertainLastUsableValue"', UNCERTAIN), ('"never heard of"', UNCERTAIN), ("1.5", UNCERTAIN),
-        ("1073741824", UNCERTAIN), ("0", BAD), ("24", BAD), ("false", BAD), ('"Bad_CommunicationError"', BAD),
-        ("2147483648", BAD), ('"I/O Timeout"', BAD),
+        ('"Good"', GOOD),
+        ('"GOOD, non-specific"', GOOD),
+        ("192", GOOD),
+        ('"192"', GOOD),
+        ("true", GOOD),
+        ("1", GOOD),
+        ("null", GOOD),
+        ("192.0", GOOD),
+        ('"Uncertain"', UNCERTAIN),
+        ("64", UNCERTAIN),
+        ("68", UNCERTAIN),
+        ('"UncertainLastUsableValue"', UNCERTAIN),
+        ('"never heard of"', UNCERTAIN),
+        ("1.5", UNCERTAIN),
+        ("1073741824", UNCERTAIN),
+        ("0", BAD),
+        ("24", BAD),
+        ("false", BAD),
+        ('"Bad_CommunicationError"', BAD),
+        ("2147483648", BAD),
+        ('"I/O Timeout"', BAD),
     ],
-)  # fmt: skip
+)
 def test_quality_marks_mean_what_opc_and_historians_mean(mark: str, quality: Quality) -> None:
     # OPC DA: 192 good, 64 uncertain, 0 bad (bits 7 and 6); OPC UA: severity in the top two bits. From memory.
     result = of(f'{{"value": 3.0, "quality": {mark}}}')
@@ -158,17 +224,42 @@ def test_any_mark_has_a_quality_or_none(mark: object) -> None:
     assert quality_of(mark) in (None, GOOD, UNCERTAIN, BAD)
 
 
-@pytest.mark.parametrize(("payload", "value"), [("true", 1.0), ("false", 0.0), ('{"v": true}', 1.0), ("0", 0.0), ("1", 1.0),
-                                                ('{"v": "ON"}', 1.0), ("off", 0.0), ("255", 255.0)])  # fmt: skip
+@pytest.mark.parametrize(
+    ("payload", "value"),
+    [
+        ("true", 1.0),
+        ("false", 0.0),
+        ('{"v": true}', 1.0),
+        ("0", 0.0),
+        ("1", 1.0),
+        ('{"v": "ON"}', 1.0),
+        ("off", 0.0),
+        ("255", 255.0),
+    ],
+)
 def test_a_contact_is_one_or_zero_and_has_no_failure_limits(payload: str, value: float) -> None:
     assert of(payload, LEAK) == Decoded(None, value, GOOD)
 
 
-@pytest.mark.parametrize(("current", "value", "quality"), [
-    ("4", 0.0, GOOD), ("8", 2.5, GOOD), ("12", 5.0, GOOD), ("16", 7.5, GOOD), ("20", 10.0, GOOD), ("4.8", 0.5, GOOD),
-    ("7.2", 2.0, GOOD), ("3.8", -0.125, GOOD), ("20.5", 10.3125, GOOD), ("3.7", -0.1875, UNCERTAIN),
-    ("20.8", 10.5, UNCERTAIN), ("3.6", -0.25, BAD), ("21", 10.625, BAD), ("0", -2.5, BAD),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("current", "value", "quality"),
+    [
+        ("4", 0.0, GOOD),
+        ("8", 2.5, GOOD),
+        ("12", 5.0, GOOD),
+        ("16", 7.5, GOOD),
+        ("20", 10.0, GOOD),
+        ("4.8", 0.5, GOOD),
+        ("7.2", 2.0, GOOD),
+        ("3.8", -0.125, GOOD),
+        ("20.5", 10.3125, GOOD),
+        ("3.7", -0.1875, UNCERTAIN),
+        ("20.8", 10.5, UNCERTAIN),
+        ("3.6", -0.25, BAD),
+        ("21", 10.625, BAD),
+        ("0", -2.5, BAD),
+    ],
+)
 def test_a_loop_current_becomes_the_value_over_the_span(current: str, value: float, quality: Quality) -> None:
     # Percent of span = (mA - 4) / 16 * 100; limits of NAMUR NE 43.
     result = of(current, configured(format=PayloadFormat.MILLIAMP))
@@ -177,8 +268,10 @@ def test_a_loop_current_becomes_the_value_over_the_span(current: str, value: flo
     assert result.reason is (Reason.OUT_OF_RANGE if quality is BAD else None)
 
 
-@pytest.mark.parametrize(("payload", "quality"), [("-0.25", BAD), ("10.625", BAD), ("-0.2", UNCERTAIN), ("10.5", UNCERTAIN),
-                                                  ("-0.125", GOOD), ("10.3125", GOOD)])  # fmt: skip
+@pytest.mark.parametrize(
+    ("payload", "quality"),
+    [("-0.25", BAD), ("10.625", BAD), ("-0.2", UNCERTAIN), ("10.5", UNCERTAIN), ("-0.125", GOOD), ("10.3125", GOOD)],
+)
 def test_values_are_graded_as_ne43_puts_it(payload: str, quality: Quality) -> None:
     result = of(payload)
     assert isinstance(result, Decoded)
@@ -186,8 +279,13 @@ def test_values_are_graded_as_ne43_puts_it(payload: str, quality: Quality) -> No
 
 
 def test_nested_fields_are_found_by_dotted_paths() -> None:
-    nested = configured(format=PayloadFormat.JSON, value_field="data.0.p", time_field="meta.at", quality_field="meta.ok",
-                        time_format=TimeFormat.EPOCH_MS)  # fmt: skip
+    nested = configured(
+        format=PayloadFormat.JSON,
+        value_field="data.0.p",
+        time_field="meta.at",
+        quality_field="meta.ok",
+        time_format=TimeFormat.EPOCH_MS,
+    )
     text = '{"data": [{"p": 3.5}], "meta": {"at": 1740816000000, "ok": true}}'
     assert of(text, nested) == Decoded(ARRIVAL, 3.5, GOOD)
     assert reason_of('{"data": {"p": 3.5}}', nested) is Reason.UNDECODABLE
@@ -207,10 +305,16 @@ def test_a_message_longer_than_any_reading_is_too_large() -> None:
     assert of(b"1" + b" " * (MAX_PAYLOAD - 1)) == Decoded(None, 1.0, GOOD)
 
 
-@given(st.binary(max_size=60) | st.recursive(
-    st.none() | st.booleans() | st.floats() | st.integers() | st.text(max_size=5),
-    lambda inner: st.dictionaries(st.sampled_from(["v", "value", "t", "time", "q", "status", "x"]), inner, max_size=4)
-    | st.lists(inner, max_size=2)).map(lambda document: json.dumps(document).encode()))  # fmt: skip
+@given(
+    st.binary(max_size=60)
+    | st.recursive(
+        st.none() | st.booleans() | st.floats() | st.integers() | st.text(max_size=5),
+        lambda inner: (
+            st.dictionaries(st.sampled_from(["v", "value", "t", "time", "q", "status", "x"]), inner, max_size=4)
+            | st.lists(inner, max_size=2)
+        ),
+    ).map(lambda document: json.dumps(document).encode())
+)
 def test_no_message_raises_and_every_reading_is_sound(payload: bytes) -> None:
     for subject in (PT, LEAK, configured(format=PayloadFormat.JSON, value_field="v.x", quality_field="q.x")):
         result = Decoder(subject).decode(payload, ARRIVAL)

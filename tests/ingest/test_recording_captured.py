@@ -17,7 +17,7 @@ from monitor.ingest.recording import CaptureWriter
 from monitor.model import NS, Payload, PayloadFormat, Quality, Role
 from tests.ingest.helpers import read, signal, skid, write
 
-T0 = 1_740_816_000 * NS     # 2025-03-01T08:00:00Z
+T0 = 1_740_816_000 * NS  # 2025-03-01T08:00:00Z
 BAD = int(Quality.BAD)
 TIME = "2025-03-01T08:00:00Z"
 
@@ -26,35 +26,70 @@ def lines(*documents: object) -> str:
     return "".join((d if isinstance(d, str) else json.dumps(d)) + "\n" for d in documents)
 
 
-def message(payload: object, topic: str = "hatchery/intake/PT-101", time: object = TIME, **more: object) -> dict[str, object]:
+def message(
+    payload: object, topic: str = "hatchery/intake/PT-101", time: object = TIME, **more: object
+) -> dict[str, object]:
     return {"time": time, "topic": topic, "payload": payload} | more
 
 
 def test_payloads_may_be_text_numbers_or_objects(tmp_path: Path) -> None:
-    text = lines(message("3.5"), message(3.25), message({"value": 3, "time": "2025-03-01T07:59:59Z"}),
-                 message('{"v": 2.5}'), message(True, "hatchery/intake/LS-1"), message(2, time=1740816001.5))  # fmt: skip
+    text = lines(
+        message("3.5"),
+        message(3.25),
+        message({"value": 3, "time": "2025-03-01T07:59:59Z"}),
+        message('{"v": 2.5}'),
+        message(True, "hatchery/intake/LS-1"),
+        message(2, time=1740816001.5),
+    )
     found = read(write(tmp_path / "a.jsonl", text))
     assert found.recordings.layouts == ("captured",)
-    assert found.readings == [(T0, 0, 3.5, 0), (T0, 0, 3.25, 0), (T0 - NS, 0, 3.0, 0), (T0, 0, 2.5, 0), (T0, 4, 1.0, 0),
-                              (T0 + 1_500_000_000, 0, 2.0, 0)]  # fmt: skip
+    assert found.readings == [
+        (T0, 0, 3.5, 0),
+        (T0, 0, 3.25, 0),
+        (T0 - NS, 0, 3.0, 0),
+        (T0, 0, 2.5, 0),
+        (T0, 4, 1.0, 0),
+        (T0 + 1_500_000_000, 0, 2.0, 0),
+    ]
     assert read(write(tmp_path / "b.jsonl.gz", gzip.compress(text.encode()))).readings == found.readings
 
 
 def test_what_cannot_be_used_keeps_its_line_and_reason(tmp_path: Path) -> None:
     text = lines(
-        message("3 bar"), message("Bad"), message("11"), message("1", "elsewhere/PT-101"), "not json", message("1", time="soon"),
-        message("1", time="2025-03-01T08:00:00"), message("1", retain=True), {"time": TIME, "topic": "hatchery/intake/PT-101"},
-        message("NaN"), message({"v": None}), "", message("2"), "[" * 5000, '{"time": 1_0, "topic": "a", "payload": 1}',
+        message("3 bar"),
+        message("Bad"),
+        message("11"),
+        message("1", "elsewhere/PT-101"),
+        "not json",
+        message("1", time="soon"),
+        message("1", time="2025-03-01T08:00:00"),
+        message("1", retain=True),
+        {"time": TIME, "topic": "hatchery/intake/PT-101"},
+        message("NaN"),
+        message({"v": None}),
+        "",
+        message("2"),
+        "[" * 5000,
+        '{"time": 1_0, "topic": "a", "payload": 1}',
         {"time": TIME, "topic": 5, "payload": 1},
-    )  # fmt: skip
+    )
     found = read(write(tmp_path / "a.jsonl", text))
     assert found.refused == [
-        ("a.jsonl:1", "undecodable", "PT-101"), ("a.jsonl:2", "bad-quality", "PT-101"), ("a.jsonl:3", "out-of-range", "PT-101"),
-        ("a.jsonl:4", "unknown-signal", None), ("a.jsonl:5", "undecodable", None), ("a.jsonl:6", "bad-time", None),
-        ("a.jsonl:7", "bad-time", None), ("a.jsonl:8", "retained", "PT-101"), ("a.jsonl:9", "undecodable", None),
-        ("a.jsonl:10", "not-finite", "PT-101"), ("a.jsonl:11", "bad-quality", "PT-101"), ("a.jsonl:14", "undecodable", None),
-        ("a.jsonl:15", "undecodable", None), ("a.jsonl:16", "undecodable", None),
-    ]  # fmt: skip
+        ("a.jsonl:1", "undecodable", "PT-101"),
+        ("a.jsonl:2", "bad-quality", "PT-101"),
+        ("a.jsonl:3", "out-of-range", "PT-101"),
+        ("a.jsonl:4", "unknown-signal", None),
+        ("a.jsonl:5", "undecodable", None),
+        ("a.jsonl:6", "bad-time", None),
+        ("a.jsonl:7", "bad-time", None),
+        ("a.jsonl:8", "retained", "PT-101"),
+        ("a.jsonl:9", "undecodable", None),
+        ("a.jsonl:10", "not-finite", "PT-101"),
+        ("a.jsonl:11", "bad-quality", "PT-101"),
+        ("a.jsonl:14", "undecodable", None),
+        ("a.jsonl:15", "undecodable", None),
+        ("a.jsonl:16", "undecodable", None),
+    ]
     assert found.readings == [(T0, 0, None, BAD), (T0, 0, 11.0, BAD), (T0, 0, None, BAD), (T0, 0, 2.0, 0)]
     assert dict(found.recordings.unknown_signals) == {"elsewhere/PT-101": 1}
 
@@ -71,7 +106,12 @@ def test_one_message_may_carry_several_signals(tmp_path: Path) -> None:
         signal("PT-101", topic="plc", payload=Payload(PayloadFormat.JSON, value_field="p.in")),
         signal("PT-102", Role.OUTLET_PRESSURE, topic="plc", payload=Payload(PayloadFormat.JSON, value_field="p.out")),
     )
-    found = read(write(tmp_path / "a.jsonl", lines(message({"p": {"in": 3, "out": 2}}, "plc"), message({"p": {"out": 2}}, "plc"))), both)
+    found = read(
+        write(
+            tmp_path / "a.jsonl", lines(message({"p": {"in": 3, "out": 2}}, "plc"), message({"p": {"out": 2}}, "plc"))
+        ),
+        both,
+    )
     assert found.readings == [(T0, 0, 3.0, 0), (T0, 1, 2.0, 0), (T0, 1, 2.0, 0)]
     assert found.refused == [("a.jsonl:2", "undecodable", "PT-101")]
 
@@ -82,10 +122,18 @@ def test_two_captured_signals_of_one_instant_keep_the_order_of_lines(tmp_path: P
 
 
 @settings(max_examples=60, deadline=None)
-@given(st.lists(st.tuples(
-    st.integers(T0, T0 + 10**15),
-    st.binary(max_size=30) | st.floats(0, 10).map(lambda x: repr(x).encode()) | st.text(max_size=9).map(str.encode),
-), min_size=1, max_size=10))  # fmt: skip
+@given(
+    st.lists(
+        st.tuples(
+            st.integers(T0, T0 + 10**15),
+            st.binary(max_size=30)
+            | st.floats(0, 10).map(lambda x: repr(x).encode())
+            | st.text(max_size=9).map(str.encode),
+        ),
+        min_size=1,
+        max_size=10,
+    )
+)
 def test_what_is_captured_decodes_as_it_did_live(
     tmp_path_factory: pytest.TempPathFactory, messages: list[tuple[int, bytes]]
 ) -> None:

@@ -26,6 +26,7 @@ from monitor.ingest.times import (
 )
 from monitor.model import NS, TimeFormat
 
+FIRST, LAST = (datetime.fromisoformat(day) for day in ("0001-01-02", "9999-12-30"))
 BERLIN = ZoneInfo("Europe/Berlin")
 
 # RFC 3339 section 5.8; the seconds by the proleptic calendar. The first is quoted, the others from memory.
@@ -47,13 +48,13 @@ def test_the_examples_of_rfc_3339_are_read(text: str, ns: int) -> None:
 @pytest.mark.parametrize(
     ("text", "ns"),
     [
-        ("2016-06-13T17:43:50.100400200Z", 1_465_839_830_100_400_200),   # line protocol reference page
+        ("2016-06-13T17:43:50.100400200Z", 1_465_839_830_100_400_200),  # line protocol reference page
         ("2019-05-02 16:12:41.098z", 1_556_813_561_098_000_000),
         ("2019-05-02t16:12:41.098-00:00", 1_556_813_561_098_000_000),
         ("2019-05-02T16:12:41.0980000009Z", 1_556_813_561_098_000_000),
         ("2024-02-29T00:00:00+23:59", 1_709_078_460_000_000_000),
     ],
-)  # fmt: skip
+)
 def test_other_spellings_of_rfc_3339_are_read(text: str, ns: int) -> None:
     assert parse_rfc3339(text) == ns
 
@@ -61,13 +62,30 @@ def test_other_spellings_of_rfc_3339_are_read(text: str, ns: int) -> None:
 @pytest.mark.parametrize(
     "text",
     [
-        "", "2025-03-01", "2025-03-01T08:00Z", "2025-03-01T08:00:00", "2025-3-1T08:00:00Z", "2025-03-01T08:00:00.Z",
-        "2025-02-30T08:00:00Z", "2025-03-01T24:00:00Z", "2025-03-01T08:60:00Z", "2025-03-01T08:00:61Z",
-        "2025-03-01T08:00:00+0100", "2025-03-01T08:00:00+24:00", "2025-03-01T08:00:00+01:60", "2025-03-01T08:00:00 Z",
-        "2025-03-01T08:00:60Z", "2025-03-01T23:59:60Z", "1990-12-31T23:59:60", "٢٠٢٥-03-01T08:00:00Z",
-        "2025-03-01T08:00:00,5Z", "+2025-03-01T08:00:00Z", "2025-03-01T08:00:00Zjunk", "0000-01-01T00:00:00Z",
+        "",
+        "2025-03-01",
+        "2025-03-01T08:00Z",
+        "2025-03-01T08:00:00",
+        "2025-3-1T08:00:00Z",
+        "2025-03-01T08:00:00.Z",
+        "2025-02-30T08:00:00Z",
+        "2025-03-01T24:00:00Z",
+        "2025-03-01T08:60:00Z",
+        "2025-03-01T08:00:61Z",
+        "2025-03-01T08:00:00+0100",
+        "2025-03-01T08:00:00+24:00",
+        "2025-03-01T08:00:00+01:60",
+        "2025-03-01T08:00:00 Z",
+        "2025-03-01T08:00:60Z",
+        "2025-03-01T23:59:60Z",
+        "1990-12-31T23:59:60",
+        "٢٠٢٥-03-01T08:00:00Z",
+        "2025-03-01T08:00:00,5Z",
+        "+2025-03-01T08:00:00Z",
+        "2025-03-01T08:00:00Zjunk",
+        "0000-01-01T00:00:00Z",
     ],
-)  # fmt: skip
+)
 def test_what_is_not_rfc_3339_is_refused_with_a_clause(text: str) -> None:
     assert isinstance(parse_rfc3339(text), str)
 
@@ -77,10 +95,11 @@ def test_a_local_time_is_refused_by_name() -> None:
 
 
 @given(
-    st.datetimes(datetime(1, 1, 2), datetime(9999, 12, 30), timezones=st.integers(-1439, 1439).map(
-        lambda minutes: timezone(timedelta(minutes=minutes)))),
+    st.datetimes(
+        FIRST, LAST, timezones=st.integers(-1439, 1439).map(lambda minutes: timezone(timedelta(minutes=minutes)))
+    ),
     st.integers(0, 999),
-)  # fmt: skip
+)
 def test_it_reads_what_the_standard_library_writes(when: datetime, nanos: int) -> None:
     text = when.isoformat(timespec="microseconds")
     text = text[:26] + f"{nanos:03d}" + text[26:]
@@ -140,10 +159,32 @@ def test_a_float_of_seconds_keeps_the_digits_it_was_written_with() -> None:
     assert parse_time("1.755925242268e9") == 1_755_925_242_268_000_000
 
 
-@pytest.mark.parametrize("value", [
-    0, -1, 12, 2025, 31_535_999, 7_258_118_400, 10**30, 10**400, float("nan"), float("inf"), True, None, [1], "12",
-    "1e400", "1_740_816_000", "0x67C2B880", "nan", "1970-12-31T23:59:59Z", "2200-01-01T00:00:00Z", "9999-01-01T00:00:00Z",
-])  # fmt: skip
+@pytest.mark.parametrize(
+    "value",
+    [
+        0,
+        -1,
+        12,
+        2025,
+        31_535_999,
+        7_258_118_400,
+        10**30,
+        10**400,
+        float("nan"),
+        float("inf"),
+        True,
+        None,
+        [1],
+        "12",
+        "1e400",
+        "1_740_816_000",
+        "0x67C2B880",
+        "nan",
+        "1970-12-31T23:59:59Z",
+        "2200-01-01T00:00:00Z",
+        "9999-01-01T00:00:00Z",
+    ],
+)
 def test_times_of_a_clock_that_was_never_set_are_refused(value: object) -> None:
     assert isinstance(parse_time(value), str)
 
@@ -191,9 +232,15 @@ def test_the_order_of_rows_is_remembered_from_piece_to_piece() -> None:
 
 
 ZONES = [
-    "Europe/Berlin", "America/St_Johns", "Australia/Lord_Howe", "Asia/Kathmandu", "Pacific/Apia", "Africa/Casablanca",
-    "America/Caracas", "UTC",
-]  # fmt: skip
+    "Europe/Berlin",
+    "America/St_Johns",
+    "Australia/Lord_Howe",
+    "Asia/Kathmandu",
+    "Pacific/Apia",
+    "Africa/Casablanca",
+    "America/Caracas",
+    "UTC",
+]
 
 
 @pytest.mark.parametrize("name", ZONES)

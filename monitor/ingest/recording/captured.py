@@ -31,7 +31,7 @@ class Line(msgspec.Struct):
 
     time: msgspec.Raw
     topic: str
-    payload: msgspec.Raw | None = None
+    payload: msgspec.Raw = msgspec.Raw(b"")
     payload_base64: str | None = None
     retain: bool | int = False
 
@@ -43,7 +43,7 @@ class Captured:
         self._path, self._context, self.clock = path, context, clock
         signals = context.skid.signals
         self._topics = {t: [(i, signals[i].id, Decoder(signals[i])) for i in known] for t, known in topics.items()}
-        self._assembler = Assembler(context.skid.id, file)
+        self._assembler = Assembler(context.skid.id, file, context.merged)
         self._line = msgspec.json.Decoder(Line)
         self.source: Source | None = None
 
@@ -115,7 +115,7 @@ class Captured:
                 yield time, index, result.value, result.quality, arrival, number, order
             if result.reason is not None:
                 shown = payload[:1000].decode("utf-8", "replace")
-                faults.append(Fault(number, order, result.reason, name, shown, time, result.note))
+                faults.append(Fault(number, order, result.reason, name, shown, time, result.note, arrival))
 
 
 class _Message(NamedTuple):
@@ -134,7 +134,7 @@ def _payload(line: Line) -> bytes:
     """The message's bytes. Raises ValueError where the line has none."""
     if line.payload_base64 is not None:
         return base64.b64decode(line.payload_base64, validate=True)
-    if line.payload is None:
-        raise ValueError("no payload")
     raw = bytes(line.payload)
+    if not raw:
+        raise ValueError("no payload")
     return msgspec.json.decode(raw, type=str).encode() if raw[:1] == b'"' else raw

@@ -51,7 +51,7 @@ class Recordings:
         self.warnings = list(self._found_at_opening)
 
     def __iter__(self) -> Iterator[Chunk]:
-        context = Context(self._skid)
+        context = Context(self._skid, merged=len(self._layouts) > 1)
         self.unknown_signals = context.unknown
         self.warnings = list(self._found_at_opening)
         progress = _Progress(self._layouts)

@@ -157,7 +157,7 @@ def _head(path: Path) -> tuple[bool, bytes]:
             if not more:
                 break
             head += more
-        if not head and source.cut_short:
+        if b"\n" not in head and source.cut_short:
             raise InputError(f"{path}: {source.cut_short} before its first line")
         return source.is_packed, head
 

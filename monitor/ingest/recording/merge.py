@@ -1,6 +1,6 @@
 """Several files as one history, in order of arrival.
 
-A file's arrival time is the running maximum of its times, so files that follow one another are
+A file's arrival time is the running maximum of its readings' times, so files that follow one another are
 joined and files that overlap are interleaved. Ties go by the order of the files. What comes out does
 not depend on how the files were cut into pieces.
 """
@@ -20,8 +20,8 @@ class Stream:
 
     def __init__(self, order: int, first: int, pieces: Callable[[], Iterator[Piece]]) -> None:
         """first: [ns] no entry of the file arrives before it; NEVER where that is not known."""
-        self.order, self._first, self._open = order, first, pieces
-        self._pieces: Iterator[Piece] | None = None
+        self.order, self._first, self.pieces = order, first, pieces
+        self._reading: Iterator[Piece] | None = None
         self.head: Piece | None = None
         self.finished = False
 
@@ -32,8 +32,8 @@ class Stream:
 
     def advance(self) -> None:
         """Read the next piece that is not empty, or finish."""
-        self._pieces = self._pieces or self._open()
-        self.head = next((p for p in self._pieces if p.rows.size or p.rejections), None)
+        self._reading = self._reading or self.pieces()
+        self.head = next((p for p in self._reading if p.rows.size or p.rejections), None)
         self.finished = self.head is None
 
     def take(self, arrival: int, order: int) -> Piece | None:
@@ -48,12 +48,19 @@ class Stream:
 
 
 def merge(streams: Sequence[Stream]) -> Iterator[Piece]:
-    """All entries of all streams in order of (arrival, stream, place in the file)."""
+    """All entries of all streams in order of (arrival, stream, place in the file).
+
+    One stream alone is handed on as it is: its arrival times need not be in order, they are not looked at.
+    """
+    if len(streams) == 1:
+        yield from streams[0].pieces()
+        return
     active = list(streams)
     while active:
         behind = min(active, key=lambda stream: stream.reached)
         if behind.head is not None:
-            parts = [(s.order, part) for s in active if (part := s.take(*behind.reached))]
+            reached = behind.reached
+            parts = [(stream.order, part) for stream in active if (part := stream.take(*reached))]
             yield parts[0][1] if len(parts) == 1 else _interleave(parts)
         behind.advance()
         active = [stream for stream in active if not stream.finished]

@@ -43,7 +43,10 @@ class Piece(NamedTuple):
 
 
 class Fault(NamedTuple):
-    """Something unusable, not yet tied to a skid. column: -1 for a whole line."""
+    """Something unusable, not yet tied to a skid. column: -1 for a whole line.
+
+    time: [ns] where one could be read; came: [ns] when it arrived, where that differs.
+    """
 
     line: int
     column: int
@@ -52,6 +55,7 @@ class Fault(NamedTuple):
     text: str
     time: int | None
     note: str
+    came: int | None = None
 
 
 def rejection(fault: Fault, skid: str, file: str) -> Rejection:
@@ -60,26 +64,46 @@ def rejection(fault: Fault, skid: str, file: str) -> Rejection:
 
 
 class Assembler:
-    """Turns rows with their place in a file into pieces; keeps the newest time from piece to piece."""
+    """Turns rows with their place in a file into pieces; keeps the newest time from piece to piece.
 
-    def __init__(self, skid: str, file: str) -> None:
-        self._skid, self._file = skid, file
+    merged: whether anybody needs arrival times; without, they are what came.
+    """
+
+    def __init__(self, skid: str, file: str, merged: bool) -> None:
+        self._skid, self._file, self._merged = skid, file, merged
         self._newest = NEVER
+
+    def clean(self, rows: Rows, came: Ints) -> Piece:
+        """A piece in which everything could be used."""
+        empty = np.empty(0, np.int64)
+        return Piece(rows, self._arrivals(came), [], empty, empty)
 
     def piece(self, rows: Rows, line: Ints, column: npt.NDArray[np.int16], came: Ints, faults: list[Fault]) -> Piece:
         """rows in order of (line, column); came: [ns] each row's own arrival, or its time where it has none."""
-        arrival = np.maximum.accumulate(came) if came.size else came
-        arrival = np.maximum(arrival, self._newest)
         if not faults:
-            empty = np.empty(0, np.int64)
-            self._newest = int(arrival[-1]) if arrival.size else self._newest
-            return Piece(rows, arrival, [], empty, empty)
+            return self.clean(rows, came)
         faults.sort(key=lambda fault: fault[:2])
         at = _places(faults, line, column)
-        before = np.concatenate(([self._newest], arrival))[at]
-        if arrival.size:
-            self._newest = int(arrival[-1])
-        return Piece(rows, arrival, [rejection(f, self._skid, self._file) for f in faults], at, before)
+        is_fault = np.zeros(rows.size + at.size, bool)
+        is_fault[at + np.arange(at.size)] = True
+        times = np.empty(is_fault.size, np.int64)
+        times[~is_fault] = came
+        times[is_fault] = [_arrival(fault) for fault in faults]
+        arrival = self._arrivals(times)
+        rejections = [rejection(fault, self._skid, self._file) for fault in faults]
+        return Piece(rows, arrival[~is_fault], rejections, at, arrival[is_fault])
+
+    def _arrivals(self, times: Ints) -> Ints:
+        """The running maximum of times, going on from the last piece."""
+        if not self._merged or not times.size:
+            return times
+        arrival = np.maximum(np.maximum.accumulate(times), self._newest)
+        self._newest = int(arrival[-1])
+        return arrival
+
+
+def _arrival(fault: Fault) -> int:
+    return next((time for time in (fault.came, fault.time) if time is not None), NEVER)
 
 
 def _places(faults: list[Fault], line: Ints, column: npt.NDArray[np.int16]) -> Ints:

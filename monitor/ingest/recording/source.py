@@ -61,7 +61,7 @@ class Source:
 
     def _unpacked(self) -> bytes:
         while self.cut_short is None:
-            packed = self._left or self._more()
+            packed, before = self._left or self._more(), self._unpack
             try:
                 if not packed:
                     return self._last()
@@ -71,10 +71,11 @@ class Source:
                         self._left = b""
                         continue
                     self._unpack = zlib.decompressobj(wbits=31)
+                before = self._unpack.copy()
                 data = self._unpack.decompress(packed, 4 * self._amount)
             except zlib.error:
                 self.cut_short = "the compressed file is damaged"
-                return b""
+                return _salvage(before, packed)
             self._left = self._unpack.unconsumed_tail or self._unpack.unused_data
             if data:
                 return data
@@ -87,6 +88,17 @@ class Source:
         if not data and not self._unpack.eof:
             self.cut_short = "the compressed file ends early"
         return data
+
+
+def _salvage(unpack: zlib._Decompress, packed: bytes) -> bytes:
+    """What can be unpacked before the damage: an error costs everything of the call that meets it."""
+    data = bytearray()
+    for i in range(len(packed)):
+        try:
+            data += unpack.decompress(packed[i : i + 1])
+        except zlib.error:
+            break
+    return bytes(data)
 
 
 class Block(NamedTuple):

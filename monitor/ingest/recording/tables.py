@@ -21,9 +21,10 @@ NAMES_KEPT = 1000       # different unknown names that are counted one by one
 
 @dataclass(slots=True)
 class Context:
-    """What all readers of one history share."""
+    """What all readers of one history share. merged: whether arrival times are needed."""
 
     skid: SkidSettings
+    merged: bool = True
     unknown: Counter[str] = field(default_factory=Counter)
 
     def count_unknown(self, name: str, times: int = 1) -> None:
@@ -45,7 +46,7 @@ class WideTable:
         self._index = np.array(signals, np.int16)
         self._low, self._high = context.spans(signals)
         self._clock, self._how = clock, how
-        self._assembler = Assembler(context.skid.id, file)
+        self._assembler = Assembler(context.skid.id, file, context.merged)
 
     def piece(self, columns: Sequence[Array], line: Ints, faults: list[Fault]) -> Piece:
         """columns: the times, then the values. line: number of each row's line. faults: of lines left out."""
@@ -63,9 +64,13 @@ class WideTable:
         if not times.usable.all():
             filled &= times.usable[:, None]
         self._grade(values, filled, quality, times.ns, line, faults)
-        at = _places(filled)
-        rows = Rows(times.ns[at[0]], self._index[at[1]], values[at], quality[at])
-        return self._assembler.piece(rows, line[at[0]], at[1].astype(np.int16), rows.time, faults)
+        if filled.all() and not faults:     # the usual case of one scan of all signals
+            every = np.repeat(times.ns, shape[1]), np.tile(self._index, shape[0])
+            rows = Rows(*every, values.ravel(), quality.ravel())
+            return self._assembler.clean(rows, rows.time)
+        row, column = np.nonzero(filled)
+        rows = Rows(times.ns[row], self._index[column], values[row, column], quality[row, column])
+        return self._assembler.piece(rows, line[row], column.astype(np.int16), rows.time, faults)
 
     def _grade(
         self, values: Floats, filled: Flags, quality: Any, ns: Ints, line: Ints, faults: list[Fault]
@@ -79,15 +84,6 @@ class WideTable:
             r, c = row[i], column[i]
             place, text = (int(line[r]), int(c)), repr(float(values[r, c]))
             faults.append(Fault(*place, Reason.OUT_OF_RANGE, self._signals[c].id, text, int(ns[r]), BEYOND_LIMITS))
-
-
-def _places(filled: Flags) -> tuple[Ints, Ints]:
-    """(row, column) of each filled cell, row by row."""
-    if filled.all():
-        rows, columns = filled.shape
-        return np.repeat(np.arange(rows), columns), np.tile(np.arange(columns), rows)
-    row, column = np.nonzero(filled)
-    return row, column
 
 
 def _bad_times(clock: Clock, column: Array, times: Times, line: Ints) -> list[Fault]:
@@ -122,12 +118,12 @@ class LongTable:
         self._ids = [signal.id for signal in context.skid.signals]
         self._contact = [is_contact(signal) for signal in context.skid.signals]
         self._low, self._high = context.spans(range(len(self._ids)))
-        self._assembler = Assembler(context.skid.id, file)
+        self._assembler = Assembler(context.skid.id, file, context.merged)
 
     def piece(self, columns: Sequence[Array], line: Ints, faults: list[Fault]) -> Piece:
         """columns: time, signal, value, and quality where there is one. line, faults: as for WideTable."""
         times = self._clock.read(columns[0])
-        signal, unknown = self._signals(columns[1], line)
+        signal, unknown = self._signals(columns[1], times, line)
         cells = read_numbers(columns[2], False, self._how)
         stated = read_qualities(columns[3]) if len(columns) > 3 else np.zeros(line.size, np.uint8)
         known = signal >= 0
@@ -143,7 +139,7 @@ class LongTable:
         rows = Rows(times.ns[at], signal[at].astype(np.int16), cells.values[at], stated[at])
         return self._assembler.piece(rows, line[at], np.zeros(at.size, np.int16), rows.time, faults + refused)
 
-    def _signals(self, column: Array, line: Ints) -> tuple[Ints, list[Fault]]:
+    def _signals(self, column: Array, times: Times, line: Ints) -> tuple[Ints, list[Fault]]:
         """Index of each row's signal, -1 where it is not configured."""
         import pyarrow as pa
 
@@ -157,7 +153,8 @@ class LongTable:
             name = [*names, ""][codes[row]]
             self._context.count_unknown(name)
             note = "no configured signal has this name" if name else "no signal is named"
-            faults.append(Fault(int(line[row]), 0, Reason.UNKNOWN_SIGNAL, None, name, None, note))
+            ns = int(times.ns[row]) if times.usable[row] else None
+            faults.append(Fault(int(line[row]), 0, Reason.UNKNOWN_SIGNAL, None, name, ns, note))
         return signal, faults
 
     def _judge(

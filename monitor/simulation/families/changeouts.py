@@ -70,13 +70,14 @@ def spoilt(rng: np.random.Generator, element: Element, cause: str) -> Element:
         return replace(element, housing=element.housing * rng.uniform(2.3, 4.0))
     linear, loading = {
         "bunched": (rng.uniform(1.6, 2.5), 1.6), "wrong rating": (rng.uniform(1.8, 4.0), 2.0),
-        "missing": (0.02, 0.0), "not seated": (rng.uniform(0.05, 0.4), 0.1), "too coarse": (rng.uniform(0.15, 0.4), 0.3),
+        "missing": (0.02, 0.0), "not seated": (rng.uniform(0.05, 0.4), 0.1),
+        "too coarse": (rng.uniform(0.15, 0.4), 0.3),
     }[cause]  # fmt: skip
     return replace(element, clean=element.clean * linear, loading=element.loading * loading)
 
 
 def closure_seep(rng: np.random.Generator, ask: Ask) -> Recording:
-    """Vessels blocked in and full after their changeout: tight, drifting with temperature or seeping; leaks."""
+    """Vessels held full after their changeout: tight, drifting with temperature or seeping; leaks."""
     asked = ask.or_wishes(instruments=str(rng.choice(["HFTV", "HFTV", "HV", "HFTVL"])))
     site, story, style = setting(rng, asked, 8, (5, 7))
     story.load_like(0.4, 0.8)
@@ -87,6 +88,8 @@ def closure_seep(rng: np.random.Generator, ask: Ask) -> Recording:
         if start + hold > story.seconds - 5400:
             break
         start = _held_change(story, start, vessel, hold, seeps=bool(rng.random() < 0.5)) + float(rng.uniform(600, 3000))
+    if rng.random() < 0.3 and start < story.seconds - 7200:
+        start = _idle_hold(story, start + 1200, seeps=bool(rng.random() < 0.6))
     if site.has("L") and start < story.seconds - 3600:
         _leak(story, start + 900, int(rng.integers(site.in_service)))
     return story.tell(style, seed=ask.seed)
@@ -118,6 +121,26 @@ def _held_change(story: Story, start: float, vessel: int, hold: float, seeps: bo
     return plan.returned
 
 
+def _idle_hold(story: Story, start: float, seeps: bool) -> float:
+    """The pump stands, the skid is shut off from its neighbours, and its pressure holds or decays."""
+    rng, machine, level = story.rng, story.machine, story.site.back
+    lasting = float(rng.uniform(2400, 4800))
+    again = story.stop_pump(start, lasting, relax=float(rng.uniform(0, 0.06)))
+    drop = float(rng.uniform(0.3, 0.7)) * level
+    constant = -lasting / math.log(1 - drop / level) if seeps else math.inf
+    machine.at(start + 60, lambda: machine.box_in(constant))
+    machine.at(again - 30, machine.release)
+    if not seeps:
+        story.labels.decoy(start, again, "tight idle skid")
+    elif drop > 3 * (0.012 + 0.12) * BAR:
+        story.labels.expect(
+            start + 60, "closure-seep", lasting - 60, detail="pressure-decay", size=round(constant / 60, 1), until=again
+        )
+    else:
+        story.labels.allow("closure-seep", start, again)
+    return again + 600
+
+
 def _leak(story: Story, start: float, vessel: int) -> None:
     """A leak sensor gets wet in service."""
     until = min(start + story.rng.uniform(900, 3600), story.seconds - 600)
@@ -144,7 +167,7 @@ def standby_duty(rng: np.random.Generator, ask: Ask) -> Recording:
     relieved = carried + float(rng.uniform(60, 900))
     practice = draw_practice(rng, hold=float(rng.uniform(2400, 7200)))
     plan = story.good_change(relieved, first, practice)
-    machine.at(plan.returned, lambda: machine.vessels.duty.__setitem__([spare, first], [0.0, 1.0]))
+    machine.at(plan.returned - 1, lambda: machine.vessels.duty.__setitem__([spare, first], [0.0, 1.0]))
     take_out(machine, plan.returned + float(rng.uniform(60, 600)), spare, rng.uniform(2, 6))
     story.labels.decoy(plan.held, plan.outlet_opened, "tight hold")
     story.labels.decoy(plan.returned, plan.returned + 1500, "standby coming in")

@@ -77,39 +77,46 @@ def _episode(story: Story, start: float) -> None:
 
 
 class Crew:
-    """Operators who change all vessels in turn, in working hours, some time after the point is reached."""
+    """Operators who change all vessels in turn some time after the point: in working hours, unless it presses."""
 
     def __init__(self, story: Story) -> None:
         self.story, self.busy_until = story, 0.0
-        self.patience = self._draw()
+        self.planned: float | None = None
+        self._draw()
         story.watch = self.look
 
-    def _draw(self) -> tuple[float, float]:
-        """(share of the changeout point at which they begin to think of it, delay in s)."""
+    def _draw(self) -> None:
+        """At which share of the changeout point they begin to think of it, and how long they then take."""
         rng = self.story.rng
-        return float(rng.choice([1.0, 1.0, rng.uniform(0.75, 0.97)])), float(rng.uniform(900, 9000))
+        self.share = float(rng.choice([1.0, 1.0, rng.uniform(0.75, 0.97)]))
+        self.delay = float(rng.uniform(900, 9000))
 
     def look(self, now: int, reference: float) -> None:
         """Called every few minutes with the true dP at reference conditions [Pa]."""
-        story, (share, delay) = self.story, self.patience
-        if now < self.busy_until or reference < share * story.site.changeout_dp:
+        point = self.story.site.changeout_dp
+        if now < self.busy_until or reference < self.share * point:
             return
-        start = self._working(now + delay)
-        needed = 3600 * 1.2 * story.site.in_service + 7200
+        if self.planned is None:
+            self.planned = self._working(now + self.delay)
+        if now >= self.planned or reference > 1.12 * point:
+            self._begin(now + 120.0)
+
+    def _begin(self, start: float) -> None:
+        story = self.story
+        needed = 3600 * 1.2 * story.site.in_service + 3600
         stops = [(a, b) for a, b in story.signs.stops if a - needed < start < b + 1800]
-        if stops:
-            start = self._working(stops[0][1] + 2400)
-        if start + needed > story.seconds or any(a - needed < start < b + 1200 for a, b in story.signs.stops):
-            self.busy_until = now + 1800.0
+        if stops or start + needed > story.seconds:
+            self.busy_until = max([start, *(b + 1800 for _, b in stops)])
             return
         for vessel in story.rng.permutation(story.site.in_service):
             plan = story.good_change(start, int(vessel))
             start = plan.returned + float(story.rng.uniform(400, 1500))
-        self.busy_until, self.patience = start + 1800, self._draw()
+        self.busy_until, self.planned = start + 1800, None
+        self._draw()
 
     def _working(self, second: float) -> float:
-        """The same second, or the next morning at half past six."""
+        """The same second, or the next morning."""
         hour = ((self.story.start_ns / 1e9 + second) % 86_400) / 3600
-        if 6.5 <= hour <= 16:
+        if 6.5 <= hour <= 17:
             return second
         return second + ((6.5 - hour) % 24) * 3600 + float(self.story.rng.uniform(0, 3600))

@@ -1,0 +1,300 @@
+"""The event tier: what the row tier emits becomes the story of a skid, and events.
+
+Plain Python, run only when something was emitted. It may change fields of the row tier's state, in
+effect from the next row, so that chunking never shows.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import msgspec
+
+from monitor.engine import layout
+from monitor.engine.events import alarm_event
+from monitor.engine.look_back import BLOCK, Level, level
+from monitor.engine.messages_changeout import Changeout, done_event, suspect_cleared, suspect_event
+from monitor.engine.row_tier import Emission, RowTier
+from monitor.engine.story import ISOLATED, NORMAL, RETURNED, Story, VesselMemory, pack, unpack
+from monitor.engine.verification import Finding, Reference, verify
+from monitor.hydraulics.pressure_drop import CLEAN_SHARE, normalised
+from monitor.model import NS, Event, Role, SkidSettings
+
+STEP_S = 40               # before the moment an isolation is known, the levels may already have moved
+BEFORE_S = 90             # span of the level before it
+ISOLATED_S = 150          # span of the level during it, up to shortly before the return
+RETURN_S = 25
+LOOK_S = 150              # how long after settling the level after a return is watched
+AGAIN_S = 60
+ENOUGH_BLOCKS = 10
+SLOW_S = 100              # a vessel that is found vented without a step seen was isolated about so long ago
+SHEET_ERROR, UNKNOWN_ERROR = 0.05, 0.5   # relative, of a data sheet's clean dP, and of a guess
+ELEMENT_SPREAD = 0.03     # between clean elements of one part: a learned reference is never surer
+SPAN_ERROR = 0.001        # of span, standard error of a transmitter's zero. Common practice, no source
+LOWER = 0.85              # resistance after over before that proves a new element from the headers alone
+
+
+@dataclass(slots=True)
+class Told:
+    """What came of one emission."""
+
+    events: list[Event] = field(default_factory=list)
+    changeouts: list[Changeout] = field(default_factory=list)
+
+
+class EventTier:
+    """Stories of all skids of one engine."""
+
+    def __init__(self, skids: Sequence[SkidSettings], rows: RowTier) -> None:
+        self.skids, self.rows = tuple(skids), rows
+        self.stories = [new_story(s) for s in self.skids]
+
+    def handle(self, emission: Emission) -> Told:
+        """One emission of the row tier."""
+        skid = self.skids[emission.skid]
+        if emission.alarm != layout.SERVICE:
+            event = alarm_event(emission, skid, self.rows)
+            return Told([event])
+        told = Told()
+        teller = Teller(skid, self.stories[emission.skid], self.rows, emission.skid, told)
+        teller.credit()
+        if emission.code == layout.ISOLATED:
+            teller.isolated(emission.time)
+        elif emission.code == layout.RETURNED:
+            teller.returned(emission.time)
+        elif emission.code == layout.VENTED:
+            teller.vented(emission.signal, emission.time, emptied=emission.detail == 1)
+        elif emission.code == layout.WAKE:
+            teller.look_again(emission.time)
+        return told
+
+    def snapshot(self, i: int) -> dict[str, Any]:
+        return dict(msgspec.to_builtins(self.stories[i]))
+
+    def restore(self, i: int, content: Any) -> None:
+        """msgspec.ValidationError where it does not fit."""
+        self.stories[i] = msgspec.convert(content, Story)
+
+
+def new_story(skid: SkidSettings) -> Story:
+    clean = skid.element.clean_dp
+    reference = (CLEAN_SHARE * skid.element.changeout_dp, UNKNOWN_ERROR) if clean is None else (clean, SHEET_ERROR)
+    return Story(vessels=[VesselMemory(volume=0.0 if skid.with_role(Role.FLOW) else None) for _ in skid.vessels],
+                 clean=reference)  # fmt: skip
+
+
+class Teller:
+    """Carries the story of one skid on by one emission."""
+
+    def __init__(self, skid: SkidSettings, story: Story, rows: RowTier, index: int, told: Told) -> None:
+        self.skid, self.story, self.told = skid, story, told
+        self.state = rows.state.skid[index]
+        self.history = rows.state.history[index]
+        self.turbulent = float(rows.parameters.skid[index].turbulent)
+        self.own_pressures = {s.vessel for s in skid.with_role(Role.VESSEL_PRESSURE)}
+
+    # ---- how much each vessel has carried
+
+    def credit(self) -> None:
+        """Add hours and volume since the last time to the vessels that carried them."""
+        story, state = self.story, self.state
+        ran = int(state.running) - story.running_mark
+        volume = float(state.volume) - story.volume_mark
+        story.running_mark, story.volume_mark = int(state.running), float(state.volume)
+        shares = self._shares()
+        for memory, share in zip(story.vessels, shares, strict=True):
+            if share is None:
+                memory.volume = None
+            elif share > 0:
+                memory.running_s += ran
+                if memory.volume is not None:
+                    memory.volume += volume * share
+        if story.phase == ISOLATED and story.vessel is None:
+            for memory in story.vessels:  # somebody was out, and it is not known who
+                memory.volume = None
+
+    def _shares(self) -> list[float | None]:
+        """Of the skid's flow, by vessel: equal, but none through one that is known to be out."""
+        vessels = self.story.vessels
+        if self.skid.in_service < len(vessels):
+            return [None] * len(vessels)  # which of them stands by is not known
+        out = self.story.vessel if self.story.phase == ISOLATED else None
+        conductance = [0.0 if v == out else 1.0 / (m.resistance or self.story.clean[0]) for v, m in enumerate(vessels)]
+        known = all(m.resistance for m in vessels)
+        total = sum(conductance) if known else sum(1.0 for v in range(len(vessels)) if v != out)
+        return [(c if known else float(v != out)) / total for v, c in enumerate(conductance)]
+
+    # ---- isolation, opening, return
+
+    def isolated(self, time: int) -> None:
+        if self.story.phase == RETURNED:
+            self._conclude(time)
+        self._begin(time, time - STEP_S * NS)
+
+    def _begin(self, time: int, settled: int) -> None:
+        story = self.story
+        story.phase, story.vessel, story.opened = ISOLATED, None, False
+        story.isolated_at, story.returned_at = time, 0
+        story.before = pack(level(self.history, settled - BEFORE_S * NS, settled))
+        story.isolated = None
+        self.state.wake_at = 0
+
+    def vented(self, vessel: int, time: int, *, emptied: bool) -> None:
+        story = self.story
+        if not emptied:
+            return
+        if story.phase != ISOLATED:
+            if story.phase == RETURNED:
+                self._conclude(time)
+            self._begin(time - SLOW_S * NS, time - SLOW_S * NS)
+            self._tell_row_tier(time)
+        story.vessel, story.opened = vessel, True
+
+    def _tell_row_tier(self, time: int) -> None:
+        """An isolation that made no step is one all the same: the row tier is to look for the return."""
+        now = level(self.history, time - 4 * BLOCK, time + BLOCK)
+        before = unpack(self.story.before)
+        if now is None or before is None or not self.state.flowing:
+            return
+        self.state.isolated_since = self.story.isolated_at
+        self.state.level_before = self._referred(before)
+        self.state.level_isolated = self._referred(now)
+
+    def _referred(self, at: Level) -> float:
+        s = at.state
+        return float(normalised(s.pressure_drop, s.flow, s.viscosity, s.density, self.turbulent))
+
+    def returned(self, time: int) -> None:
+        story = self.story
+        if story.phase != ISOLATED:
+            return
+        start = max(story.isolated_at + STEP_S * NS // 2, time - (ISOLATED_S + RETURN_S) * NS)
+        story.isolated = pack(level(self.history, start, time - RETURN_S * NS))
+        story.returned_at = time
+        if self.own_pressures and not story.opened:
+            story.phase = NORMAL  # shut and opened again without being emptied: no changeout
+            return
+        story.phase = RETURNED
+        self.state.wake_at = time + round((self._settle() + LOOK_S) * NS)
+
+    def _settle(self) -> float:
+        return self.skid.alarms["changeout-due"].settle_s
+
+    def look_again(self, time: int) -> None:
+        """The level after a return may be known by now."""
+        if self.story.phase != RETURNED:
+            return
+        latest = self.story.returned_at + round(self.skid.alarms["changeout-done"].extra["verdict"] * NS)
+        after = self._after(time)
+        if (after is None or after.blocks < ENOUGH_BLOCKS) and time + AGAIN_S * NS <= latest:
+            self.state.wake_at = time + AGAIN_S * NS
+            return
+        self._conclude(time)
+
+    def _after(self, time: int) -> Level | None:
+        return level(self.history, self.story.returned_at + round(self._settle() * NS), time + BLOCK)
+
+    # ---- the verdict
+
+    def _conclude(self, time: int) -> None:
+        story = self.story
+        before, isolated, after = unpack(story.before), unpack(story.isolated), self._after(time)
+        suspect = self.skid.alarms["changeout-suspect"].extra
+        finding = verify(
+            self._corrected(before), self._corrected(isolated), self._corrected(after),
+            vessels=self.skid.in_service, turbulent=self.turbulent, clean=Reference(*story.clean),
+            zero_error=self._zero_error(), limits=(suspect["low"], suspect["high"]),
+        )  # fmt: skip
+        story.phase = NORMAL
+        if not story.opened and not self._proved_by_headers(finding):
+            return
+        self._tell(time, finding, before, after)
+        self._learn(finding)
+
+    def _corrected(self, at: Level | None) -> Level | None:
+        if at is None:
+            return None
+        drop = at.state.pressure_drop - self._offset()
+        flow = at.state.flow if math.isfinite(at.state.flow) else math.nan
+        return at._replace(state=at.state._replace(pressure_drop=drop, flow=flow))
+
+    def _offset(self) -> float:
+        """What dP reads with no flow: elevation between the taps, and the transmitters' zeros."""
+        return float(self.state.idle_offset) if self.state.idle_offset_known > 0 else 0.0
+
+    def _zero_error(self) -> float:
+        roles = (Role.INLET_PRESSURE, Role.OUTLET_PRESSURE)
+        spans = [(s.high - s.low) * s.scale for s in self.skid.signals if s.role in roles]
+        direct = self.skid.with_role(Role.DIFFERENTIAL_PRESSURE)
+        if direct:
+            spans = [(direct[0].high - direct[0].low) * direct[0].scale]
+        whole = SPAN_ERROR * math.sqrt(sum(s * s for s in spans))
+        return 0.3 * whole if self.state.idle_offset_known > 0 else whole
+
+    def _proved_by_headers(self, finding: Finding) -> bool:
+        """Without the vessel's own pressure: its resistance came back lower, or it was out too long for less."""
+        lasting = (self.story.returned_at - self.story.isolated_at) / NS
+        if lasting >= self.skid.alarms["changeout-done"].extra["isolation"]:
+            return True
+        return bool(finding.after < LOWER * finding.before)
+
+    def _tell(self, time: int, finding: Finding, before: Level | None, after: Level | None) -> None:
+        story, skid = self.story, self.skid
+        name = None if story.vessel is None else skid.vessels[story.vessel]
+        memory = None if story.vessel is None else story.vessels[story.vessel]
+        changeout = Changeout(
+            skid=skid.id, vessel=name, isolated_at=story.isolated_at, returned_at=story.returned_at,
+            running_s=memory.running_s if memory and memory.returned_at is not None else None,
+            volume=memory.volume if memory and memory.returned_at is not None else None,
+            drop_before=self._referred(before) if before else math.nan,
+            drop_after=self._referred(after) if after else math.nan,
+            finding=finding, opened=story.opened,
+        )  # fmt: skip
+        self.told.changeouts.append(changeout)
+        self.told.events.append(done_event(skid, changeout, time, story.clean, flow_known(skid)))
+        self._suspect(time, changeout)
+        self._renew(finding)
+
+    def _suspect(self, time: int, changeout: Changeout) -> None:
+        """Raise what failed the check; what stood against the same vessel before is answered by a good one."""
+        verdict = changeout.finding.verdict
+        if verdict in ("good", "resistance-low", "resistance-high"):
+            stood = [s for s in self.story.suspect if s[0] == changeout.vessel]
+            self.story.suspect = [s for s in self.story.suspect if s[0] != changeout.vessel]
+            for _, detail in stood:
+                if detail != verdict:
+                    self.told.events.append(suspect_cleared(self.skid, changeout, detail, time))
+            if verdict != "good":
+                self.story.suspect.append((changeout.vessel, verdict))
+                if (changeout.vessel, verdict) not in stood:
+                    self.told.events.append(suspect_event(self.skid, changeout, time))
+
+    def _renew(self, finding: Finding) -> None:
+        """The vessel's life begins anew; the others' resistance is known from the isolation."""
+        story = self.story
+        if story.vessel is None:
+            return
+        flow = 0.0 if self.skid.with_role(Role.FLOW) else None
+        after = finding.after if math.isfinite(finding.after) else None
+        story.vessels[story.vessel] = VesselMemory(story.returned_at, 0.0, flow, after)
+        if len(story.vessels) == 2 and math.isfinite(finding.rest):
+            story.vessels[1 - story.vessel].resistance = finding.rest
+
+    def _learn(self, finding: Finding) -> None:
+        """Sharpen the clean reference by an element that was found good, or that nothing could be held against."""
+        value, error = self.story.clean
+        if not math.isfinite(finding.ratio) or not (finding.verdict == "good" or error > 0.2):
+            return
+        measured = max(math.log(finding.high / finding.ratio) / 1.645, ELEMENT_SPREAD) if finding.high > 0 else 1.0
+        if error > 0.2:  # a guess says nothing against what was measured
+            measured = max(math.sqrt(max(measured**2 - error**2, 0.0)), 2 * ELEMENT_SPREAD)
+        w0, w1 = error**-2, measured**-2
+        log = (w0 * math.log(value) + w1 * math.log(finding.after)) / (w0 + w1)
+        self.story.clean = (math.exp(log), max((w0 + w1) ** -0.5, ELEMENT_SPREAD))
+
+
+def flow_known(skid: SkidSettings) -> bool:
+    return bool(skid.with_role(Role.FLOW))

@@ -1,0 +1,54 @@
+"""What the event tier remembers of a skid: a plain record that survives a trip through JSON."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import msgspec
+
+from monitor.engine.look_back import Level
+from monitor.hydraulics.network import Conditions
+
+NORMAL, ISOLATED, RETURNED = "normal", "isolated", "returned"
+Packed = list[float | None]
+
+
+class VesselMemory(msgspec.Struct):
+    """One vessel since its last return. None: not known."""
+
+    returned_at: int | None = None
+    running_s: float = 0.0           # with flow, since then
+    volume: float | None = 0.0       # m^3 through it, since then
+    resistance: float | None = None  # Pa at its share, when last seen
+
+
+class Story(msgspec.Struct):
+    """Where a skid stands between isolations."""
+
+    vessels: list[VesselMemory]
+    clean: tuple[float, float]       # resistance of a clean element [Pa at its share], relative standard error
+    phase: str = NORMAL
+    vessel: int | None = None        # position of the isolated one, where its own pressure tells
+    opened: bool = False             # its pressure fell to about nothing
+    isolated_at: int = 0
+    returned_at: int = 0
+    before: Packed | None = None
+    isolated: Packed | None = None
+    running_mark: int = 0            # the row tier's running totals when the vessels were last credited
+    volume_mark: float = 0.0
+    suspect: list[tuple[str | None, str]] = []      # vessel and detail of `changeout-suspect` that stand
+
+
+def pack(level: Level | None) -> Packed | None:
+    if level is None:
+        return None
+    flat = (*level.state, level.inlet, level.outlet, level.error, level.blocks, *level.vessels)
+    return [float(x) if math.isfinite(x) else None for x in flat]
+
+
+def unpack(packed: Packed | None) -> Level | None:
+    if packed is None:
+        return None
+    flat: Sequence[float] = [math.nan if x is None else x for x in packed]
+    return Level(Conditions(*flat[:4]), flat[4], flat[5], tuple(flat[8:]), flat[6], int(flat[7]))
