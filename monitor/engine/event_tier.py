@@ -31,9 +31,10 @@ LOOK_S = 150              # how long after settling the level after a return is 
 AGAIN_S = 60
 ENOUGH_BLOCKS = 10
 SLOW_S = 100              # a vessel that is found vented without a step seen was isolated about so long ago
-SHEET_ERROR, UNKNOWN_ERROR = 0.05, 0.5   # relative, of a data sheet's clean dP, and of a guess
+SHEET_ERROR, UNKNOWN_ERROR = 0.035, 0.5   # relative, of a data sheet's clean dP, and of a guess
 ELEMENT_SPREAD = 0.03     # between clean elements of one part: a learned reference is never surer
-SPAN_ERROR = 0.001        # of span, standard error of a transmitter's zero. Common practice, no source
+GROWTH_ERROR = 0.02       # relative, of a resistance carried over from one changeout to the next
+SPAN_ERROR = 0.0006        # of span, standard error of a transmitter's zero. Common practice, no source
 LOWER = 0.85              # resistance after over before that proves a new element from the headers alone
 
 
@@ -206,13 +207,24 @@ class Teller:
         finding = verify(
             self._corrected(before), self._corrected(isolated), self._corrected(after),
             vessels=self.skid.in_service, turbulent=self.turbulent, clean=Reference(*story.clean),
-            zero_error=self._zero_error(), limits=(suspect["low"], suspect["high"]),
+            zero_error=self._zero_error(), limits=(suspect["low"], suspect["high"]), known_rest=self._known_rest(before),
         )  # fmt: skip
         story.phase = NORMAL
         if not story.opened and not self._proved_by_headers(finding):
             return
         self._tell(time, finding, before, after)
         self._learn(finding)
+
+    def _known_rest(self, before: Level | None) -> Reference | None:
+        """Of two vessels, the one that stayed in service may have been verified itself not long ago."""
+        newest = self.story.newest
+        if self.skid.in_service != 2 or newest is None or before is None:
+            return None
+        value, error, vessel, level_then = newest
+        if vessel is not None and vessel == self.story.vessel:
+            return None
+        growth = max(self._referred(before) / level_then, 1.0)
+        return Reference(value * growth, math.sqrt(error**2 + math.log(growth) ** 2 + GROWTH_ERROR**2))
 
     def _corrected(self, at: Level | None) -> Level | None:
         if at is None:
@@ -256,7 +268,7 @@ class Teller:
         self.told.changeouts.append(changeout)
         self.told.events.append(done_event(skid, changeout, time, story.clean, flow_known(skid)))
         self._suspect(time, changeout)
-        self._renew(finding)
+        self._renew(finding, changeout)
 
     def _suspect(self, time: int, changeout: Changeout) -> None:
         """Raise what failed the check; what stood against the same vessel before is answered by a good one."""
@@ -272,9 +284,11 @@ class Teller:
                 if (changeout.vessel, verdict) not in stood:
                     self.told.events.append(suspect_event(self.skid, changeout, time))
 
-    def _renew(self, finding: Finding) -> None:
+    def _renew(self, finding: Finding, changeout: Changeout) -> None:
         """The vessel's life begins anew; the others' resistance is known from the isolation."""
         story = self.story
+        known = math.isfinite(finding.after) and math.isfinite(changeout.drop_after)
+        story.newest = (finding.after, finding.error, story.vessel, changeout.drop_after) if known else None
         if story.vessel is None:
             return
         flow = 0.0 if self.skid.with_role(Role.FLOW) else None
@@ -288,9 +302,7 @@ class Teller:
         value, error = self.story.clean
         if not math.isfinite(finding.ratio) or not (finding.verdict == "good" or error > 0.2):
             return
-        measured = max(math.log(finding.high / finding.ratio) / 1.645, ELEMENT_SPREAD) if finding.high > 0 else 1.0
-        if error > 0.2:  # a guess says nothing against what was measured
-            measured = max(math.sqrt(max(measured**2 - error**2, 0.0)), 2 * ELEMENT_SPREAD)
+        measured = math.hypot(finding.error, ELEMENT_SPREAD)
         w0, w1 = error**-2, measured**-2
         log = (w0 * math.log(value) + w1 * math.log(finding.after)) / (w0 + w1)
         self.story.clean = (math.exp(log), max((w0 + w1) ** -0.5, ELEMENT_SPREAD))

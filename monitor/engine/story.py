@@ -37,6 +37,8 @@ class Story(msgspec.Struct):
     isolated: Packed | None = None
     running_mark: int = 0            # the row tier's running totals when the vessels were last credited
     volume_mark: float = 0.0
+    newest: tuple[float, float, int | None, float] | None = None
+    """The vessel changed last: resistance [Pa], its log error, position, and the skid's normalised dP then [Pa]."""
     suspect: list[tuple[str | None, str]] = []      # vessel and detail of `changeout-suspect` that stand
 
 

@@ -13,7 +13,7 @@ from monitor.compiled import compiled
 
 # Without measurements of its own, how much of a clean skid's dP is turbulent, and how much of
 # `changeout_dp` a clean skid shows when the data sheet is silent. Common practice, no source.
-TURBULENT_SHARE = 0.35
+TURBULENT_SHARE = 0.45
 CLEAN_SHARE = 0.15
 
 

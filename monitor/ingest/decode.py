@@ -10,12 +10,12 @@ from typing import Any, NamedTuple
 import msgspec
 
 from monitor.conditioning.range import BEYOND_LIMITS, is_contact, limits, span
-from monitor.ingest.times import parse_time
+from monitor.times import parse_time
 from monitor.ingest.words import BLANKS, NUMBER, is_number, on_off, quality_of, says_not_finite
 from monitor.model import NS, Payload, PayloadFormat, Quality, Reason, Signal
 
 MAX_PAYLOAD = 65_536
-AHEAD = 24 * 3600 * NS      # how far a device's clock may be ahead of arrival before its time is impossible
+AHEAD = 300 * NS    # how far a device's clock may be ahead of arrival before its time is impossible
 
 VALUE_FIELDS = ("value", "v")
 TIME_FIELDS = ("time", "timestamp", "ts", "t")
@@ -111,7 +111,7 @@ class Decoder:
             if isinstance(read, str):
                 return Refused(Reason.BAD_TIME, read)
             if read > arrival + AHEAD:
-                return Refused(Reason.BAD_TIME, "more than a day ahead of its arrival", read)
+                return Refused(Reason.BAD_TIME, "more than five minutes ahead of its arrival", read)
             ns = read
         value = _first(document, value_paths, _ABSENT)
         if value is _ABSENT:

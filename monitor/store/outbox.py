@@ -1,4 +1,7 @@
-"""Messages that must leave: queued in the transaction of what they tell of, tried until taken or refused."""
+"""Messages that must leave: queued in the transaction of what they tell of, tried until taken or refused.
+
+Those of a channel leave in the order in which they came, as far as the other side lets them.
+"""
 
 from __future__ import annotations
 
@@ -10,11 +13,17 @@ from typing import Any
 import apsw
 
 from monitor.store.connection import Handle, dump, load
-from monitor.store.types import Due, Notice
+from monitor.store.types import DAY, Due, Notice
 
 SECOND = 1_000_000_000
 ERROR_TEXT = 300
 FIRST_WAIT_S, LONGEST_WAIT_S = 5.0, 900.0
+ABSURD_WAIT = 2 * DAY       # no wait is that long: the clock was put back since it was set
+REFUSED_KEPT = 10_000       # of a channel; older ones go, and are counted as dropped
+ROW_BYTES = 270             # of a notice besides its body: key, columns and four indexes, as measured
+
+_QUEUED = "FROM notice INDEXED BY notice_oldest WHERE channel = ?1 AND state = 'queued'"
+_DROPPED = "INSERT INTO counter VALUES ('dropped ' || ?1, ?2) ON CONFLICT DO UPDATE SET count = count + excluded.count"
 
 
 def next_try(now: int, attempts: int, chance: random.Random) -> int:
@@ -38,19 +47,41 @@ def enqueue(db: apsw.Connection, notices: Sequence[Notice]) -> None:
 
 
 def due(handle: Handle, channel: str, now: int, limit: int) -> list[Due]:
-    """The notices to send now, those waiting longest first."""
-    rows = handle.query("""SELECT id, channel, key, body, created, attempts FROM notice
-                           WHERE channel = ? AND state = 'queued' AND next_try <= ? ORDER BY next_try, id LIMIT ?""",
-                        (channel, now, limit))
+    """The notices to send now, oldest first."""
+    return _read(handle, f"{_QUEUED} AND (next_try <= ?2 OR next_try > ?2 + {ABSURD_WAIT})", (channel, now, limit))
+
+
+def crumbs(handle: Handle, channel: str, largest: int, limit: int) -> list[Due]:
+    """Queued notices whose body has at most so many bytes, oldest first, whether or not their turn has come."""
+    return _read(handle, f"{_QUEUED} AND octet_length(body) <= ?2", (channel, largest, limit))
+
+
+def _read(handle: Handle, chosen: str, values: tuple[str, int, int]) -> list[Due]:
+    rows = handle.query(f"""SELECT id, channel, key, body, created, attempts {chosen}
+                            ORDER BY created, id LIMIT ?3""", values)  # noqa: S608 (our own clauses)
     return [Due(number, channel, key, load(body), created, attempts) for
             number, channel, key, body, created, attempts in rows]
 
 
-def sent(handle: Handle, ids: Sequence[int]) -> None:
-    """Taken by the other side. The key stays as long as `Store.retain` says, the body goes."""
+def paused(handle: Handle, channel: str) -> tuple[int, int]:
+    """(attempts, next try in ns) of the oldest queued notice where the channel's last word was a failure; else zeros.
+
+    Who starts again waits until then, so that a program that is restarted over and over does not call at each start.
+    """
+    row = handle.one("""SELECT attempts, next_try FROM notice INDEXED BY notice_oldest
+                        WHERE channel = ?1 AND state = 'queued' AND EXISTS (SELECT 1 FROM channel
+                            WHERE name = ?1 AND failed_at >= coalesce(sent_at, failed_at))
+                        ORDER BY created, id LIMIT 1""", (channel,))
+    return (int(row[0]), int(row[1])) if row and row[0] else (0, 0)
+
+
+def sent(handle: Handle, ids: Sequence[int], *, forget: bool = False) -> None:
+    """Taken by the other side. The key stays as long as `Store.retain` says, the body goes; forget: both go, where
+    saying it twice does no harm."""
+    keep = "UPDATE notice SET state = 'sent', finished = ?1, last_error = ?2, body = '\"\"'"
     with handle.transaction() as db:
-        done = _finish(db, """UPDATE notice SET state = 'sent', finished = ?, last_error = ?, body = '""'
-                              WHERE id = ? AND state = 'queued' RETURNING channel""", ids, handle.now(), "")
+        done = _finish(db, f"""{'DELETE FROM notice' if forget else keep}
+                               WHERE id = ?3 AND state = 'queued' RETURNING channel""", ids, handle.now(), "")
         db.executemany("UPDATE channel SET queued = queued - ?1, sent = sent + ?1, sent_at = ?3 WHERE name = ?2",
                        [(n, channel, handle.now()) for channel, n in done.items()])
 
@@ -58,11 +89,27 @@ def sent(handle: Handle, ids: Sequence[int]) -> None:
 def refused(handle: Handle, ids: Sequence[int], error: str) -> None:
     """The other side will never take these; kept with the reason, no longer tried."""
     with handle.transaction() as db:
-        done = _finish(db, """UPDATE notice SET state = 'refused', finished = ?, last_error = ?, attempts = attempts + 1
-                              WHERE id = ? AND state = 'queued' RETURNING channel""", ids, handle.now(), error)
-        db.executemany("""UPDATE channel SET queued = queued - ?1, refused = refused + ?1, failed_at = ?3,
-                          last_error = ?4 WHERE name = ?2""",
-                       [(n, channel, handle.now(), error[:ERROR_TEXT]) for channel, n in done.items()])
+        _refuse(db, ids, error, handle.now())
+
+
+def _refuse(db: apsw.Connection, ids: Sequence[int], error: str, now: int) -> None:
+    done = _finish(db, """UPDATE notice SET state = 'refused', finished = ?, last_error = ?, attempts = attempts + 1
+                          WHERE id = ? AND state = 'queued' RETURNING channel""", ids, now, error)
+    db.executemany("""UPDATE channel SET queued = queued - ?1, refused = refused + ?1, failed_at = ?3,
+                      last_error = ?4 WHERE name = ?2""",
+                   [(n, channel, now, error[:ERROR_TEXT]) for channel, n in done.items()])
+    for channel in done:
+        _forget_refused(db, channel)
+
+
+def _forget_refused(db: apsw.Connection, channel: str) -> None:
+    """A server that refuses each of millions of points must not fill the disk."""
+    surplus = db.execute("SELECT refused FROM channel WHERE name = ?", (channel,)).get - REFUSED_KEPT
+    if surplus > 0:
+        db.execute("""DELETE FROM notice WHERE id IN (SELECT id FROM notice WHERE channel = ? AND state = 'refused'
+                      ORDER BY id LIMIT ?)""", (channel, surplus))
+        db.execute("UPDATE channel SET refused = refused - ? WHERE name = ?", (surplus, channel))
+        db.execute(_DROPPED, (channel, surplus))
 
 
 def failed(handle: Handle, ids: Sequence[int], error: str, next_try: int) -> None:
@@ -72,6 +119,43 @@ def failed(handle: Handle, ids: Sequence[int], error: str, next_try: int) -> Non
                               WHERE id = ? AND state = 'queued' RETURNING channel""", ids, next_try, error)
         db.executemany("UPDATE channel SET failed_at = ?, last_error = ? WHERE name = ?",
                        [(handle.now(), error[:ERROR_TEXT], channel) for channel in done])
+
+
+def replace(handle: Handle, ids: Sequence[int], queued: Sequence[Notice],
+            refused: Sequence[tuple[Notice, str]] = ()) -> None:
+    """Puts other notices into the place of queued ones, in one transaction: several as one, or one in parts.
+
+    queued: inherit the most attempts and the latest next try of what they replace. refused: each with its reason.
+    """
+    chosen, values = "WHERE state = 'queued' AND id IN (SELECT value FROM json_each(?1))", (dump(list(ids)),)
+    with handle.transaction() as db:
+        attempts, turn = db.execute(f"SELECT max(attempts), max(next_try) FROM notice {chosen}", values).get  # noqa: S608
+        if turn is None:
+            return
+        gone = Counter(row[0] for row in db.execute(f"DELETE FROM notice {chosen} RETURNING channel", values))  # noqa: S608
+        db.executemany("UPDATE channel SET queued = queued - ?2 WHERE name = ?1", list(gone.items()))
+        enqueue(db, [*queued, *(notice for notice, _ in refused)])
+        db.executemany("UPDATE notice SET attempts = ?3, next_try = ?4 WHERE channel = ?1 AND key = ?2",
+                       [(n.channel, n.key, attempts, turn) for n in queued])
+        for n, reason in refused:
+            row = db.execute("SELECT id FROM notice WHERE channel = ? AND key = ?", (n.channel, n.key)).get
+            _refuse(db, [row], reason, handle.now())
+
+
+def drop_oldest(handle: Handle, channel: str, keep: int) -> int:
+    """Gives up the oldest queued notices of a channel that takes more than `keep` bytes: the last resort of a disk.
+
+    Returns how many points they held (a body's `points`, else one each); `summary` counts them as dropped.
+    """
+    with handle.transaction() as db:
+        points = [row[0] for row in db.execute(
+            f"""DELETE FROM notice WHERE id IN (SELECT id FROM (SELECT id,
+                    sum(octet_length(body) + {ROW_BYTES}) OVER (ORDER BY created DESC, id DESC) AS total {_QUEUED})
+                WHERE total > ?2) RETURNING coalesce(json_extract(body, '$.points'), 1)""", (channel, keep))]  # noqa: S608
+        if points:
+            db.execute("UPDATE channel SET queued = queued - ?2 WHERE name = ?1", (channel, len(points)))
+            db.execute(_DROPPED, (channel, sum(points)))
+    return sum(points)
 
 
 def requeue(handle: Handle, channel: str, now: int) -> int:
@@ -91,8 +175,10 @@ def _finish(db: apsw.Connection, sql: str, ids: Sequence[int], time: int, error:
 
 
 def summary(handle: Handle) -> dict[str, dict[str, Any]]:
-    """By channel: queued, sent, refused notices, when last sent and failed, the last error, the oldest queued (ns)."""
+    """By channel: queued, sent, refused notices, when last sent and failed, the last error, the oldest queued (ns),
+    what was dropped for want of space."""
     rows = handle.query("""SELECT name, queued, sent, refused, sent_at, failed_at, last_error,
-                           (SELECT min(created) FROM notice WHERE channel = name AND state = 'queued') FROM channel""")
-    keys = ("queued", "sent", "refused", "sent_at", "failed_at", "last_error", "oldest_queued")
+                           (SELECT min(created) FROM notice WHERE channel = c.name AND state = 'queued'),
+                           coalesce((SELECT count FROM counter WHERE name = 'dropped ' || c.name), 0) FROM channel c""")
+    keys = ("queued", "sent", "refused", "sent_at", "failed_at", "last_error", "oldest_queued", "dropped")
     return {str(name): dict(zip(keys, rest, strict=True)) for name, *rest in rows}

@@ -32,7 +32,7 @@ from monitor.store.intake import PackedHours
 from monitor.store.lock import DaemonLock
 from monitor.store.packer import Packer
 from monitor.store.queries import Queries
-from monitor.store.types import HOUR, Batch, Committed
+from monitor.store.types import HOUR, Batch, Committed, Due, Notice
 
 LOG_PAGES = 4_000               # of the write-ahead log before it is copied into the file
 LOG_BYTES_KEPT = 64 << 20
@@ -144,9 +144,9 @@ class Store(Queries):
 
     # Outbox
 
-    def sent(self, ids: Sequence[int]) -> None:
-        """Taken by the other side."""
-        outbox.sent(self._handle, ids)
+    def sent(self, ids: Sequence[int], *, forget: bool = False) -> None:
+        """Taken by the other side. forget: the key too goes, where saying it twice does no harm."""
+        outbox.sent(self._handle, ids, forget=forget)
 
     def failed(self, ids: Sequence[int], error: str, next_try: int) -> None:
         """Not taken this time; `outbox.next_try` says when again (ns)."""
@@ -159,6 +159,23 @@ class Store(Queries):
     def requeue(self, channel: str, now: int) -> int:
         """Tries a channel's refused notices again. Returns how many."""
         return outbox.requeue(self._handle, channel, now)
+
+    def paused(self, channel: str) -> tuple[int, int]:
+        """(attempts, next try in ns) that a channel which failed last has to wait for; else zeros."""
+        return outbox.paused(self._handle, channel)
+
+    def crumbs(self, channel: str, largest: int, limit: int) -> list[Due]:
+        """Queued notices with a body of at most `largest` bytes, oldest first."""
+        return outbox.crumbs(self._handle, channel, largest, limit)
+
+    def replace(self, ids: Sequence[int], queued: Sequence[Notice],
+                refused: Sequence[tuple[Notice, str]] = ()) -> None:
+        """Puts other notices into the place of queued ones; refused: each with its reason."""
+        outbox.replace(self._handle, ids, queued, refused)
+
+    def drop_oldest(self, channel: str, keep: int) -> int:
+        """Gives up a channel's oldest notices beyond `keep` bytes. Returns how many points they held."""
+        return outbox.drop_oldest(self._handle, channel, keep)
 
 
 def _prepared(path: str, now: Callable[[], int], vfs: str | None) -> Handle:

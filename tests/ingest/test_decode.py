@@ -11,7 +11,7 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 
 from monitor.ingest.decode import MAX_PAYLOAD, Decoded, Decoder, Refused, decode
-from monitor.ingest.times import parse_rfc3339
+from monitor.times import parse_rfc3339
 from monitor.ingest.words import quality_of, strict_number
 from monitor.model import NS, Payload, PayloadFormat, Quality, Reason, Role, Signal, TimeFormat
 from tests.ingest.helpers import signal

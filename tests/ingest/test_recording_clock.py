@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from monitor.errors import InputError
 from monitor.ingest.recording.clock import Clock
-from monitor.ingest.times import parse_time, to_rfc3339
+from monitor.times import parse_time, to_rfc3339
 from monitor.model import NS
 from tests.ingest.helpers import read, table, write
 

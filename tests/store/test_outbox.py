@@ -39,7 +39,7 @@ def test_a_failure_waits_for_its_turn_and_survives_a_restart(tmp_path: Path) -> 
         store.failed([first.id], "connection refused", START + 60 * NS)
         assert [n.key for n in store.due("webhook", START + 59 * NS, 10)] == ["b"]
     with opened(tmp_path / "s.db", clock) as store:
-        assert [(n.key, n.attempts) for n in store.due("webhook", START + 60 * NS, 10)] == [("b", 0), ("a", 1)]
+        assert [(n.key, n.attempts) for n in store.due("webhook", START + 60 * NS, 10)] == [("a", 1), ("b", 0)]
         told = store.status()["outbox"]["webhook"]
         assert (told["queued"], told["last_error"], told["failed_at"]) == (2, "connection refused", START + 5)
         assert told["oldest_queued"] == START

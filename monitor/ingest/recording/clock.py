@@ -1,7 +1,7 @@
 """Columns of times -> ns since 1970 UTC, row after row.
 
 Text cells are sorted by their shape and each shape is cast at once; odd cells are read one by one
-by the same rules (monitor.ingest.times). So formats may be mixed, and a cell that cannot be read
+by the same rules (monitor.times). So formats may be mixed, and a cell that cannot be read
 costs only itself.
 """
 
@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from monitor.ingest.recording.cells import Array, as_text, is_textual
 from monitor.ingest.recording.piece import Flags, Ints
-from monitor.ingest.times import EARLIEST, LATEST, NO_OFFSET, LocalClock, outside, parse_epoch, read_clock
+from monitor.times import EARLIEST, LATEST, NO_OFFSET, LocalClock, outside, parse_epoch, read_clock
 from monitor.ingest.words import BLANKS, is_number
 from monitor.model import NS
 

@@ -68,9 +68,9 @@ class WideTable:
             every = np.repeat(times.ns, shape[1]), np.tile(self._index, shape[0])
             rows = Rows(*every, values.ravel(), quality.ravel())
             return self._assembler.clean(rows, rows.time)
-        row, column = np.nonzero(filled)
-        rows = Rows(times.ns[row], self._index[column], values[row, column], quality[row, column])
-        return self._assembler.piece(rows, line[row], column.astype(np.int16), rows.time, faults)
+        at = np.nonzero(filled)
+        rows = Rows(times.ns[at[0]], self._index[at[1]], values[at], quality[at])
+        return self._assembler.piece(rows, line[at[0]], at[1].astype(np.int16), rows.time, faults)
 
     def _grade(
         self, values: Floats, filled: Flags, quality: Any, ns: Ints, line: Ints, faults: list[Fault]

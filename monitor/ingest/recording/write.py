@@ -12,7 +12,7 @@ import numpy as np
 
 from monitor.errors import InputError, RunError
 from monitor.ingest.recording.piece import Ints
-from monitor.ingest.times import to_rfc3339
+from monitor.times import to_rfc3339
 from monitor.model import Quality, Rows, SkidSettings
 
 BAD = "Bad"     # what a reading without a value is written as
@@ -22,7 +22,8 @@ def write_wide(path: Path, skid: SkidSettings, rows: Rows) -> None:
     """Write readings as a wide table: CSV, gzip CSV or Parquet by the end of `path`'s name.
 
     Consecutive rows of one time, in order of signals, share a line. A BAD row whose value lies beyond
-    the signal's failure limits keeps it; other BAD rows become the word Bad. Same rows, same bytes.
+    the signal's failure limits keeps it; a BAD row without a value becomes the word Bad. Marks beyond
+    that (UNCERTAIN, BAD with a plausible value) are not carried: use long layout. Same rows, same bytes.
     Raises RunError where the file cannot be written.
     """
     import pyarrow as pa

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from zoneinfo import ZoneInfo
 
 import numpy as np
 
@@ -31,6 +33,13 @@ class Ask:
         return replace(self, wishes=replace(self.wishes, **still_open))  # type: ignore[arg-type]
 
 
+def clocks_change(zone: str, start_ns: int, seconds: int) -> bool:
+    """Whether local clocks are put forward or back during a recording or within a day of it."""
+    ends = (start_ns // NS - 86_400, start_ns // NS + seconds + 86_400)
+    before, after = (datetime.fromtimestamp(t, UTC).astimezone(ZoneInfo(zone)).utcoffset() for t in ends)
+    return before != after
+
+
 def setting(
     rng: np.random.Generator, ask: Ask, family: int, hours: tuple[float, float], *, life: tuple[float, float] = (12, 60)
 ) -> tuple[Site, Story, Style]:
@@ -38,6 +47,8 @@ def setting(
     site = with_life(draw_site(rng, ask.wishes), float(rng.uniform(*life)))
     seconds = round((ask.days * 24 if ask.days else rng.uniform(*hours)) * 60) * 60
     start = (NEW_YEAR_2025 + int(rng.integers(0, 330)) * 86_400 + int(rng.integers(5 * 3600, 11 * 3600))) * NS
+    while ask.style and ask.style.zone and clocks_change(ask.style.zone, start, seconds):
+        start += 7 * 86_400 * NS
     story = Story(site, rng, start, seconds, family)
     if not site.has("T"):
         story.temperature[:] = site.temperature_ref + rng.uniform(-1.5, 1.5)

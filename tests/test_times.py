@@ -14,7 +14,7 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from monitor.errors import InputError
-from monitor.ingest.times import (
+from monitor.times import (
     EARLIEST,
     LATEST,
     LocalClock,

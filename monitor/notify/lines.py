@@ -1,0 +1,133 @@
+"""What the monitor writes into a time-series database, as lines of the Influx line protocol (v2 reference).
+
+Names and units are stable; times are ns since 1970 UTC and are part of a point's identity, so that a point
+written twice is one point.
+
+    reading  each stored reading, at its source time
+        tags    skid, signal, role, vessel (of a vessel's signal), unit (the transmitter's own)
+        fields  value (float, in that unit; left out where there is none), quality (integer: 0 good, 1 uncertain,
+                2 bad), fed (boolean: false where it came too late, or its time is uncertain, so that it was not judged)
+    minute   means of each closed minute, at the minute's start
+        tags    skid
+        fields  inlet_bar, outlet_bar, pressure_drop_bar, normalised_bar (dP at reference flow and temperature),
+                flow_m3_h, temperature_degc (floats, nine significant digits; left out where unknown),
+                judged (boolean: whether normalised dP could be judged throughout)
+    event    each event, at its event time
+        tags    skid, kind, transition, vessel, signal (the last two where the event names one)
+        fields  message, detail, grade, unit (strings), value (float, in that unit), onset (integer, ns), id (string);
+                left out where the event has none
+
+A tag cannot show a backslash that ends it or stands before a comma, space, equals sign or another backslash: servers
+read those differently (one swallows the next tag, one refuses the line). Such a backslash is written %5C.
+"""
+
+from __future__ import annotations
+
+import base64
+import math
+import re
+import zlib
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from monitor.model import Event, Minute, Rows, Signal, SkidSettings
+
+PA_PER_BAR = 1e5
+ZERO_CELSIUS_K = 273.15
+LONGEST_TEXT = 4_000        # characters of a string field; the reference allows 64 KB
+_LONE_BACKSLASH = re.compile(r"\\(?=[\\,= ]|$)|(?<=\\)\\")
+_CONTROL = re.compile(r"[\x00-\x1f\x7f]")
+
+
+def tag(value: str) -> str:
+    r"""A tag value, escaped. No line protocol can carry a line break in it: control characters become spaces.
+
+    >>> print(tag("a, b=c"), tag("east\\west"), tag("C:\\"))
+    a\,\ b\=c east\west C:%5C
+    """
+    plain = _LONE_BACKSLASH.sub("%5C", _CONTROL.sub(" ", value))
+    return re.sub(r"([,= ])", r"\\\1", plain)
+
+
+def text(value: str) -> str:
+    r"""A string field, quoted.
+
+    >>> print(text('say "no" \\ yes'))
+    "say \"no\" \\ yes"
+    """
+    plain = _CONTROL.sub(" ", value)[:LONGEST_TEXT]
+    return '"' + plain.replace("\\", "\\\\").replace('"', '\\"') + '"'
+
+
+class ReadingLines:
+    """Lines for the readings of one skid, whose tags never change."""
+
+    def __init__(self, skid: SkidSettings) -> None:
+        self._heads = [_series("reading", _signal_tags(skid.id, signal)) for signal in skid.signals]
+
+    def lines(self, rows: Rows, fed: npt.NDArray[np.bool_]) -> list[str]:
+        """A line a reading. rows, fed: of equal length; `rows.signal` indexes the skid's signals."""
+        heads = self._heads
+        out = []
+        for time, signal, value, quality, used in zip(
+            rows.time.tolist(), rows.signal.tolist(), rows.value.tolist(), rows.quality.tolist(), fed.tolist(),
+            strict=True,
+        ):
+            shown = f"value={value!r}," if math.isfinite(value) else ""
+            out.append(f"{heads[signal]} {shown}quality={quality}i,fed={'true' if used else 'false'} {time}")
+        return out
+
+
+def minute_line(skid: str, minute: Minute) -> str:
+    """The line of a closed minute."""
+    values = {
+        "inlet_bar": minute.inlet / PA_PER_BAR,
+        "outlet_bar": minute.outlet / PA_PER_BAR,
+        "pressure_drop_bar": minute.pressure_drop / PA_PER_BAR,
+        "normalised_bar": minute.normalised / PA_PER_BAR,
+        "flow_m3_h": minute.flow * 3600.0,
+        "temperature_degc": minute.temperature - ZERO_CELSIUS_K,
+    }
+    fields = [f"{name}={value:.9g}" for name, value in values.items() if math.isfinite(value)]
+    fields.append(f"judged={'true' if minute.judged else 'false'}")
+    return f"{_series('minute', {'skid': skid})} {','.join(fields)} {minute.time}"
+
+
+def event_line(event: Event) -> str:
+    """The line of an event."""
+    tags = {"skid": event.skid, "kind": event.kind, "transition": str(event.transition), "vessel": event.vessel,
+            "signal": event.signal}
+    fields = [f"message={text(event.message)}", f"id={text(event.id)}"]
+    named = {"detail": event.detail, "grade": event.grade, "unit": event.unit}
+    fields += [f"{name}={text(value)}" for name, value in named.items() if value is not None]
+    if event.value is not None and math.isfinite(event.value):
+        fields.append(f"value={float(event.value)!r}")
+    if event.onset is not None:
+        fields.append(f"onset={event.onset}i")
+    return f"{_series('event', tags)} {','.join(fields)} {event.time}"
+
+
+def pack(lines: Sequence[str]) -> dict[str, Any]:
+    """Lines as a small JSON object for the outbox: how many, and their text compressed."""
+    return {"points": len(lines), "z": base64.b64encode(zlib.compress("\n".join(lines).encode(), 6)).decode()}
+
+
+def unpack(body: Mapping[str, Any]) -> list[str]:
+    """The lines of `pack`."""
+    return zlib.decompress(base64.b64decode(body["z"])).decode().split("\n")
+
+
+def _signal_tags(skid: str, signal: Signal) -> dict[str, str | None]:
+    return {"skid": skid, "signal": signal.id, "role": str(signal.role), "vessel": signal.vessel, "unit": signal.unit}
+
+
+def _series(measurement: str, tags: Mapping[str, str | None]) -> str:
+    """Measurement and tags in order of their keys, as the reference advises; a tag without a value is left out."""
+    return ",".join([measurement, *_pairs(tags.items())])
+
+
+def _pairs(tags: Iterable[tuple[str, str | None]]) -> list[str]:
+    return [f"{key}={tag(value)}" for key, value in sorted(tags, key=lambda t: t[0]) if value]
