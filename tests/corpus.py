@@ -88,9 +88,8 @@ def judge(labels: dict[str, Any], events: list[Event], *, vessel_pressures: bool
 
 def _matches(label: dict[str, Any], event: Event, within: float, vessel_pressures: bool) -> bool:
     at = seconds(label["time"])
-    right = event.vessel == label["vessel"] or label["vessel"] is None or (event.vessel is None and not vessel_pressures)
-    if event.kind in ("signal-fault", "element-breach") and event.vessel is None:
-        right = True
+    unnamed = event.vessel is None and (not vessel_pressures or event.kind in ("signal-fault", "element-breach"))
+    right = label["vessel"] in (None, event.vessel) or unnamed
     return event.kind == label["kind"] and right and at - label.get("early_s", 30) <= event.time / NS <= at + within
 
 

@@ -9,6 +9,9 @@ from monitor.model import NS, AlarmSettings, Element, Reference, Role, Rows, Sig
 
 BAR = 1e5
 START = 1_750_000_000 * NS
+FAULT_TIMES = {
+    "failed_loop": 30.0, "stale": 60.0, "frozen": 300.0, "swapped": 120.0, "spikes": 600.0, "zero_shift": 900.0,
+}  # fmt: skip
 UNITS = {"pressure": "bar", "flow": "m^3/h", "temperature": "degC", "turbidity": "NTU"}
 
 
@@ -37,6 +40,7 @@ def duplex(*, vessels: int = 2, flow: bool = True, on_delay: float = 15.0, settl
             ),
             "changeout-done": AlarmSettings("changeout-done", 0.0, 0.0, 0.0, extra={"verdict": 900.0, "isolation": 360.0}),
             "changeout-suspect": AlarmSettings("changeout-suspect", 0.0, 0.0, 0.0, extra={"low": 0.75, "high": 1.3}),
+            "signal-fault": AlarmSettings("signal-fault", 0.0, 30.0, 0.0, extra=dict(FAULT_TIMES)),
             "dp-limit": AlarmSettings("dp-limit", 15.0, 15.0, 0.02 * limit * BAR, 0.85 * limit * BAR),
         },
         display_units=UNITS, lateness_s=lateness,

@@ -14,6 +14,7 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from monitor.errors import InputError
+from monitor.model import NS, TimeFormat
 from monitor.times import (
     EARLIEST,
     LATEST,
@@ -24,7 +25,6 @@ from monitor.times import (
     to_rfc3339,
     zone_named,
 )
-from monitor.model import NS, TimeFormat
 
 FIRST, LAST = (datetime.fromisoformat(day) for day in ("0001-01-02", "9999-12-30"))
 BERLIN = ZoneInfo("Europe/Berlin")

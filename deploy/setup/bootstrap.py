@@ -157,7 +157,8 @@ def _put_pip_in(environment: Environment) -> None:
         command = [*host, "--python", inside, "install", "--quiet", "pip"]
     else:
         say("this Python lacks ensurepip and pip: taking pip out of Debian's package python3-pip-whl")
-        command = [inside, "-I", f"{_debian_wheel(environment.folder)}/pip", "install", "--quiet", "pip"]
+        wheel = str(_debian_wheel(environment.folder))
+        command = [inside, "-I", f"{wheel}/pip", "install", "--quiet", "--no-index", wheel]
     done = _run(command, environment)
     if done.returncode:
         raise SetupError(f"pip cannot be installed: {_explained(done.stdout, environment.folder)}")

@@ -38,12 +38,13 @@ def watch(settings: Settings, clock: Clock, stop: threading.Event, tell: Callabl
     """Run the daemon until `stop`: store, engine, broker."""
     from monitor.daemon.announce import Announcer, link_listener
     from monitor.daemon.loop import Daemon
+    from monitor.daemon.outbox import Outbox
     from monitor.ingest.mqtt import MqttSource
     from monitor.notify.mqtt import will
     from monitor.store import Store
 
-    with Store.open(settings.store.path, now=clock) as store:
-        daemon = Daemon(settings, store, clock, tell)
+    with Store.open(settings.store.path, now=clock) as store, Outbox(settings, store, clock, tell) as outbox:
+        daemon = Daemon(settings, store, clock, tell, outbox.wake)
         again = daemon.resume()
         if again:
             tell(f"resumed: {again} stored readings run again")
@@ -56,7 +57,7 @@ def watch(settings: Settings, clock: Clock, stop: threading.Event, tell: Callabl
             on_state=link_listener(connected, tell),
             will=will(broker.prefix, clock()),
         ) as source:
-            daemon.run(source, Announcer(source, broker.prefix, clock, connected), stop)
+            daemon.run(source, Announcer(source, broker.prefix, clock, connected, store), stop)
 
 
 def start_page(config: Path, port: int | None = None) -> subprocess.Popen[bytes]:

@@ -6,18 +6,23 @@ import threading
 from collections.abc import Callable, Iterable
 
 from monitor.daemon.clock import Clock
+from monitor.daemon.mqtt_queue import MqttQueue
 from monitor.ingest.mqtt import Link, LinkState, MqttSource
 from monitor.model import Event
 from monitor.notify.mqtt import MqttNotifier
 from monitor.records import event_object
+from monitor.store import Store
+
+PARTING_S = 0.5
 
 
 class Announcer:
     """Sends through the source's connection; says `online` again after each reconnect, since the broker's will
-    may have said `gone` meanwhile."""
+    may have said `gone` meanwhile. Events come from the outbox and stay there until the broker has confirmed them."""
 
-    def __init__(self, source: MqttSource, prefix: str, clock: Clock, connected: threading.Event) -> None:
+    def __init__(self, source: MqttSource, prefix: str, clock: Clock, connected: threading.Event, store: Store) -> None:
         self._notifier = MqttNotifier(source.publish, prefix, now=clock)
+        self._queue = MqttQueue(store, clock, self._notifier.send, source.broker.client_id)
         self._connected = connected
 
     def start(self, raised: Iterable[Event]) -> None:
@@ -30,12 +35,14 @@ class Announcer:
             self._connected.clear()
             self._notifier.connected()
 
-    def events(self, events: Iterable[Event]) -> None:
-        for event in events:
-            self._notifier.send(event_object(event))
+    def events(self) -> None:
+        """What is queued, and marking what has arrived; never waits for the broker."""
+        self._queue.pump()
 
     def offline(self) -> None:
-        self._notifier.closing()
+        """The last words; waits a moment for what is under way, so that it need not be said again next time."""
+        self._notifier.closing().wait(PARTING_S)
+        self._queue.mark()
 
 
 def link_listener(connected: threading.Event, say: Callable[[str], None]) -> Callable[[Link], None]:

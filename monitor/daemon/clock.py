@@ -27,8 +27,12 @@ class FastClock:
         return self._start + round((time.monotonic_ns() - self._origin) * self._speed)
 
 
+GRACE_S = 8.0     # silence of a skid before its time moves on without rows: a gateway that sends in bursts is not late
+
+
 class LiveTime:
-    """Event time of each skid between its rows: its newest row's own time, plus what has passed since that arrived.
+    """Event time of each skid between its rows: its newest row's own time, plus what has passed since that arrived,
+    less a grace.
 
     So ticks follow the transmitters' clocks, whatever their offset from ours.
     """
@@ -45,9 +49,8 @@ class LiveTime:
     def times(self, now: int) -> dict[int, int]:
         """Event time [ns] of every skid that has been heard of."""
         known = np.flatnonzero(self._newest)
-        since = np.maximum(now - self._arrival[known], 0)
+        since = np.maximum(now - self._arrival[known] - round(GRACE_S * NS), 0)
         return dict(zip(known.tolist(), (self._newest[known] + since).tolist(), strict=True))
-
 
     def offset(self, skid: int) -> int:
         """How far our clock is ahead of the skid's newest row when it arrived [ns]."""

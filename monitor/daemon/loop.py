@@ -17,6 +17,7 @@ import numpy as np
 from monitor.daemon.announce import Announcer
 from monitor.daemon.clock import Clock, Due, LiveTime
 from monitor.daemon.intake import Intake, Taken
+from monitor.daemon.notices import Notices
 from monitor.engine.engine import STATE_VERSION, Engine, Output
 from monitor.engine.sequencer import Fate
 from monitor.errors import InputError
@@ -42,12 +43,18 @@ class Memory(msgspec.Struct):
 
 
 class Daemon:
-    """Runs the engine over live messages. say: where sentences for a person go."""
+    """Runs the engine over live messages. say: where sentences for a person go. committed: called after commits."""
 
     def __init__(
-        self, settings: Settings, store: Store, clock: Clock, say: Callable[[str], None] = lambda sentence: None
+        self,
+        settings: Settings,
+        store: Store,
+        clock: Clock,
+        say: Callable[[str], None] = lambda sentence: None,
+        committed: Callable[[], None] = lambda: None,
     ) -> None:
         self.settings, self.store, self.clock, self.say = settings, store, clock, say
+        self.notices, self.committed = Notices(settings, store, clock), committed
         self.engine = Engine(settings.skids)
         self.intake = Intake(settings)
         self.live = LiveTime(len(settings.skids))
@@ -67,6 +74,9 @@ class Daemon:
         for rows in self.store.rows_after(skid.id, released, signals=[s.id for s in skid.signals]):
             rows_again += rows.size
             self._commit(self._batch(self.engine.feed({i: rows})[0]))
+        reached = self.store.tick(skid.id)
+        if reached is not None:
+            self._commit(self._batch(self.engine.advance({i: reached + self.engine.sequencers[i].lateness})))
         newest = self.engine.sequencers[i].newest
         if newest > 0:
             # A transmitter's clock may be off: without its offset, time goes on from when we look.
@@ -108,9 +118,10 @@ class Daemon:
         messages = source.take(TAKE, PATIENCE_S)
         now = self.clock()
         batch = self._judge(messages, now)
-        if messages or batch.events or batch.minutes or batch.checkpoints:
-            announcer.events(self._commit(batch))
+        if messages or batch.ticks or batch.checkpoints:
+            self._commit(batch)
         source.ack(messages)
+        announcer.events()
         self._keep_up(now)
 
     def _keep_up(self, now: int) -> None:
@@ -139,7 +150,14 @@ class Daemon:
         batch.rejections.extend(taken.rejections)
         if now - self._ticked >= TICK_S * NS:
             self._ticked = now
+            before = [self.engine.reached(i) for i in range(len(self.settings.skids))]
             self._extend(batch, self.engine.advance(self.live.times(now)))
+            # Rows give their time back when they are run again; time that passed without rows has to be stored.
+            batch.ticks.update(
+                (skid.id, self.engine.reached(i))
+                for i, skid in enumerate(self.settings.skids)
+                if self.engine.reached(i) > before[i]
+            )
         for i in self._checkpoints.take(now):
             self._checkpoint(i, batch)
         return batch
@@ -178,12 +196,14 @@ class Daemon:
             self._checkpoint(i, batch)
         return batch
 
-    def _commit(self, batch: Batch) -> list[Event]:
+    def _commit(self, batch: Batch) -> None:
         """Commit, however long the store needs to become writable again; the broker keeps what comes meanwhile."""
         pause, quiet = RETRY_S[0], threading.Event()
         while True:
             try:
-                return self.store.commit(batch).new_events
+                self.notices.fill(batch)
+                self.store.commit(batch)
+                return self.committed()
             except StoreRetryError as error:
                 self.say(f"{error}; trying again in {pause:.0f} s, nothing is acknowledged meanwhile")
                 quiet.wait(pause)

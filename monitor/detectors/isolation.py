@@ -18,10 +18,11 @@ SECOND = 1_000_000_000
 RECENT, LAG, EARLIER = 4, 22, 30     # seconds: averaged now, back to the level before, and to its own rate
 SETTLING = 6                         # seconds back to see whether the step is over
 ENOUGH_BLOCKS = 5
-SMALLEST = 0.08                      # rise of ln(normalised dP) worth calling a step
-SHARE = 0.35                         # of ln(N/(N-1)), what equal vessels would show: the shut one may be the most loaded
+SMALLEST = 0.035                     # rise of ln(normalised dP) worth calling a step: a loaded vessel beside clean ones
+SIGNIFICANT = 6.0                    # times the scatter before it
+AGAINST = 0.3                        # of dP's rise, at most this may a header move the wrong way
 STILL = 0.15                         # of the rise, at most this in the last SETTLING seconds: growth goes on, a valve is shut
-CONFIRM_STEP, CONFIRM_RETURN = 3, 5  # seconds each must last
+CONFIRM_STEP, CONFIRM_RETURN = 4, 5  # seconds each must last
 BACK_LAG, BACK_DROP = 30, 0.82       # a return is also a drop by that much of the level so many seconds before
 VENT, VENT_SHARE = 0.12e5, 0.15      # Pa, and share of the header's: below both a vessel is taken as vented
 PRESSURISED = 0.4e5                  # Pa in the inlet header, below which nothing is told by a vessel without pressure
@@ -105,11 +106,26 @@ def follow(skid, parameters, sensors, tick, emissions, emitted):  # type: ignore
 
 
 @compiled
+def parted(skid, newest):  # type: ignore[no-untyped-def]
+    """Whether inlet went up and outlet down, as when resistance rises; one may stay flat (control, open tank).
+
+    Both up is throttling downstream or more supply, both down the opposite. True where only dP is measured.
+    """
+    up = mean(skid.ring_inlet, skid.filled, newest, 0, RECENT) - mean(skid.ring_inlet, skid.filled, newest, LAG, RECENT)
+    down = mean(skid.ring_outlet, skid.filled, newest, LAG, RECENT) - mean(
+        skid.ring_outlet, skid.filled, newest, 0, RECENT
+    )
+    if not math.isfinite(up + down):
+        return True
+    return up > -AGAINST * (up + down) and down > -AGAINST * (up + down)
+
+
+@compiled
 def leaves(skid, parameters, newest):  # type: ignore[no-untyped-def]
     """Whether normalised dP has just stepped up as it does when a vessel is shut."""
     rise = step_up(skid, newest)
-    sharp = rise > max(SHARE * math.log(parameters.vessels / (parameters.vessels - 1.0)), SMALLEST)
-    stepped = sharp and rise > 5.0 * scatter(skid.ring_normalised, skid.filled, newest)
+    stepped = rise > SMALLEST and rise > SIGNIFICANT * scatter(skid.ring_normalised, skid.filled, newest)
+    stepped = stepped and parted(skid, newest)
     skid.turning_service = skid.turning_service + 1 if stepped else 0
     if skid.turning_service < CONFIRM_STEP:
         return False

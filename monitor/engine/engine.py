@@ -114,6 +114,6 @@ class Engine:
         """Changes with the layout of the state and with the settings of skid i that the state depends on."""
         parameters = self.rows.parameters
         settings = hashlib.sha256()
-        for part in (parameters.skid, parameters.sensor, parameters.alarm):
+        for part in (parameters.skid, parameters.sensor, parameters.alarm, parameters.health, parameters.pair):
             settings.update(part[i].tobytes())
         return f"{STATE_VERSION}-{layout.fingerprint()}-{settings.hexdigest()[:16]}"

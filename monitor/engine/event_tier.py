@@ -12,14 +12,34 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import msgspec
+import numpy as np
 
 from monitor.engine import layout
 from monitor.engine.events import alarm_event
 from monitor.engine.look_back import BLOCK, Level, level
 from monitor.engine.messages_changeout import Changeout, done_event, suspect_cleared, suspect_event
+from monitor.engine.messages_signal import signal_event
 from monitor.engine.row_tier import Emission, RowTier
-from monitor.engine.story import ISOLATED, NORMAL, RETURNED, Story, VesselMemory, pack, unpack
-from monitor.engine.verification import Finding, Reference, verify
+from monitor.engine.story import (
+    ISOLATED,
+    NORMAL,
+    RETURNED,
+    PackedChange,
+    Story,
+    VesselMemory,
+    change_of,
+    pack,
+    unpack,
+)
+from monitor.engine.verification import (
+    ASSUMED_ERROR,
+    FLOW_ERROR,
+    TURBULENT_ERROR,
+    Finding,
+    Reference,
+    verify,
+)
+from monitor.hydraulics.network_fit import Prior
 from monitor.hydraulics.pressure_drop import CLEAN_SHARE, normalised
 from monitor.model import NS, Event, Role, SkidSettings
 
@@ -30,12 +50,16 @@ RETURN_S = 25
 LOOK_S = 150              # how long after settling the level after a return is watched
 AGAIN_S = 60
 ENOUGH_BLOCKS = 10
+REMEMBERED = 3            # changeouts before this one that are fitted with it
 SLOW_S = 100              # a vessel that is found vented without a step seen was isolated about so long ago
 SHEET_ERROR, UNKNOWN_ERROR = 0.035, 0.5   # relative, of a data sheet's clean dP, and of a guess
 ELEMENT_SPREAD = 0.03     # between clean elements of one part: a learned reference is never surer
-GROWTH_ERROR = 0.02       # relative, of a resistance carried over from one changeout to the next
 SPAN_ERROR = 0.0006        # of span, standard error of a transmitter's zero. Common practice, no source
-LOWER = 0.85              # resistance after over before that proves a new element from the headers alone
+LEFT_OVER = 0.15          # of the zero's error that remains where the offset without flow has been learned
+LOWER = 0.16              # fall of ln(resistance) that proves a new element from the headers alone
+SETTLED = 0.2             # error of ln(turbulent part) below which the fitted one replaces the assumed
+BLUR = 0.5                # error of ln(resistance) above which the headers prove nothing
+CLEAR_STEP = 0.08         # rise of ln(normalised dP) that an isolation long enough to be a changeout must have made
 
 
 @dataclass(slots=True)
@@ -56,6 +80,8 @@ class EventTier:
     def handle(self, emission: Emission) -> Told:
         """One emission of the row tier."""
         skid = self.skids[emission.skid]
+        if emission.alarm in (layout.SIGNAL_FAULT, layout.REVERSE):
+            return Told([signal_event(emission, skid, self.rows)])
         if emission.alarm != layout.SERVICE:
             event = alarm_event(emission, skid, self.rows)
             return Told([event])
@@ -94,7 +120,8 @@ class Teller:
         self.skid, self.story, self.told = skid, story, told
         self.state = rows.state.skid[index]
         self.history = rows.state.history[index]
-        self.turbulent = float(rows.parameters.skid[index].turbulent)
+        self.assumed = float(rows.parameters.skid[index].turbulent)
+        self.turbulent = float(self.state.turbulent) or self.assumed
         self.own_pressures = {s.vessel for s in skid.with_role(Role.VESSEL_PRESSURE)}
 
     # ---- how much each vessel has carried
@@ -202,29 +229,48 @@ class Teller:
 
     def _conclude(self, time: int) -> None:
         story = self.story
-        before, isolated, after = unpack(story.before), unpack(story.isolated), self._after(time)
-        suspect = self.skid.alarms["changeout-suspect"].extra
-        finding = verify(
-            self._corrected(before), self._corrected(isolated), self._corrected(after),
-            vessels=self.skid.in_service, turbulent=self.turbulent, clean=Reference(*story.clean),
-            zero_error=self._zero_error(), limits=(suspect["low"], suspect["high"]), known_rest=self._known_rest(before),
+        before, after = unpack(story.before), self._after(time)
+        change = PackedChange(
+            slot=0, time=story.returned_at, before=pack(self._corrected(before)),
+            isolated=pack(self._corrected(unpack(story.isolated))), after=pack(self._corrected(after)),
         )  # fmt: skip
+        change.slot = self._place(change)
+        finding = self._verify([*story.changes[-REMEMBERED:], change])
         story.phase = NORMAL
         if not story.opened and not self._proved_by_headers(finding):
             return
+        story.changes = [*story.changes[-REMEMBERED:], change]
         self._tell(time, finding, before, after)
+        self._renew(finding, change.slot)
         self._learn(finding)
 
-    def _known_rest(self, before: Level | None) -> Reference | None:
-        """Of two vessels, the one that stayed in service may have been verified itself not long ago."""
-        newest = self.story.newest
-        if self.skid.in_service != 2 or newest is None or before is None:
-            return None
-        value, error, vessel, level_then = newest
-        if vessel is not None and vessel == self.story.vessel:
-            return None
-        growth = max(self._referred(before) / level_then, 1.0)
-        return Reference(value * growth, math.sqrt(error**2 + math.log(growth) ** 2 + GROWTH_ERROR**2))
+    def _verify(self, changes: list[PackedChange]) -> Finding:
+        suspect = self.skid.alarms["changeout-suspect"].extra
+        return verify(
+            [change_of(c) for c in changes], vessels=self.skid.in_service,
+            turbulent=Prior(self.assumed, TURBULENT_ERROR), clean=Reference(*self.story.clean),
+            zero_error=self._zero_error(), flow_error=self._flow_error(),
+            limits=(suspect["low"], suspect["high"]),
+        )  # fmt: skip
+
+    def _place(self, change: PackedChange) -> int:
+        """Which of those in service it was: its own pressure tells, else the place whose resistance fits best."""
+        vessel, places = self.story.vessel, self.story.places
+        if vessel is not None and self.skid.in_service == len(self.skid.vessels):
+            return vessel
+        if len(places) != self.skid.in_service:
+            return 0
+        trials = []
+        for slot in range(len(places)):
+            change.slot = slot
+            found = self._verify([*self.story.changes[-REMEMBERED:], change])
+            known = places[slot]
+            fits = math.isfinite(found.before) and found.before > 0 and known
+            trials.append(abs(math.log(found.before / known)) if fits and known else math.inf)
+        return int(np.argmin(trials)) if min(trials) < math.inf else 0
+
+    def _flow_error(self) -> float:
+        return FLOW_ERROR if self.skid.with_role(Role.FLOW) else ASSUMED_ERROR
 
     def _corrected(self, at: Level | None) -> Level | None:
         if at is None:
@@ -244,14 +290,27 @@ class Teller:
         if direct:
             spans = [(direct[0].high - direct[0].low) * direct[0].scale]
         whole = SPAN_ERROR * math.sqrt(sum(s * s for s in spans))
-        return 0.3 * whole if self.state.idle_offset_known > 0 else whole
+        if self.state.idle_offset_known > 0:
+            return math.hypot(float(self.state.idle_offset_error), LEFT_OVER * whole)
+        return whole
 
     def _proved_by_headers(self, finding: Finding) -> bool:
         """Without the vessel's own pressure: its resistance came back lower, or it was out too long for less."""
-        lasting = (self.story.returned_at - self.story.isolated_at) / NS
-        if lasting >= self.skid.alarms["changeout-done"].extra["isolation"]:
+        if not math.isfinite(finding.error) or finding.error > BLUR:
+            return False
+        lower = math.log(finding.before / finding.after) if finding.before > 0 else 0.0
+        if lower > max(LOWER, 2 * finding.error):
             return True
-        return bool(finding.after < LOWER * finding.before)
+        lasting = (self.story.returned_at - self.story.isolated_at) / NS
+        return lasting >= self.skid.alarms["changeout-done"].extra["isolation"] and self._stepped() > CLEAR_STEP
+
+    def _stepped(self) -> float:
+        """Rise of ln(normalised dP) that the isolation made."""
+        before, isolated = unpack(self.story.before), unpack(self.story.isolated)
+        if before is None or isolated is None:
+            return 0.0
+        a, b = self._referred(before), self._referred(isolated)
+        return math.log(b / a) if a > 0 and b > 0 else 0.0
 
     def _tell(self, time: int, finding: Finding, before: Level | None, after: Level | None) -> None:
         story, skid = self.story, self.skid
@@ -268,7 +327,6 @@ class Teller:
         self.told.changeouts.append(changeout)
         self.told.events.append(done_event(skid, changeout, time, story.clean, flow_known(skid)))
         self._suspect(time, changeout)
-        self._renew(finding, changeout)
 
     def _suspect(self, time: int, changeout: Changeout) -> None:
         """Raise what failed the check; what stood against the same vessel before is answered by a good one."""
@@ -284,21 +342,25 @@ class Teller:
                 if (changeout.vessel, verdict) not in stood:
                     self.told.events.append(suspect_event(self.skid, changeout, time))
 
-    def _renew(self, finding: Finding, changeout: Changeout) -> None:
+    def _renew(self, finding: Finding, slot: int) -> None:
         """The vessel's life begins anew; the others' resistance is known from the isolation."""
         story = self.story
-        known = math.isfinite(finding.after) and math.isfinite(changeout.drop_after)
-        story.newest = (finding.after, finding.error, story.vessel, changeout.drop_after) if known else None
+        if math.isfinite(finding.after):
+            others = list(finding.others)
+            story.places = [*others[:slot], finding.after, *others[slot:]]
         if story.vessel is None:
             return
         flow = 0.0 if self.skid.with_role(Role.FLOW) else None
-        after = finding.after if math.isfinite(finding.after) else None
-        story.vessels[story.vessel] = VesselMemory(story.returned_at, 0.0, flow, after)
-        if len(story.vessels) == 2 and math.isfinite(finding.rest):
-            story.vessels[1 - story.vessel].resistance = finding.rest
+        story.vessels[story.vessel] = VesselMemory(story.returned_at, 0.0, flow)
+        if len(story.places) == len(story.vessels):
+            for memory, resistance in zip(story.vessels, story.places, strict=True):
+                memory.resistance = resistance
 
     def _learn(self, finding: Finding) -> None:
-        """Sharpen the clean reference by an element that was found good, or that nothing could be held against."""
+        """Sharpen the clean reference by an element that was found good, or that nothing could be held against; and
+        the turbulent part, which the row tier refers dP by."""
+        if finding.turbulent_error < SETTLED:
+            self.state.turbulent = finding.turbulent
         value, error = self.story.clean
         if not math.isfinite(finding.ratio) or not (finding.verdict == "good" or error > 0.2):
             return

@@ -13,6 +13,7 @@ from monitor.engine.row_tier import Emission, RowTier
 from monitor.engine.wording import BAR, Words, clock, conditions, join, tags, unmeasured
 from monitor.model import Event, Role, SkidSettings, Transition
 
+
 def alarm_event(emission: Emission, skid: SkidSettings, tier: RowTier) -> Event:
     """The event that an alarm's emission stands for."""
     kind = ALARM_ORDER[emission.alarm]
@@ -36,15 +37,14 @@ def alarm_event(emission: Emission, skid: SkidSettings, tier: RowTier) -> Event:
 
 def evidence(skid: SkidSettings, frame: np.record, kind: str) -> dict[str, object]:
     """The numbers behind the event, SI; None where not known."""
-    known = lambda x: round(float(x), 6) if np.isfinite(x) else None  # noqa: E731
     settings = skid.alarms[kind]
     return {
-        "inlet_pa": known(frame.inlet),
-        "outlet_pa": known(frame.outlet),
-        "pressure_drop_pa": known(frame.pressure_drop),
-        "normalised_pa": known(frame.normalised),
-        "flow_m3s": known(frame.flow),
-        "temperature_k": known(frame.temperature),
+        "inlet_pa": _known(frame.inlet),
+        "outlet_pa": _known(frame.outlet),
+        "pressure_drop_pa": _known(frame.pressure_drop),
+        "normalised_pa": _known(frame.normalised),
+        "flow_m3s": _known(frame.flow),
+        "temperature_k": _known(frame.temperature),
         "limit_pa": settings.limit,
         "clear_below_pa": None if settings.limit is None else settings.limit - settings.deadband,
         "on_delay_s": settings.on_delay_s,
@@ -94,3 +94,7 @@ MESSAGES: dict[str, Callable[[Words, SkidSettings, np.record, Emission, bool], s
     "changeout-due": due_message,
     "dp-limit": limit_message,
 }
+
+
+def _known(value: float) -> float | None:
+    return round(float(value), 6) if np.isfinite(value) else None

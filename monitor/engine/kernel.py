@@ -8,11 +8,15 @@ import numpy as np
 
 from monitor.alarms.delay import judge
 from monitor.compiled import compiled
+from monitor.conditioning.health import watch, watch_silence
+from monitor.conditioning.pair import watch_pair
 from monitor.conditioning.sensor import close_second, take
+from monitor.conditioning.steps import look_for_steps
+from monitor.conditioning.zero import watch_zeros
 from monitor.detectors.isolation import follow
 from monitor.engine.emissions import emit
 from monitor.engine.history import add_block
-from monitor.engine.layout import DUE, FLOW, LIMIT, WAKE, SERVICE
+from monitor.engine.layout import DUE, FLOW, INLET, LIMIT, OUTLET, SERVICE, WAKE
 from monitor.engine.rollup import SECOND, add_minute, add_trend
 from monitor.hydraulics.frame import assemble
 
@@ -38,15 +42,43 @@ def actual(skid, parameters):  # type: ignore[no-untyped-def]
 
 
 @compiled
+def condition(state, parameters, s, tick, emissions):  # type: ignore[no-untyped-def]
+    """Values of this second, of transmitters that can be believed; returns how many emissions were written."""
+    settings, pair, rules = parameters.skid[s], state.pair[s], parameters.pair[s]
+    sensors, healths, zeros = state.sensor[s], state.health[s], state.zero[s]
+    scales, limits = parameters.sensor[s], parameters.health[s]
+    look = 0
+    for k in range(settings.signals):
+        look |= close_second(sensors[k], healths[k], scales[k], limits[k], tick)
+    if look == 1:
+        pair.silence_at = 0    # what a fault hid may be due at once when it is over
+    emitted = watch_silence(healths, limits, settings.signals, pair, tick, emissions, 0)
+    if look == 1:
+        emitted = watch(sensors, healths, limits, settings.signals, pair.started, tick, emissions, emitted)
+    i, o = settings.role[INLET], settings.role[OUTLET]
+    if i >= 0 and o >= 0 and (pair.watched == 1 or sensors[i].now - sensors[o].now < zeros[0].offset):
+        emitted = watch_pair(
+            pair, zeros[0], state.history[s], settings, rules, sensors, healths, scales, limits, tick, emissions, emitted
+        )
+    skid = state.skid[s]
+    if skid.flowing == 1:
+        zeros[0].idle_since, zeros[1].idle_since = 0, 0
+        return emitted
+    return watch_zeros(
+        zeros, pair, skid, settings, rules, sensors, healths, scales, limits, tick, emissions, emitted
+    )
+
+
+@compiled
 def second(state, parameters, s, tick, emissions):  # type: ignore[no-untyped-def]
     """Judge one skid at one whole second; returns how many emissions were written."""
     skid, settings = state.skid[s], parameters.skid[s]
     sensors = state.sensor[s]
-    for k in range(settings.signals):
-        close_second(sensors[k], parameters.sensor[s, k], tick)
-    assemble(skid, settings, sensors, parameters.viscosity, parameters.density, tick)
+    emitted = condition(state, parameters, s, tick, emissions)
+    assemble(skid, settings, sensors, state.zero[s], parameters.viscosity, parameters.density, tick)
     add_block(state.history[s], skid, settings, sensors, tick)
-    emitted = follow(skid, settings, sensors, tick, emissions, 0)
+    look_for_steps(state.pair[s], state.history[s], settings.pair_span)
+    emitted = follow(skid, settings, sensors, tick, emissions, emitted)
     skid.judged = may_judge(skid, settings, tick)
     skid.running += skid.flowing
     if math.isfinite(skid.flow):
@@ -80,6 +112,7 @@ def run(state, parameters, rows, start, emissions, minutes, trend, head):  # typ
         skid = state.skid[s]
         if skid.tick == 0:
             skid.tick = (time[i] + SECOND - 1) // SECOND * SECOND
+            state.pair[s].started = time[i]
         # A tick sees every row up to and including its own second.
         last = time[i] if signal[i] < 0 else time[i] - 1
         while skid.tick <= last:
@@ -94,5 +127,9 @@ def run(state, parameters, rows, start, emissions, minutes, trend, head):  # typ
             if emitted > 0:
                 return i, emitted, closed
         if signal[i] >= 0:
-            take(state.sensor[s, signal[i]], parameters.sensor[s, signal[i]], time[i], value[i], quality[i])
+            k = signal[i]
+            take(
+                state.sensor[s, k], state.health[s, k], parameters.sensor[s, k], parameters.health[s, k], skid.flowing,
+                time[i], value[i], quality[i],
+            )  # fmt: skip
     return time.size, 0, closed

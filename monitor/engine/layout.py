@@ -25,13 +25,18 @@ DUE, LIMIT = 0, 1
 ALARMS = 2
 SIGNAL_FAULT = 2
 SERVICE = 3      # not an alarm: vessels leaving and coming back, for the event tier
+REVERSE = 4      # dP turned round while nothing flows forward
+
+# What can be wrong with a signal, by position in the contract's words; in `health.active` as bits.
+DETAILS = ("stale", "frozen", "out-of-range", "swapped", "zero-shift", "spikes")
+STALE, FROZEN, FAILED, SWAPPED, SHIFTED, SPIKES = range(6)
 
 # Roles by position in `SkidParameters.role`; -1 where a skid has no such signal.
 INLET, OUTLET, DIFFERENTIAL, FLOW, TEMPERATURE, PUMP = range(6)
 ROLES = 6
 
 # What the row tier can emit.
-RAISED, CLEARED, ISOLATED, RETURNED, VENTED, WAKE = 1, 2, 3, 4, 5, 6
+RAISED, CLEARED, ISOLATED, RETURNED, VENTED, WAKE, NOTED = 1, 2, 3, 4, 5, 6, 7
 EMISSIONS_A_TICK = 256   # most that one skid can emit at one tick: every fault of every signal, and the rest
 
 # The event tier's look back: means of BLOCK_S seconds.
@@ -54,6 +59,121 @@ sensor = np.dtype(
     ],
     align=True,
 )
+READINGS = 16    # latest readings kept of a signal, a power of two
+SPIKES_KEPT = 5  # so many in the time allowed are a fault (contract)
+STEPS = 4        # unexplained steps of a header that are remembered until the next idle offset
+health_parameters = np.dtype(
+    [
+        ("enabled", np.int64),
+        ("analog", np.int64),        # 0: a contact or position, of which nothing but silence is judged
+        ("on_change", np.int64),
+        ("own_silence", np.int64),   # `stale_after` was configured: the signal's own interval does not lengthen it
+        ("common", np.int64),        # moves with the process: pressures and flow
+        ("low", np.float64),         # span in the transmitter's own unit
+        ("high", np.float64),
+        ("stale_after", np.int64),
+        ("failed_after", np.int64),
+        ("frozen_after", np.int64),
+        ("spike_window", np.int64),
+        ("off_delay", np.int64),
+    ],
+    align=True,
+)
+health = np.dtype(
+    [
+        ("active", np.int64),        # bits of DETAILS: raised and not cleared
+        ("heard", np.int64),         # time of the newest reading, also of a failed loop
+        ("interval", np.float64),    # ns between readings, as learned
+        ("bad_run", np.int64),       # unusable readings in a row
+        ("bad_value", np.float64),   # the newest of them; NaN where it was no failed loop but a word of its source
+        ("good_since", np.int64),    # first usable reading after the failure that is raised
+        ("readings", np.int64),      # usable ones so far
+        ("last", np.float64),        # the newest, in the transmitter's own unit
+        ("quantum", np.float64),     # smallest change seen
+        ("noise", np.float64, (2,)), # median of changes, running: without flow, with
+        ("noises", np.int64, (2,)),  # changes these rest on
+        ("scatter", np.float64),     # standard deviation of the noise at present; 0 while not known
+        ("accepted", np.float64),    # the newest that stood as a value
+        ("pending", np.float64),     # a lone jump that waits for the next reading ...
+        ("pending_at", np.int64),    # ... since then; 0: none waits
+        ("run", np.int64),           # repeats of the newest value
+        ("run_since", np.int64),     # its first reading
+        ("expected", np.float64),    # changes that noise should have made since
+        ("thawed", np.int64),        # changes since a raised freeze
+        ("thawed_at", np.int64),
+        ("wide", np.float64),        # share of changes by more than one quantum
+        ("changing", np.float64, (2,)),   # share of readings that differ from the one before: without flow, with
+        ("longest", np.float64, (2,)),    # repeats in a row seen in service
+        ("learned", np.int64, (2,)),      # readings these rest on
+        ("weight", np.float64, (2,)),     # changes expected of one reading
+        ("ring", np.float64, (READINGS,)),
+        ("ring_time", np.int64, (READINGS,)),
+        ("ringed", np.int64),        # readings in the ring without a gap
+        ("flag_index", np.int64),    # count of the newest reading that was a spike
+        ("flagged", np.int64),       # its time
+        ("fresh", np.int64),         # the same, until looked at
+        ("spike", np.float64),       # its value, and the median around it
+        ("around", np.float64),
+        ("spikes", np.int64, (SPIKES_KEPT,)),   # times of the newest that were this signal's own
+    ],
+    align=True,
+)
+pair_parameters = np.dtype(
+    [
+        ("enabled", np.int64),
+        ("swapped_after", np.int64),
+        ("zero_after", np.int64),
+        ("off_delay", np.int64),
+    ],
+    align=True,
+)
+pair = np.dtype(
+    [
+        ("started", np.int64),           # time of the skid's first row
+        ("silence_at", np.int64),        # before then no signal can be stale that is not yet
+        ("watched", np.int64),           # 1: dP is or was lately reversed
+        ("idle", np.int64),              # 1: nothing flowed at the last look
+        ("turned", np.int64),            # seconds in a row with dP reversed
+        ("righted", np.int64),           # seconds in a row without
+        ("reversed_since", np.int64),
+        ("sum_inlet", np.float64),       # since then
+        ("sum_outlet", np.float64),
+        ("seconds", np.int64),
+        ("exchanged", np.int64),         # 1: the two levels changed places
+        ("swapped", np.int64),           # raised
+        ("forward_right", np.int64),     # seconds in a row with dP as it should be, while that is raised
+        ("reverse_at", np.int64),        # when dP was last truly reversed for long enough to be told
+        ("steps_seen", np.int64),        # blocks of the look back that were searched for steps
+        ("step_size", np.float64, (STEPS,)),     # of dP, Pa; newest last
+        ("step_at", np.int64, (STEPS,)),
+        ("step_outlet", np.int64, (STEPS,)),     # 1: the outlet moved, 0: the inlet
+    ],
+    align=True,
+)
+zero = np.dtype(                         # of the pair of headers, and of a transmitter across them
+    [
+        ("idle_since", np.int64),
+        ("block_sum", np.float64),
+        ("block_level", np.float64),
+        ("block_seconds", np.int64),
+        ("last_mean", np.float64),       # of the block before
+        ("last_level", np.float64),
+        ("total", np.float64),           # over blocks that agree
+        ("sum_level", np.float64),       # the same of the inlet, and of vessels beside it
+        ("sum_vessel", np.float64),
+        ("seconds", np.int64),
+        ("vessel_seconds", np.int64),
+        ("offset", np.float64),          # learned, Pa
+        ("variance", np.float64),        # of what it was learned from, Pa^2
+        ("known", np.int64),             # stops it was learned from
+        ("learned", np.int64),           # 1: this stop is among them
+        ("shift", np.float64),           # raised, Pa against what it was judged by
+        ("shifted", np.int64),           # 1: raised
+        ("signal", np.int64),            # the one named
+    ],
+    align=True,
+)
+ZEROS = 2
 skid_parameters = np.dtype(
     [
         ("signals", np.int64),
@@ -70,6 +190,7 @@ skid_parameters = np.dtype(
         ("settle", np.int64),
         ("isolation_hold", np.int64),
         ("window", np.int64),                      # seconds that normalised dP is averaged over
+        ("pair_span", np.float64),                 # of both headers' transmitters, root of squares, Pa; 0 without
     ],
     align=True,
 )
@@ -83,12 +204,15 @@ skid = np.dtype(
         ("temperature", np.float64),
         ("normalised", np.float64),  # over the window, NaN when it cannot be told
         ("momentary", np.float64),   # the same of this second alone
-        ("sustained", np.float64),   # actual dP over the last three seconds
+        ("sustained", np.float64),   # actual dP over the last three seconds, whatever its zero
+        ("raw", np.float64, (4,)),   # dP of the latest seconds, whatever its zero
         ("ring_dp", np.float64, (RING,)),
         ("ring_flow", np.float64, (RING,)),
         ("ring_ratio", np.float64, (RING,)),       # viscosity over reference viscosity
         ("ring_density", np.float64, (RING,)),
         ("ring_normalised", np.float64, (RING,)),  # momentary
+        ("ring_inlet", np.float64, (RING,)),
+        ("ring_outlet", np.float64, (RING,)),
         ("filled", np.int64),        # ticks in the rings so far, at most RING
         ("flowing", np.int64),
         ("flow_since", np.int64),
@@ -101,10 +225,12 @@ skid = np.dtype(
         ("judged", np.int64),        # whether normalised dP may be judged now
         ("idle_offset", np.float64), # what dP reads without flow [Pa], learned ...
         ("idle_offset_known", np.int64), # ... from so many stops
+        ("turbulent", np.float64),   # b q_ref^2 [Pa] as the event tier has found it; 0: the assumed one holds
         ("running", np.int64),       # seconds with flow, ever
         ("volume", np.float64),      # m^3 through the skid, ever, as far as flow was known
         ("vented", np.int64),        # bits: vessels whose own pressure has fallen to about nothing
         ("wake_at", np.int64),       # when the event tier wants to look again; 0: it does not
+        ("idle_offset_error", np.float64), # its standard error [Pa]; means nothing until it is known
     ],
     align=True,
 )
@@ -169,6 +295,8 @@ class Parameters(NamedTuple):
     skid: npt.NDArray[np.void]      # (skids,)
     sensor: npt.NDArray[np.void]    # (skids, MAX_SIGNALS)
     alarm: npt.NDArray[np.void]     # (skids, ALARMS)
+    health: npt.NDArray[np.void]    # (skids, MAX_SIGNALS)
+    pair: npt.NDArray[np.void]      # (skids,)
     viscosity: npt.NDArray[np.float64]   # (fluids, FLUID_POINTS) Pa s
     density: npt.NDArray[np.float64]     # (fluids, FLUID_POINTS) kg/m^3
 
@@ -181,6 +309,9 @@ class State(NamedTuple):
     alarm: npt.NDArray[np.void]     # (skids, ALARMS)
     minute: npt.NDArray[np.void]    # (skids,)
     history: npt.NDArray[np.void]   # (skids,)
+    health: npt.NDArray[np.void]    # (skids, MAX_SIGNALS)
+    pair: npt.NDArray[np.void]      # (skids,)
+    zero: npt.NDArray[np.void]      # (skids, ZEROS)
 
 
 def records(shape: int | tuple[int, ...], dtype: np.dtype[np.void]) -> npt.NDArray[np.void]:
@@ -195,10 +326,13 @@ def new_state(skids: int) -> State:
         alarm=records((skids, ALARMS), alarm),
         minute=records(skids, minute),
         history=records(skids, history),
+        health=records((skids, MAX_SIGNALS), health),
+        pair=records(skids, pair),
+        zero=records((skids, ZEROS), zero),
     )
 
 
 def fingerprint() -> str:
     """Changes whenever the layout of the state does."""
-    text = repr([d.descr for d in (sensor, skid, alarm, minute, history)])
+    text = repr([d.descr for d in (sensor, skid, alarm, minute, history, health, pair, zero)])
     return hashlib.sha256(text.encode()).hexdigest()[:16]

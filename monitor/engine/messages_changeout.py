@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+import numpy as np
+
 from monitor.alarms.catalogue import CATALOGUE, CAUTION
 from monitor.engine.verification import Finding
 from monitor.engine.wording import BAR, Words, clock, join, tags
@@ -100,12 +102,12 @@ def levels(words: Words, changeout: Changeout) -> str:
 
 def still_due(words: Words, skid: SkidSettings, changeout: Changeout) -> str:
     """After one of several was changed the skid's dP falls while the others stay loaded."""
-    rest = changeout.finding.rest
-    if not math.isfinite(rest) or rest < 0.8 * skid.element.changeout_dp:
+    finding = changeout.finding
+    if not finding.others or max(finding.others) < 0.8 * skid.element.changeout_dp:
         return ""
     others = [v for v in skid.vessels if v != changeout.vessel] if changeout.vessel else []
-    name = f"Vessel {others[0]}" if len(others) == 1 else "The rest"
-    return f"{name} is still loaded: {words.pressure(rest)} at its share of the reference flow."
+    name = f"Vessel {others[int(np.argmax(finding.others))]}" if len(others) == len(finding.others) else "Another vessel"
+    return f"{name} is still loaded: {words.pressure(max(finding.others))} at its share of the reference flow."
 
 
 def evidence(changeout: Changeout, clean: tuple[float, float] | None) -> dict[str, object]:
@@ -113,7 +115,7 @@ def evidence(changeout: Changeout, clean: tuple[float, float] | None) -> dict[st
     return {
         "isolated_at": changeout.isolated_at, "returned_at": changeout.returned_at, "opened": changeout.opened,
         "resistance_before_pa": _rounded(finding.before), "resistance_after_pa": _rounded(finding.after),
-        "resistance_rest_pa": _rounded(finding.rest), "ratio": _rounded(finding.ratio),
+        "resistance_others_pa": [_rounded(x) for x in finding.others], "ratio": _rounded(finding.ratio),
         "ratio_90": [_rounded(finding.low), _rounded(finding.high)],
         "clean_reference_pa": None if clean is None else _rounded(clean[0]),
         "clean_reference_error": None if clean is None else _rounded(clean[1]),

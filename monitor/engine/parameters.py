@@ -5,11 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+import numpy.typing as npt
 
 from monitor.engine import layout
+from monitor.engine.parameters_signal import fill_health, fill_pair, pair_span
 from monitor.errors import InputError
 from monitor.hydraulics.pressure_drop import CLEAN_SHARE, turbulent_part
-from monitor.hydraulics.water import density, viscosity
+from monitor.hydraulics.water import HIGHEST, density, viscosity
 from monitor.model import NS, AlarmSettings, Reporting, Role, Signal, SkidSettings
 
 FLUIDS = ("water",)
@@ -33,6 +35,8 @@ def build(skids: Sequence[SkidSettings]) -> layout.Parameters:
         skid=layout.records(len(skids), layout.skid_parameters),
         sensor=layout.records((len(skids), layout.MAX_SIGNALS), layout.sensor_parameters),
         alarm=layout.records((len(skids), layout.ALARMS), layout.alarm_parameters),
+        health=layout.records((len(skids), layout.MAX_SIGNALS), layout.health_parameters),
+        pair=layout.records(len(skids), layout.pair_parameters),
         viscosity=np.stack([viscosity(_grid())]),
         density=np.stack([density(_grid())]),
     )
@@ -41,14 +45,17 @@ def build(skids: Sequence[SkidSettings]) -> layout.Parameters:
         _fill_skid(parameters.skid[i], skid)
         for k, signal in enumerate(skid.signals):
             _fill_sensor(parameters.sensor[i, k], signal)
+            fill_health(parameters.health[i, k], signal, skid.alarms["signal-fault"])
+        fill_pair(parameters.pair[i], skid.alarms["signal-fault"])
         for k, kind in enumerate(ALARM_ORDER):
             _fill_alarm(parameters.alarm[i, k], skid.alarms[kind])
     return parameters
 
 
-def _grid() -> layout.npt.NDArray[np.float64]:
+def _grid() -> npt.NDArray[np.float64]:
     # The last point must lie inside the validity of the fluid's equations.
-    return np.minimum(layout.FLUID_LOWEST + layout.FLUID_STEP * np.arange(layout.FLUID_POINTS), 383.15)
+    grid = layout.FLUID_LOWEST + layout.FLUID_STEP * np.arange(layout.FLUID_POINTS, dtype=np.float64)
+    return np.minimum(grid, HIGHEST)
 
 
 def _check_size(skid: SkidSettings) -> None:
@@ -78,6 +85,7 @@ def _fill_skid(row: np.record, skid: SkidSettings) -> None:
     row["min_flow"] = due.extra["min_flow_fraction"]
     row["settle"] = round(due.settle_s * NS)
     row["isolation_hold"] = round(due.extra["hold_while_isolated_s"] * NS)
+    row["pair_span"] = pair_span(skid)
     row["window"] = int(min(max(due.on_delay_s, WINDOW_S[0]), WINDOW_S[1]))
 
 

@@ -55,7 +55,7 @@ class RowTier:
 
     def _closed(self, count: int) -> Iterator[tuple[int, Minute]]:
         for row in self._minutes[:count]:
-            yield int(row.skid), Minute(int(row.start), *(float(x) for x in row["means"]), judged=bool(row.judged))
+            yield int(row.skid), Minute._make((int(row.start), *map(float, row["means"]), bool(row.judged)))
 
     def trend(self) -> dict[str, npt.NDArray[np.float64] | npt.NDArray[np.int64]]:
         """The trend of the first skid: bucket starts [ns], means of layout.MINUTE_FIELDS, low and high of dP [SI]."""

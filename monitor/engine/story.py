@@ -8,6 +8,7 @@ from collections.abc import Sequence
 import msgspec
 
 from monitor.engine.look_back import Level
+from monitor.engine.verification import Change
 from monitor.hydraulics.network import Conditions
 
 NORMAL, ISOLATED, RETURNED = "normal", "isolated", "returned"
@@ -21,6 +22,16 @@ class VesselMemory(msgspec.Struct):
     running_s: float = 0.0           # with flow, since then
     volume: float | None = 0.0       # m^3 through it, since then
     resistance: float | None = None  # Pa at its share, when last seen
+
+
+class PackedChange(msgspec.Struct):
+    """`verification.Change` as it is stored."""
+
+    slot: int
+    time: int
+    before: Packed | None
+    isolated: Packed | None
+    after: Packed | None
 
 
 class Story(msgspec.Struct):
@@ -37,8 +48,8 @@ class Story(msgspec.Struct):
     isolated: Packed | None = None
     running_mark: int = 0            # the row tier's running totals when the vessels were last credited
     volume_mark: float = 0.0
-    newest: tuple[float, float, int | None, float] | None = None
-    """The vessel changed last: resistance [Pa], its log error, position, and the skid's normalised dP then [Pa]."""
+    changes: list[PackedChange] = []     # the last changeouts, oldest first
+    places: list[float | None] = []      # resistance of each place in service after the last one [Pa at its share]
     suspect: list[tuple[str | None, str]] = []      # vessel and detail of `changeout-suspect` that stand
 
 
@@ -47,6 +58,10 @@ def pack(level: Level | None) -> Packed | None:
         return None
     flat = (*level.state, level.inlet, level.outlet, level.error, level.blocks, *level.vessels)
     return [float(x) if math.isfinite(x) else None for x in flat]
+
+
+def change_of(packed: PackedChange) -> Change:
+    return Change(packed.slot, packed.time, unpack(packed.before), unpack(packed.isolated), unpack(packed.after))
 
 
 def unpack(packed: Packed | None) -> Level | None:

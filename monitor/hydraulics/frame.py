@@ -44,19 +44,24 @@ def property_ratio(table, temperature, reference):  # type: ignore[no-untyped-de
 
 
 @compiled
-def assemble(skid, parameters, sensors, viscosity, density, tick):  # type: ignore[no-untyped-def]
+def assemble(skid, parameters, sensors, zeros, viscosity, density, tick):  # type: ignore[no-untyped-def]
     """Fill the skid's frame and rings for this second."""
     skid.inlet = reading(sensors, parameters, INLET)
     skid.outlet = reading(sensors, parameters, OUTLET)
     direct = reading(sensors, parameters, DIFFERENTIAL)
-    # A transmitter across the headers has one zero error instead of two.
-    skid.pressure_drop = direct if math.isfinite(direct) else skid.inlet - skid.outlet
+    # A transmitter across the headers has one zero error instead of two. A zero that has shifted by more than its
+    # accuracy leaves a pressure, but no dP that resistance could be told from; the limit of dP is judged all the same.
+    across = skid.inlet - skid.outlet
+    raw = direct if math.isfinite(direct) and (zeros[1].shifted == 0 or not math.isfinite(across)) else across
+    believed = zeros[1].shifted == 0 if math.isfinite(direct) and raw == direct else zeros[0].shifted == 0
+    skid.pressure_drop = raw if believed else np.nan
     skid.flow = reading(sensors, parameters, FLOW)
     skid.temperature = reading(sensors, parameters, TEMPERATURE)
     has_flow = parameters.role[FLOW] >= 0
     ratio = skid.flow / parameters.reference_flow if has_flow else 1.0
     k = (tick // SECOND) % RING
     skid.ring_dp[k] = skid.pressure_drop
+    skid.ring_inlet[k], skid.ring_outlet[k] = skid.inlet, skid.outlet
     skid.ring_flow[k] = ratio
     skid.ring_ratio[k] = property_ratio(viscosity[parameters.fluid], skid.temperature, parameters.reference_viscosity)
     skid.ring_density[k] = property_ratio(density[parameters.fluid], skid.temperature, parameters.reference_density)
@@ -64,8 +69,22 @@ def assemble(skid, parameters, sensors, viscosity, density, tick):  # type: igno
     skid.momentary = window(skid, parameters, k, 1)
     skid.ring_normalised[k] = skid.momentary
     skid.normalised = window(skid, parameters, k, parameters.window)
-    skid.sustained = mean(skid.ring_dp, skid.filled, k, 0, 3)
+    skid.sustained = latest(skid, raw, tick // SECOND)
     follow_flow(skid, parameters, reading(sensors, parameters, PUMP), tick)
+
+
+@compiled
+def latest(skid, raw, second):  # type: ignore[no-untyped-def]
+    """Mean of dP over the last three seconds; of those known; NaN unless two are."""
+    skid.raw[second & 3] = raw
+    total = 0.0
+    known = 0
+    for j in range(min(skid.filled, 3)):
+        x = skid.raw[(second - j) & 3]
+        if math.isfinite(x):
+            total += x
+            known += 1
+    return total / known if 2 * known >= min(skid.filled, 3) and known > 0 else np.nan
 
 
 @compiled
@@ -92,7 +111,8 @@ def window(skid, parameters, newest, count):  # type: ignore[no-untyped-def]
     drop = mean(skid.ring_dp, skid.filled, newest, 0, count)
     viscosity_ratio = mean(skid.ring_ratio, skid.filled, newest, 0, count)
     density_ratio = mean(skid.ring_density, skid.filled, newest, 0, count)
-    return normalised(drop, flow, viscosity_ratio, density_ratio, parameters.turbulent)
+    turbulent = skid.turbulent if skid.turbulent > 0.0 else parameters.turbulent
+    return normalised(drop, flow, viscosity_ratio, density_ratio, turbulent)
 
 
 @compiled

@@ -10,9 +10,9 @@ from typing import Any, NamedTuple
 import msgspec
 
 from monitor.conditioning.range import BEYOND_LIMITS, is_contact, limits, span
-from monitor.times import parse_time
 from monitor.ingest.words import BLANKS, NUMBER, is_number, on_off, quality_of, says_not_finite
 from monitor.model import NS, Payload, PayloadFormat, Quality, Reason, Signal
+from monitor.times import parse_time
 
 MAX_PAYLOAD = 65_536
 AHEAD = 300 * NS    # how far a device's clock may be ahead of arrival before its time is impossible

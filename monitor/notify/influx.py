@@ -14,8 +14,9 @@ No line is refused for good before the server has taken one: a server that refus
 from __future__ import annotations
 
 import json
+import threading
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
@@ -50,22 +51,24 @@ class _TooLarge:
 
 class InfluxWriter:
     """One server and bucket. now: seconds since 1970 UTC. stopping: whether to leave the rest for another time.
+    proven: set once the server has taken a line; writers to one server share it.
 
     Raises InputError where the address cannot be used. One thread at a time may write.
     """
 
     def __init__(self, settings: InfluxSettings, *, now: Callable[[], float] = time.time,
-                 stopping: Callable[[], bool] = lambda: False, answer_s: float = ANSWER_S) -> None:
-        from influxdb_client import InfluxDBClient
+                 proven: threading.Event | None = None, stopping: Callable[[], bool] = lambda: False,
+                 answer_s: float = ANSWER_S) -> None:
+        from influxdb_client.client.influxdb_client import InfluxDBClient
         from influxdb_client.client.write_api import SYNCHRONOUS
 
         self.batch = BATCH
-        self.proven = False         # whether the server has taken a line
+        self.proven = threading.Event() if proven is None else proven
         self._settings, self._now, self._stopping = settings, now, stopping
         self._token = "" if settings.token is None else settings.token.reveal()
         if not settings.url.startswith(("http://", "https://")):
             raise InputError("[notify.influx] url cannot be used; accepted: an http or https address")
-        self._client = InfluxDBClient(settings.url, token=self._token or None, org=settings.org, enable_gzip=True,
+        self._client = InfluxDBClient(settings.url, token=self._token, org=settings.org, enable_gzip=True,
                                       timeout=(round(CONNECT_S * 1e3), round(answer_s * 1e3)))
         self._api = self._client.write_api(write_options=SYNCHRONOUS)
 
@@ -75,7 +78,7 @@ class InfluxWriter:
         parts = [list(lines)]
         requests = 0
         while parts and result.later is None:
-            if self._stopping() or requests >= (REQUESTS if self.proven else REQUESTS_UNPROVEN):
+            if self._stopping() or requests >= (REQUESTS if self.proven.is_set() else REQUESTS_UNPROVEN):
                 break
             part = parts.pop()
             if len(part) > self.batch:
@@ -84,13 +87,13 @@ class InfluxWriter:
             requests += 1
             self._one(part, parts, result)
         result.left += [line for part in reversed(parts) for line in part]
-        return result if self.proven else _doubted(result)
+        return result if self.proven.is_set() else _doubted(result)
 
     def _one(self, part: list[str], parts: list[list[str]], result: Delivery) -> None:
         outcome = self.write(part)
         half = (len(part) + 1) // 2
         if isinstance(outcome, Taken):
-            self.proven = True
+            self.proven.set()
         elif isinstance(outcome, Later):
             result.later, result.left = outcome, part
         elif half < len(part):
@@ -119,7 +122,7 @@ class InfluxWriter:
         return bool(self._client.ping())
 
     def close(self) -> None:
-        self._client.close()
+        self._client.close()  # type: ignore[no-untyped-call]
 
     def _judged(self, error: ApiException, lines: Sequence[str]) -> Outcome | _TooLarge:
         status = int(error.status or 0)
@@ -133,7 +136,7 @@ class InfluxWriter:
         if status == _TOO_LARGE:
             return _TooLarge(reason)
         if temporary(status):
-            return Later(reason, retry_after((error.headers or {}).get("Retry-After"), self._now()))
+            return Later(reason, retry_after(_header(error, "Retry-After"), self._now()))
         return Later(f"{reason}; look at url, org, bucket and token under [notify.influx]", slow=True)
 
     def _away(self, what: str) -> Later:
@@ -152,6 +155,11 @@ def _doubted(result: Delivery) -> Delivery:
     return Delivery([], [line for line, _ in result.refused] + result.left, result.later)
 
 
+def _header(error: ApiException, name: str) -> str | None:
+    headers: Mapping[str, str] = error.headers or {}
+    return headers.get(name)
+
+
 def _message(body: Any) -> str:
     """The sentence in an error's body: `message` in v2, `error` in v1."""
     content = body.decode("utf-8", "replace") if isinstance(body, bytes) else str(body or "")
@@ -165,5 +173,5 @@ def _message(body: Any) -> str:
 
 
 def _cause(error: Exception) -> str:
-    """What went wrong on the network, without the library's object addresses."""
-    return str(error).rpartition("> ")[2].rpartition(">: ")[2] or type(error).__name__
+    """What went wrong on the network, without the library's name for the connection."""
+    return str(error).partition("): ")[2] or str(error) or type(error).__name__

@@ -1,7 +1,8 @@
 """What the monitor writes into a time-series database, as lines of the Influx line protocol (v2 reference).
 
 Names and units are stable; times are ns since 1970 UTC and are part of a point's identity, so that a point
-written twice is one point.
+written twice is one point. (A server may keep both, or milliseconds only: VictoriaMetrics shows a repeat once when it
+runs with -dedup.minScrapeInterval=1ms.)
 
     reading  each stored reading, at its source time
         tags    skid, signal, role, vessel (of a vessel's signal), unit (the transmitter's own)

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from email.utils import parsedate_to_datetime
 
-LONGEST_WISH_S = 86_400.0   # a server may ask us to stay away for a day; then we look again
+LONGEST_WISH_S = 3_600.0    # a server may ask us to stay away for an hour; then we ask again
 _SHOWN = 200                # characters of a server's answer that are kept
 _BUSY = frozenset({408, 425, 429})
 _SECRET_LENGTH = 6          # anything shorter is not worth hiding and would blank out ordinary words
@@ -45,7 +45,7 @@ def temporary(status: int) -> bool:
 def retry_after(field: str | None, now: float) -> float | None:
     """Seconds from a Retry-After field: delay in seconds or an HTTP date (RFC 9110, 10.2.3). now: s since 1970 UTC.
 
-    None where there is none or it makes no sense; a date in the past is 0, a very long wish is cut to a day.
+    None where there is none or it makes no sense; a date in the past is 0, a long wish is cut to an hour.
 
     >>> retry_after("120", 0.0), retry_after("Thu, 01 Jan 1970 00:01:00 GMT", 20.0), retry_after("soon", 0.0)
     (120.0, 40.0, None)

@@ -4,7 +4,7 @@
     content-type: application/json       the event, as a line of events.jsonl
     webhook-id                           the event's id: the same at each attempt, so that a receiver can tell repeats
     webhook-timestamp                    seconds since 1970 UTC of this attempt
-    webhook-signature                    v1,BASE64 of HMAC-SHA256 over ID.TIMESTAMP.BODY; left out where no secret is set
+    webhook-signature                    v1,BASE64 of HMAC-SHA256 over ID.TIMESTAMP.BODY; left out without a secret
 
 Any 2xx is success. 408, 425, 429, 5xx and everything that goes wrong on the network are tried again, and so is a
 redirect, which is not followed: the body would go where nobody configured it. Every other answer is final.
@@ -115,7 +115,8 @@ def _address(text: str) -> tuple[httpx.URL, str]:
     try:
         url = httpx.URL(text)
     except httpx.InvalidURL as error:
-        raise InputError(f"[[notify.webhook]] url cannot be used: {error}; accepted: an http or https address") from None
+        raise InputError(
+            f"[[notify.webhook]] url cannot be used: {error}; accepted: an http or https address") from None
     return url, f"{url.scheme}://{url.netloc.decode('ascii', 'replace').rpartition('@')[2]}"
 
 

@@ -7,6 +7,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
+import numpy as np
 import numpy.typing as npt
 
 from monitor.engine.engine import Engine, Output
@@ -39,7 +40,7 @@ def fate_rejections(skid: SkidSettings, rows: Rows, fate: Fate) -> list[Rejectio
     """Rows that the sequencer did not hand on, as rejections with their reason."""
     out: list[Rejection] = []
     for name, (reason, note) in FATES.items():
-        indices: npt.NDArray = getattr(fate, name)
+        indices: npt.NDArray[np.int64] = getattr(fate, name)
         for i in indices.tolist():
             signal = skid.signals[int(rows.signal[i])].id
             out.append(Rejection(reason, skid.id, signal, "", f"{rows.value[i]:.17g}", int(rows.time[i]), note))

@@ -16,7 +16,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from monitor.compiled import compiled
+from monitor.compiled import allocating as compiled
 
 Array = npt.NDArray[np.float64]
 

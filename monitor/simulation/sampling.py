@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from monitor.compiled import compiled
+from monitor.compiled import allocating as compiled
 from monitor.model import Role
 from monitor.simulation.instruments import FAILED_HIGH, FAILED_LOW, Transmitter
 from monitor.simulation.site import Site
@@ -23,7 +23,7 @@ class Style:
     sharing: str = "shared"       # stamps: "shared" by all, "groups" (pressures, the rest), or each its "own"
     interval: float = 1.0         # s, of pressures
     slow_interval: float = 1.0    # s, of temperature and, in groups, flow
-    jitter: float = 0.04          # standard deviation, share of the interval
+    jitter: float = 0.03          # standard deviation, share of the interval
     lost: float = 0.002           # share of samples that never came
     late: float = 0.0             # share of rows written up to 15 s after their turn
     repeated: float = 0.0         # share of rows written twice

@@ -89,7 +89,7 @@ class Site:
 
 def draw_site(rng: np.random.Generator, wishes: Wishes) -> Site:
     """An invented site that meets the wishes."""
-    count = wishes.vessels or int(rng.choice([2, 2, 2, 2, 3, 4, 5, 6]))
+    count = wishes.vessels or int(rng.choice([2, 2, 2, 2, 2, 2, 3, 4, 5, 6]))
     in_service = count - wishes.standby
     flow_ref = round(in_service * rng.uniform(9, 34)) / 3600
     temperature_ref = 273.15 + float(rng.choice([10, 15, 20, 25]))

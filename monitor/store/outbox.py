@@ -23,6 +23,9 @@ REFUSED_KEPT = 10_000       # of a channel; older ones go, and are counted as dr
 ROW_BYTES = 270             # of a notice besides its body: key, columns and four indexes, as measured
 
 _QUEUED = "FROM notice INDEXED BY notice_oldest WHERE channel = ?1 AND state = 'queued'"
+_SENT = """UPDATE notice SET state = 'sent', finished = ?1, last_error = ?2, body = '""'
+           WHERE id = ?3 AND state = 'queued' RETURNING channel"""
+_FORGET = "DELETE FROM notice WHERE id = ?3 AND state = 'queued' RETURNING channel"
 _DROPPED = "INSERT INTO counter VALUES ('dropped ' || ?1, ?2) ON CONFLICT DO UPDATE SET count = count + excluded.count"
 
 
@@ -58,30 +61,28 @@ def crumbs(handle: Handle, channel: str, largest: int, limit: int) -> list[Due]:
 
 def _read(handle: Handle, chosen: str, values: tuple[str, int, int]) -> list[Due]:
     rows = handle.query(f"""SELECT id, channel, key, body, created, attempts {chosen}
-                            ORDER BY created, id LIMIT ?3""", values)  # noqa: S608 (our own clauses)
+                            ORDER BY created, id LIMIT ?3""", values)
     return [Due(number, channel, key, load(body), created, attempts) for
             number, channel, key, body, created, attempts in rows]
 
 
-def paused(handle: Handle, channel: str) -> tuple[int, int]:
-    """(attempts, next try in ns) of the oldest queued notice where the channel's last word was a failure; else zeros.
+def paused(handle: Handle, channel: str, now: int) -> int:
+    """Until when (ns) a channel whose last word was a failure has to wait: its oldest notice's turn; else `now`.
 
-    Who starts again waits until then, so that a program that is restarted over and over does not call at each start.
+    Who starts again waits that long, so that a program that is restarted over and over does not call at each start.
     """
-    row = handle.one("""SELECT attempts, next_try FROM notice INDEXED BY notice_oldest
+    row = handle.one("""SELECT next_try FROM notice INDEXED BY notice_oldest
                         WHERE channel = ?1 AND state = 'queued' AND EXISTS (SELECT 1 FROM channel
                             WHERE name = ?1 AND failed_at >= coalesce(sent_at, failed_at))
                         ORDER BY created, id LIMIT 1""", (channel,))
-    return (int(row[0]), int(row[1])) if row and row[0] else (0, 0)
+    return max(now, int(row[0])) if row and row[0] <= now + ABSURD_WAIT else now
 
 
 def sent(handle: Handle, ids: Sequence[int], *, forget: bool = False) -> None:
     """Taken by the other side. The key stays as long as `Store.retain` says, the body goes; forget: both go, where
     saying it twice does no harm."""
-    keep = "UPDATE notice SET state = 'sent', finished = ?1, last_error = ?2, body = '\"\"'"
     with handle.transaction() as db:
-        done = _finish(db, f"""{'DELETE FROM notice' if forget else keep}
-                               WHERE id = ?3 AND state = 'queued' RETURNING channel""", ids, handle.now(), "")
+        done = _finish(db, _FORGET if forget else _SENT, ids, handle.now(), "")
         db.executemany("UPDATE channel SET queued = queued - ?1, sent = sent + ?1, sent_at = ?3 WHERE name = ?2",
                        [(n, channel, handle.now()) for channel, n in done.items()])
 

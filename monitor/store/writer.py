@@ -160,9 +160,9 @@ class Store(Queries):
         """Tries a channel's refused notices again. Returns how many."""
         return outbox.requeue(self._handle, channel, now)
 
-    def paused(self, channel: str) -> tuple[int, int]:
-        """(attempts, next try in ns) that a channel which failed last has to wait for; else zeros."""
-        return outbox.paused(self._handle, channel)
+    def paused(self, channel: str, now: int) -> int:
+        """Until when a channel that failed last has to wait, `now` where it need not (ns)."""
+        return outbox.paused(self._handle, channel, now)
 
     def crumbs(self, channel: str, largest: int, limit: int) -> list[Due]:
         """Queued notices with a body of at most `largest` bytes, oldest first."""

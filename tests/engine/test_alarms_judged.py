@@ -17,8 +17,9 @@ def events(rows, skid=None):
 
 
 def told(rows, skid=None):
-    """(kind, transition, second) of every event."""
-    return [(e.kind, str(e.transition), (e.time - START) / NS) for e in events(rows, skid)]
+    """(kind, transition, second) of every event of the two alarms."""
+    judged = [e for e in events(rows, skid) if e.kind in ("changeout-due", "dp-limit")]
+    return [(e.kind, str(e.transition), (e.time - START) / NS) for e in judged]
 
 
 def level(*parts):

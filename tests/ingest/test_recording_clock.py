@@ -14,8 +14,8 @@ from hypothesis import strategies as st
 
 from monitor.errors import InputError
 from monitor.ingest.recording.clock import Clock
-from monitor.times import parse_time, to_rfc3339
 from monitor.model import NS
+from monitor.times import parse_time, to_rfc3339
 from tests.ingest.helpers import read, table, write
 
 T0 = 1_740_816_000 * NS

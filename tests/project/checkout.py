@@ -12,7 +12,6 @@ from pathlib import Path
 from typing import Any
 
 ROOT = Path(__file__).resolve().parents[2]
-IGNORED = {"__pycache__", ".git", ".venv"}
 
 
 @cache
@@ -35,8 +34,9 @@ def files() -> tuple[Path, ...]:
 def _walk() -> Iterator[Path]:
     for path in ROOT.rglob("*"):
         relative = path.relative_to(ROOT)
-        inside_cache = any(part in IGNORED or part.endswith("_cache") for part in relative.parts)
-        if path.is_file() and not inside_cache:
+        folders = relative.parts[:-1]
+        caches = [name for name in folders if name == "__pycache__" or (name.startswith(".") and name != ".ci")]
+        if path.is_file() and not caches:
             yield relative
 
 

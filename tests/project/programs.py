@@ -6,9 +6,10 @@ puts launchers for them on the PATH, so tests look nowhere else.
 
 from __future__ import annotations
 
-import contextlib
 import os
 import shutil
+import subprocess
+from collections.abc import Mapping
 from pathlib import Path
 
 import bootstrap
@@ -24,53 +25,73 @@ PACKAGE = {  # program: the Debian package that brings it
 # Where the package's own script would look outside the folder it was unpacked into.
 INSIDE = {"chromium": "usr/lib/chromium/chromium"}
 SYSTEM = ("/usr/local/sbin", "/usr/sbin", "/sbin")  # where daemons are, and an ordinary user's PATH often does not lead
+# The browser's driver brings a program of its own; it links to a library that a small system may lack.
+DRIVER = "lib/python*/site-packages/playwright/driver/node"
+DRIVER_LIBRARY = "libatomic1"
 
 
 def search_path() -> str:
     """The PATH, the folders of daemons, and that of our launchers."""
-    return os.pathsep.join([os.environ.get("PATH", os.defpath), *SYSTEM, str(_launchers())])
+    return os.pathsep.join([os.environ.get("PATH", os.defpath), *SYSTEM, str(_home() / "bin")])
 
 
 def fetch_missing() -> dict[str, str]:
     """Bring the programs that are not on `search_path`; returns those that cannot be had, and why."""
-    missing = [program for program in PACKAGE if not shutil.which(program, path=search_path())]
-    if not missing:
-        return {}
-    folder = _launchers().parent
-    folder.mkdir(parents=True, exist_ok=True)
-    with bootstrap.only_one(folder):
-        return _fetch(missing, folder)
-
-
-def _fetch(programs: list[str], folder: Path) -> dict[str, str]:
-    try:
-        archive = debian.Archive(folder / "apt")
-    except debian.DebianError as error:
-        return dict.fromkeys(programs, str(error))
-    failures: dict[str, str] = {}
-    for program in programs:
-        if shutil.which(program, path=search_path()):  # another run brought it while we waited
-            continue
-        bootstrap.say(f"fetching {program} out of Debian's package {PACKAGE[program]}")
-        try:
-            _bring(program, archive, folder / program)
-        except (debian.DebianError, OSError) as error:
-            failures[program] = str(error)
-    archive.forget()
+    missing = {name: package for name, package in PACKAGE.items() if not shutil.which(name, path=search_path())}
+    failures = _unpack(missing)
+    for program in missing.keys() - failures.keys():
+        inside = [INSIDE[program]] if program in INSIDE else [f"usr/bin/{program}", f"usr/sbin/{program}"]
+        found = [_home() / program / path for path in inside if (_home() / program / path).exists()]
+        if found:
+            debian.launcher(found[0], _home() / program, _home() / "bin" / program)
+        else:
+            failures[program] = f"Debian's package {PACKAGE[program]} holds no such program"
     return failures
 
 
-def _bring(program: str, archive: debian.Archive, folder: Path) -> None:
-    archive.unpack(PACKAGE[program], folder)
-    inside = [INSIDE[program]] if program in INSIDE else [f"usr/bin/{program}", f"usr/sbin/{program}"]
-    for path in inside:
-        if (folder / path).exists():
-            debian.launcher(folder / path, folder, _launchers() / program)
-            return
-    raise debian.DebianError(f"the package {PACKAGE[program]} holds no {program}")
+def driver_variables(environment: bootstrap.Environment) -> dict[str, str]:
+    """What makes the browser's driver start where it does not by itself; raises SetupError where nothing does."""
+    node = next(environment.folder.glob(DRIVER), None)
+    if node is None or _runs(node):
+        return {}
+    failures = _unpack({DRIVER_LIBRARY: DRIVER_LIBRARY})
+    launcher = environment.folder / "bin" / "playwright-node"
+    debian.launcher(node, _home() / DRIVER_LIBRARY, launcher)
+    if failures or not _runs(launcher):
+        reason = failures.get(DRIVER_LIBRARY, "it does not start")
+        raise bootstrap.SetupError(f"{node} needs the library of the package {DRIVER_LIBRARY}: {reason}", 2)
+    return {"PLAYWRIGHT_NODEJS_PATH": str(launcher)}
 
 
-def _launchers() -> Path:
-    with contextlib.suppress(places.NoPlaceError):
-        return places.cache_folder() / "programs" / "bin"
-    return Path("/nonexistent")
+def _unpack(wanted: Mapping[str, str]) -> dict[str, str]:
+    """Unpack packages into folders under the names given; returns what failed, and why."""
+    if not wanted:
+        return {}
+    _home().mkdir(parents=True, exist_ok=True)
+    failures: dict[str, str] = {}
+    with bootstrap.only_one(_home()):
+        try:
+            archive = debian.Archive(_home() / "apt")
+        except debian.DebianError as error:
+            return dict.fromkeys(wanted, str(error))
+        for name, package in wanted.items():
+            if not (_home() / name).exists():  # another run may have brought it while we waited
+                bootstrap.say(f"fetching {name} out of Debian's package {package}")
+                try:
+                    archive.unpack(package, _home() / name)
+                except (debian.DebianError, OSError) as error:
+                    failures[name] = str(error)
+        archive.forget()
+    return failures
+
+
+def _home() -> Path:
+    return places.cache_folder() / "programs"
+
+
+def _runs(program: Path) -> bool:
+    command = [str(program), "--version"]
+    try:
+        return subprocess.run(command, capture_output=True, timeout=60, check=False).returncode == 0
+    except (OSError, subprocess.TimeoutExpired):
+        return False

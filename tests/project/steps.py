@@ -53,7 +53,8 @@ def _with_programs(environment: bootstrap.Environment) -> dict[str, str]:
         bootstrap.say(f"NOT AVAILABLE: {program}: {why}")
     if unavailable and os.environ.get("CI"):
         raise bootstrap.SetupError("in CI every program that tests need must be there")
-    return {"PATH": os.pathsep.join([str(environment.folder / "bin"), programs.search_path()])}
+    path = os.pathsep.join([str(environment.folder / "bin"), programs.search_path()])
+    return {"PATH": path, **programs.driver_variables(environment)}
 
 
 def _passes(name: str, command: Sequence[str], variables: dict[str, str]) -> bool:

@@ -6,6 +6,7 @@ import os
 import shutil
 import subprocess
 import sys
+from collections.abc import Callable
 from pathlib import Path
 
 import checkout
@@ -13,40 +14,17 @@ import debian
 import programs
 import pytest
 
-# A package is here a tar file; the stand-ins for apt-get and dpkg-deb keep to the options that debian.py uses.
-APT_GET = """\
-#!/bin/sh
-echo "$@" >>"$LOG"
-for word in "$@"; do
-    case $word in Dir::Cache=*) cache=${word#*=} ;; esac
-done
-case " $* " in
-*" no-such-package "*) echo "E: Unable to locate package no-such-package"; exit 100 ;;
-*" install "*) cp "$DEB" "$cache/archives/" ;;
-esac
-"""
-DPKG_DEB = '#!/bin/sh\nexec tar -xf "$2" -C "$3"\n'
-
 
 @pytest.fixture
-def apt(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """Stand-ins for Debian's tools, with one package that holds a program; returns their log."""
-    tools = tmp_path / "tools"
-    tools.mkdir()
-    for name, text in {"apt-get": APT_GET, "dpkg-deb": DPKG_DEB}.items():
-        (tools / name).write_text(text)
-        (tools / name).chmod(0o755)
+def apt(tmp_path: Path, stand_in_apt: Callable[[Path], Path], monkeypatch: pytest.MonkeyPatch) -> Path:
+    """Stand-ins for Debian's tools, with one package that holds a program; returns the log of their calls."""
     program = tmp_path / "package" / "usr" / "sbin" / "mosquitto"
     program.parent.mkdir(parents=True)
     program.write_text('#!/bin/sh\necho "$LD_LIBRARY_PATH" "$@"\n')
     program.chmod(0o755)
     (tmp_path / "package" / "usr" / "lib" / "x86_64-linux-gnu").mkdir(parents=True)
-    subprocess.run(["tar", "-cf", str(tmp_path / "mosquitto.deb"), "-C", str(tmp_path / "package"), "usr"], check=True)
-    monkeypatch.setenv("PATH", os.pathsep.join([str(tools), "/usr/bin", "/bin"]))
-    monkeypatch.setenv("LOG", str(tmp_path / "log"))
-    monkeypatch.setenv("DEB", str(tmp_path / "mosquitto.deb"))
     monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))
-    return tmp_path / "log"
+    return stand_in_apt(tmp_path / "package")
 
 
 def test_a_missing_program_is_unpacked_and_put_on_the_search_path_with_its_libraries(

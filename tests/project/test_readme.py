@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import shlex
 import subprocess
 import sys
@@ -34,3 +35,11 @@ def test_a_command_of_the_program_named_in_readme_has_a_help_page(command: str) 
     done = subprocess.run(arguments, cwd=checkout.ROOT, capture_output=True, encoding="utf-8", check=False)
     assert done.returncode == 0, done.stderr
     assert name in done.stdout
+
+
+def test_every_file_that_readme_names_is_there() -> None:
+    links = re.findall(r"\]\(([^)#:]+)\)", (checkout.ROOT / "README.md").read_text(encoding="utf-8"))
+    ours = re.compile(r"(?:config|replay_data|tests|deploy)/")
+    words = [word for command in COMMANDS for word in shlex.split(command, comments=True)]
+    named = {*links, *(word for word in words if ours.match(word))}
+    assert [name for name in sorted(named) if not (checkout.ROOT / name).exists()] == []

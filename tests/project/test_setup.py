@@ -7,12 +7,14 @@ import os
 import shutil
 import subprocess
 import sys
+import sysconfig
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
+import bootstrap
 import checkout
 import pytest
-import pythons
 
 pytestmark = pytest.mark.needs("ensurepip")
 
@@ -182,28 +184,57 @@ def test_a_program_that_does_not_start_is_no_finished_set_up(tmp_path: Path) -> 
     assert not (root / ".venv" / STAMP).exists()
 
 
-def script(path: Path, text: str) -> None:
-    path.parent.mkdir(parents=True, exist_ok=True)
-    path.write_text("#!/bin/sh\n" + text)
+def python_without(tmp_path: Path, *patterns: str) -> str:
+    """A Python that fails where its arguments match one of the shell's patterns."""
+    path = tmp_path / "python3"
+    path.write_text(f'#!/bin/sh\ncase "$*" in {"|".join(patterns)}) exit 1 ;; esac\nexec \'{sys.executable}\' "$@"\n')
     path.chmod(0o755)
+    return str(path)
 
 
-def test_pythons_that_do_not_run_or_are_another_version_are_passed_over(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+def bundled_wheel() -> Path:
+    """The wheel of pip that ensurepip would install; distributions keep it in a folder of their own."""
+    folders = [Path(sysconfig.get_path("stdlib"), "ensurepip", "_bundled")]
+    folders += [Path(folder) for folder in [sysconfig.get_config_var("WHEEL_PKG_DIR")] if folder]
+    return next(wheel for folder in folders for wheel in sorted(folder.glob("pip-*.whl")))
+
+
+def version_of_pip_in(environment: bootstrap.Environment) -> str:
+    command = [environment.program("python"), "-I", "-m", "pip", "--version"]
+    return subprocess.run(command, capture_output=True, encoding="utf-8", check=True).stdout.split()[1]
+
+
+def test_without_ensurepip_pip_comes_by_way_of_the_systems_pip(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    wheel = bundled_wheel()
+    variables = {**os.environ, "PIP_NO_INDEX": "1", "PIP_FIND_LINKS": str(wheel.parent), "PIP_CONFIG_FILE": os.devnull}
+    environment = bootstrap.Environment(tmp_path / "venv", variables)
+    environment.folder.mkdir()
+    monkeypatch.setattr(sys, "executable", python_without(tmp_path, "*'import ensurepip'*"))
+    bootstrap._create(environment)
+    assert version_of_pip_in(environment) == wheel.name.split("-")[1]
+
+
+def test_without_ensurepip_and_pip_it_comes_out_of_debians_package(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, stand_in_apt: Callable[[Path], Path]
 ) -> None:
-    script(tmp_path / "python3.13", "echo 'python3.13: command not found' >&2; exit 127\n")
-    script(tmp_path / "python3.12", "echo 3.9\n")
-    script(tmp_path / "python3.11", "echo 3.11\n")
-    monkeypatch.setenv("PATH", str(tmp_path))
-    assert pythons.find() == str(tmp_path / "python3.11")
+    wheel = bundled_wheel()
+    (tmp_path / "package" / "usr" / "share" / "python-wheels").mkdir(parents=True)
+    shutil.copy(wheel, tmp_path / "package" / "usr" / "share" / "python-wheels")
+    log = stand_in_apt(tmp_path / "package")
+    environment = bootstrap.Environment(tmp_path / "venv", {**os.environ, "PIP_CONFIG_FILE": os.devnull})
+    environment.folder.mkdir()
+    monkeypatch.setattr(sys, "executable", python_without(tmp_path, "*'import ensurepip'*", "'-I -m pip'*"))
+    bootstrap._create(environment)
+    assert version_of_pip_in(environment) == wheel.name.split("-")[1]
+    assert "python3-pip-whl" in log.read_text()
 
 
-def test_without_a_python_that_is_new_enough_it_says_which_package_brings_one(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_without_any_pip_the_cure_is_one_line(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    environment = bootstrap.Environment(tmp_path / "venv", dict(os.environ))
+    environment.folder.mkdir()
+    python = python_without(tmp_path, "*'import ensurepip'*", "'-I -m pip'*")
+    monkeypatch.setattr(sys, "executable", python)
     monkeypatch.setenv("PATH", str(tmp_path))
-    monkeypatch.setattr(sys, "version_info", (3, 9, 2))
-    with pytest.raises(SystemExit) as stopped:
-        pythons.use_suitable()
-    assert stopped.value.code == 2
-    assert "apt-get install python3 python3-venv" in capsys.readouterr().err
+    with pytest.raises(bootstrap.SetupError, match="cure: apt-get install python3-venv") as stopped:
+        bootstrap._create(environment)
+    assert stopped.value.exit_code == 2

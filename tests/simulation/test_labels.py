@@ -10,8 +10,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import pytest
-
 from corpus import judge, seconds
+
 from monitor.model import Event, Role, Transition
 from monitor.simulation.scenarios import generate, scenarios
 from monitor.simulation.story import Recording
@@ -130,9 +130,11 @@ def test_an_element_lost_across_a_stop_is_labelled_at_the_restart() -> None:
             flow = r.truth["flow_m3h"] / r.site.flow_ref / 3600
             second, moment = r.truth["second"], at(r, breach)
             stopped = flow[(second > moment - 120) & (second < moment - 10)] < 0.05
-            silent = not any(np.any((samples(r, t.id)[0] > moment - 300) & (samples(r, t.id)[0] < moment - 1)) for t in r.site.transmitters)
+            heard = [samples(r, t.id)[0] for t in r.site.transmitters]
+            silent = not any(np.any((s > moment - 300) & (s < moment - 1)) for s in heard)
             assert stopped.all() or silent
-            assert truth_at(r, "dp_ref_bar", moment + 90) < 0.9 * truth_at(r, "dp_ref_bar", moment - 4000 if silent else moment - 90)
+            before = truth_at(r, "dp_ref_bar", moment - 6100 if silent else moment - 90)
+            assert truth_at(r, "dp_ref_bar", moment + 90) < 0.9 * before
             seen += 1
     assert seen >= 4
 
@@ -204,8 +206,10 @@ def test_faulty_samples_are_as_their_label_says() -> None:
                     there = (other[0] >= begin) & (other[0] < end)
                     assert np.median(inside) < np.median(other[1][there])
                 case "zero-shift":
-                    pair = [np.median(v[(s > begin) & (s < begin + 900)]) for s, v in (samples(r, p) for p in fault["signal_ok"])]
-                    assert abs(abs(pair[0] - pair[1]) - fault["size"]) < 0.004 * t.span
+                    pair = [samples(r, p) for p in fault["signal_ok"]]
+                    one, two = (np.median(v[(s > begin) & (s < begin + 900)]) for s, v in pair)
+                    # The transmitters' own zeros are within 0.1 % of span each, most of the time.
+                    assert abs(abs(one - two) - fault["size"]) < 0.004 * t.span
     assert seen == {"stale", "frozen", "out-of-range", "spikes", "swapped", "zero-shift"}
 
 
@@ -214,8 +218,9 @@ def test_a_seeping_vessel_loses_what_its_time_constant_says_and_tight_ones_stay_
     for r in (recording("closure-seep", s, instruments="HFTV") for s in range(8)):
         pressures = {t.vessel: t for t in r.site.transmitters if t.role is Role.VESSEL_PRESSURE}
         for done in labels(r, "changeout-done"):
-            seep = [e for e in labels(r, "closure-seep") if e["vessel"] == done["vessel"] and e.get("until") == done["time"]]
-            hold = [d for d in r.labels["decoys"] if d["what"] == "tight hold" and at(r, d) < at(r, done) < at(r, d, "until")]
+            seep = [e for e in labels(r, "closure-seep") if (e["vessel"], e["until"]) == (done["vessel"], done["time"])]
+            tights = [d for d in r.labels["decoys"] if d["what"] == "tight hold"]
+            hold = [d for d in tights if at(r, d) < at(r, done) < at(r, d, "until")]
             begin = at(r, (seep or hold)[0]) if seep or hold else math.nan
             second, value = samples(r, pressures[done["vessel"]].id)
             held = (second > begin + 10) & (second < begin + 460)

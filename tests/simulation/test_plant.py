@@ -9,6 +9,7 @@ constant-flow form, their solutions algebra; affinity is Crane TP-410, example 7
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 import pytest
@@ -129,7 +130,10 @@ def test_cake_is_compressed_by_a_power_of_dp_and_the_clean_medium_is_not() -> No
 
 
 @given(
-    st.lists(st.floats(1e6, 1e8), min_size=1, max_size=6), st.floats(0.0, 0.5), st.floats(1.0, 30.0), st.floats(1e-4, 0.1)
+    st.lists(st.floats(1e6, 1e8), min_size=1, max_size=6),
+    st.floats(0.0, 0.5),
+    st.floats(1.0, 30.0),
+    st.floats(1e-4, 0.1),
 )
 def test_what_the_vessels_take_together_is_what_was_asked(
     linear: list[float], squeeze: float, ratio: float, flow: float
@@ -157,7 +161,7 @@ def still(seconds: int, celsius: float = 20.0) -> tuple[np.ndarray, ...]:
     return np.full(seconds, 273.15 + celsius), np.ones(seconds), np.ones(seconds), np.zeros(seconds)
 
 
-def quadratic_skid(**changes: float) -> Machine:
+def quadratic_skid(**changes: Any) -> Machine:
     """A skid whose only resistance goes with the square of flow, with a pump of 126 ft at 400 US gpm."""
     flow, head = 400 * GPM, 126 * FOOT
     skid = PLAIN._replace(

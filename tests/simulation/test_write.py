@@ -10,8 +10,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-
 from corpus import rows_of, settings_of
+
 from monitor.errors import InputError, RunError
 from monitor.simulation.scenarios import generate, scenarios, simulate
 from monitor.simulation.site import Wishes

@@ -2,12 +2,13 @@ from __future__ import annotations
 
 import random
 from pathlib import Path
+from typing import Any
 
 import pytest
 from store.samples import START, Clock, opened
 
 from monitor.model import NS, Reason, Rejection
-from monitor.store import Batch, Notice, Reader, next_try, submit
+from monitor.store import Batch, Notice, Reader, Store, next_try, outbox, submit
 
 
 def notices(*keys: str, channel: str = "webhook", time: int = START) -> Batch:
@@ -133,3 +134,124 @@ def test_a_request_to_a_store_that_is_not_there_says_so(tmp_path: Path) -> None:
     with pytest.raises(Exception, match="there is no store"):
         submit(str(tmp_path / "none.db"), None, "ack", {}, START)
     assert list(tmp_path.iterdir()) == []
+
+
+def queued(store: Store, channel: str = "webhook", now: int = START) -> list[tuple[str, int]]:
+    return [(n.key, n.attempts) for n in store.due(channel, now, 100)]
+
+
+def told(store: Store, channel: str = "webhook") -> dict[str, Any]:
+    return dict(store.status()["outbox"][channel])
+
+
+def test_the_oldest_leave_first_also_after_failures(tmp_path: Path) -> None:
+    with opened(tmp_path / "s.db") as store:
+        for i, key in enumerate("abc"):
+            store.commit(notices(key, time=START + i))
+        first = store.due("webhook", START + 2, 1)
+        store.failed([n.id for n in first], "503", START + NS)
+        assert queued(store, now=START + 2) == [("b", 0), ("c", 0)]
+        assert queued(store, now=START + NS) == [("a", 1), ("b", 0), ("c", 0)]
+
+
+def test_a_turn_set_by_a_clock_that_was_put_back_since_counts_as_come(tmp_path: Path) -> None:
+    year = 365 * 86_400 * NS
+    with opened(tmp_path / "s.db") as store:
+        store.commit(notices("a", time=START + year))
+        assert queued(store) == [("a", 0)]
+        store.failed([n.id for n in store.due("webhook", START, 1)], "503", START + year)
+        assert store.paused("webhook", START) == START
+
+
+def test_a_restarted_channel_waits_only_where_its_last_word_was_a_failure(tmp_path: Path) -> None:
+    clock = Clock()
+    with opened(tmp_path / "s.db", clock) as store:
+        assert store.paused("webhook", START) == START
+        store.commit(notices("a", "b"))
+        one, two = store.due("webhook", START, 2)
+        store.failed([one.id], "503", START + 60 * NS)
+    clock.now += NS
+    with opened(tmp_path / "s.db", clock) as store:
+        assert store.paused("webhook", clock.now) == START + 60 * NS
+        clock.now += 1
+        store.sent([two.id])
+        assert store.paused("webhook", clock.now) == clock.now
+
+
+def test_what_is_sent_and_forgotten_leaves_nothing_but_the_count(tmp_path: Path) -> None:
+    with opened(tmp_path / "s.db") as store:
+        store.commit(notices("a"))
+        store.sent([n.id for n in store.due("webhook", START, 1)], forget=True)
+        assert (told(store)["queued"], told(store)["sent"]) == (0, 1)
+        assert store._handle.one("SELECT count(*) FROM notice") == (0,)
+        store.commit(notices("a"))
+        assert queued(store) == [("a", 0)]
+
+
+def test_several_notices_become_one_that_waits_where_they_waited(tmp_path: Path) -> None:
+    with opened(tmp_path / "s.db") as store:
+        store.commit(notices("a", "b", "c"))
+        ids = [n.id for n in store.due("webhook", START, 10)]
+        store.failed(ids[:1], "503", START + 60 * NS)
+        store.replace(ids[:2], [Notice("webhook", "ab", "both", START)])
+        assert queued(store) == [("c", 0)]
+        assert queued(store, now=START + 60 * NS) == [("c", 0), ("ab", 1)]
+        assert told(store)["queued"] == 2
+        store.replace(ids[:2], [Notice("webhook", "late", "the replaced ones are gone already", START)])
+        assert told(store)["queued"] == 2
+
+
+def test_a_notice_in_parts_keeps_the_refused_ones_with_their_reasons(tmp_path: Path) -> None:
+    with opened(tmp_path / "s.db") as store:
+        store.commit(notices("a"))
+        ids = [n.id for n in store.due("webhook", START, 10)]
+        bad = [(Notice("webhook", key, key, START), f"400: {key}") for key in ("bad", "worse")]
+        store.replace(ids, [Notice("webhook", "good", "rest", START)], bad)
+        assert queued(store) == [("good", 0)]
+        assert (told(store)["queued"], told(store)["refused"], told(store)["last_error"]) == (1, 2, "400: worse")
+        assert store.requeue("webhook", START) == 2
+        assert {key for key, _ in queued(store)} == {"good", "bad", "worse"}
+
+
+def test_refused_notices_do_not_fill_the_disk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(outbox, "REFUSED_KEPT", 3)
+    with opened(tmp_path / "s.db") as store:
+        for key in "abcde":
+            store.commit(notices(key))
+            store.refused([n.id for n in store.due("webhook", START, 1)], "400")
+        assert (told(store)["refused"], told(store)["dropped"]) == (3, 2)
+        store.requeue("webhook", START)
+        assert {key for key, _ in queued(store)} == set("cde")
+
+
+def test_small_notices_are_found_by_the_size_of_their_bodies(tmp_path: Path) -> None:
+    with opened(tmp_path / "s.db") as store:
+        store.commit(Batch(notices=[Notice("influx", str(n), "x" * n, START) for n in (10, 1_000, 20)]))
+        assert [n.key for n in store.crumbs("influx", 100, 10)] == ["10", "20"]
+        assert [n.key for n in store.crumbs("influx", 100, 1)] == ["10"]
+
+
+def test_the_oldest_points_are_given_up_for_want_of_space_and_counted(tmp_path: Path) -> None:
+    with opened(tmp_path / "s.db") as store:
+        for i in range(10):
+            body = {"points": 100 + i, "z": "x" * 10_000}
+            store.commit(Batch(notices=[Notice("influx", str(i), body, START + i),
+                                        Notice("webhook", str(i), body, START + i)]))
+        assert store.drop_oldest("influx", 10**6) == 0
+        assert store.drop_oldest("influx", 45_000) == sum(range(100, 106))
+        assert [key for key, _ in queued(store, "influx", START + 99)] == ["6", "7", "8", "9"]
+        assert (told(store, "influx")["queued"], told(store, "influx")["dropped"]) == (4, 615)
+        assert (told(store)["queued"], told(store)["dropped"]) == (10, 0)
+
+
+def test_a_notices_bytes_on_the_disk_are_what_the_bound_counts_with(tmp_path: Path) -> None:
+    """Measured, not derived: within a third, which is enough for a bound."""
+    with opened(tmp_path / "s.db") as store:
+        def size() -> int:
+            return int(store._handle.db.pragma("page_count")) * int(store._handle.db.pragma("page_size"))
+
+        before = size()
+        some = [Notice("influx", f"{i:024x}", {"points": 1, "z": "x" * 500}, START + i) for i in range(3_000)]
+        store.commit(Batch(notices=some))
+        a_row = (size() - before) / 3_000 - 520
+        assert 0.67 < a_row / outbox.ROW_BYTES < 1.5

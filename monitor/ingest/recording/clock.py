@@ -15,9 +15,9 @@ import numpy.typing as npt
 
 from monitor.ingest.recording.cells import Array, as_text, is_textual
 from monitor.ingest.recording.piece import Flags, Ints
-from monitor.times import EARLIEST, LATEST, NO_OFFSET, LocalClock, outside, parse_epoch, read_clock
 from monitor.ingest.words import BLANKS, is_number
 from monitor.model import NS
+from monitor.times import EARLIEST, LATEST, NO_OFFSET, LocalClock, outside, parse_epoch, read_clock
 
 ONE_BY_ONE = 32     # cells too few to be worth a vectorised attempt
 COLON, DASH, PLUS, ZULU, ZERO = b":-+Z0"

@@ -13,8 +13,8 @@ from monitor.ingest.recording.layout import HEAD, Layout, Names, Reader, lacks_z
 from monitor.ingest.recording.merge import Stream, merge
 from monitor.ingest.recording.piece import NEVER, Piece
 from monitor.ingest.recording.tables import Context
-from monitor.times import zone_named
 from monitor.model import Reason, Rejection, Rows, SkidSettings
+from monitor.times import zone_named
 
 LISTED = 12     # names that a warning lists
 

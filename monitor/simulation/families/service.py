@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from monitor.simulation.families.changeouts import park
 from monitor.simulation.families.setting import Ask, setting
 from monitor.simulation.story import COLDEST, Recording, Story
 
@@ -20,9 +21,13 @@ def quiet_week(rng: np.random.Generator, ask: Ask) -> Recording:
 
 def normal_service(rng: np.random.Generator, ask: Ask) -> Recording:
     """Weeks of varied service without any fault: for counting false alarms."""
-    asked = ask.or_wishes(interval=float(rng.choice([2, 5, 5, 5])))
-    _, story, style = setting(rng, asked, 17, (240, 240), life=(25, 160))
+    spare = int(rng.random() < 0.15)
+    vessels = int(rng.choice([2, 3, 4])) if spare else None
+    asked = ask.or_wishes(interval=float(rng.choice([2, 5, 5, 5])), standby=spare, vessels=vessels)
+    site, story, style = setting(rng, asked, 17, (240, 240), life=(25, 160))
     story.load_like(0.0, 0.7)
+    if site.in_service < len(site.vessels):
+        park(story, site.in_service)
     _days(story, nights=bool(rng.random() < 0.5), busy=float(rng.uniform(0.3, 1.5)))
     day = np.arange(story.seconds) / 86_400
     story.temperature = np.maximum(

@@ -29,8 +29,9 @@ class Ask:
 
     def or_wishes(self, **defaults: object) -> Ask:
         """The same, with wishes that were left open filled in."""
-        still_open = {k: v for k, v in defaults.items() if getattr(self.wishes, k) in (None, 0)}
-        return replace(self, wishes=replace(self.wishes, **still_open))  # type: ignore[arg-type]
+        mine, usual = self.wishes, Wishes()
+        still_open = {k: v for k, v in defaults.items() if getattr(mine, k) == getattr(usual, k)}
+        return replace(self, wishes=replace(mine, **still_open))  # type: ignore[arg-type]
 
 
 def clocks_change(zone: str, start_ns: int, seconds: int) -> bool:

@@ -1,0 +1,107 @@
+"""What a commit has to tell the outside, queued in the very transaction that stores it.
+
+    mqtt            each new event, for our own topics
+    webhook ...     each new event, once for each receiver
+    influx          the readings that are new and the closed minutes, as compressed lines
+    influx-events   each new event as a line: it need not wait behind days of readings
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from monitor.daemon.clock import Clock
+from monitor.model import Event, Rows, Settings
+from monitor.notify.lines import ReadingLines, event_line, minute_line, pack
+from monitor.notify.webhook import channel_name
+from monitor.records import event_object
+from monitor.store import Batch, Notice, Store
+
+MQTT, INFLUX, INFLUX_EVENTS = "mqtt", "influx", "influx-events"
+HOUR = 3_600_000_000_000
+
+
+def channels(settings: Settings) -> list[str]:
+    """The outbox's channels that these settings use."""
+    influx = [INFLUX, INFLUX_EVENTS] if settings.notify.influx else []
+    return [MQTT, *(channel_name(w.url) for w in settings.notify.webhooks), *influx]
+
+
+def lines_notice(channel: str, lines: Sequence[str], time: int) -> Notice:
+    """Lines for a database. Their digest is the key: the same points told twice are one notice."""
+    digest = hashlib.sha256("\n".join(lines).encode("utf-8", "backslashreplace")).hexdigest()[:24]
+    return Notice(channel, digest, pack(lines), time)
+
+
+class Notices:
+    """Fills the notices of batches. The store must know the skids already."""
+
+    def __init__(self, settings: Settings, store: Store, clock: Clock) -> None:
+        self._store, self._clock = store, clock
+        self._receivers = [MQTT, *(channel_name(w.url) for w in settings.notify.webhooks)]
+        self._lines = {s.id: ReadingLines(s) for s in settings.skids} if settings.notify.influx else {}
+        self._signals = {s.id: [signal.id for signal in s.signals] for s in settings.skids}
+        self._newest: dict[str, npt.NDArray[np.int64]] = {}
+
+    def fill(self, batch: Batch) -> None:
+        """Sets the batch's notices. May be called again where the commit has to be tried again."""
+        now = self._clock()
+        events = [e for e in batch.events if self._store.event(e.id) is None]
+        batch.notices = list(self._told(events, now))
+        if self._lines:
+            batch.notices += self._written(batch, events, now)
+
+    def _told(self, events: Iterable[Event], now: int) -> Iterable[Notice]:
+        for event in events:
+            body: dict[str, Any] = event_object(event)
+            yield from (Notice(receiver, event.id, body, now) for receiver in self._receivers)
+
+    def _written(self, batch: Batch, events: Sequence[Event], now: int) -> Iterable[Notice]:
+        lines = [line for skid, rows, fed in batch.rows for line in self._readings(skid, rows, fed)]
+        lines += [minute_line(skid, minute) for skid, minute in batch.minutes]
+        if lines:
+            yield lines_notice(INFLUX, lines, now)
+        for event in events:
+            yield lines_notice(INFLUX_EVENTS, [event_line(event)], now)
+
+    def _readings(self, skid: str, rows: Rows, fed: npt.NDArray[np.bool_]) -> list[str]:
+        new = self._new(skid, rows)
+        return self._lines[skid].lines(rows.take(new), fed[new])
+
+    def _new(self, skid: str, rows: Rows) -> npt.NDArray[np.intp]:
+        """Positions of the readings that the store will take: the first to arrive of each signal and time, and not
+        there yet. A second one with another value goes to quarantine, so it must not overwrite the first elsewhere."""
+        if skid not in self._newest:
+            self._newest[skid] = self._known(skid)
+        newest = self._newest[skid]
+        first = _firsts(rows)
+        old = first[rows.time[first] <= newest[rows.signal[first]]]
+        np.maximum.at(newest, rows.signal, rows.time)
+        return np.setdiff1d(first, self._stored(skid, rows, old)) if old.size else first
+
+    def _known(self, skid: str) -> npt.NDArray[np.int64]:
+        """Time of each signal's newest stored reading."""
+        latest = self._store.latest(skid)
+        none = np.iinfo(np.int64).min
+        return np.array([latest[s][0] if s in latest else none for s in self._signals[skid]], np.int64)
+
+    def _stored(self, skid: str, rows: Rows, old: npt.NDArray[np.intp]) -> list[int]:
+        """Those of the positions whose signal and time the store has."""
+        found: set[tuple[int, int]] = set()
+        for hour in np.unique(rows.time[old] // HOUR).tolist():
+            there = self._store.rows(skid, hour * HOUR, (hour + 1) * HOUR, self._signals[skid], as_taken=True)
+            found.update(zip(there.time.tolist(), there.signal.tolist(), strict=True))
+        return [i for i in old.tolist() if (int(rows.time[i]), int(rows.signal[i])) in found]
+
+
+def _firsts(rows: Rows) -> npt.NDArray[np.intp]:
+    """Positions of the first reading of each signal and time, rising."""
+    order = np.lexsort((rows.signal, rows.time))
+    time, signal = rows.time[order], rows.signal[order]
+    repeats = np.flatnonzero((time[1:] == time[:-1]) & (signal[1:] == signal[:-1])) + 1
+    return np.sort(np.delete(order, repeats))
