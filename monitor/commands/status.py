@@ -23,7 +23,7 @@ def run_status(config: Path, *, as_json: bool) -> None:
     for line in lines(status):
         say(line)
     for count in quarantine:
-        say(f"quarantine  {count.skid or '-'}  {count.signal or '-'}  {count.reason}: {count.count}")
+        say(f"quarantine  {count.skid or '-'}  {count.signal or '-'}  {count.reason}: {count.number}")
 
 
 def lines(values: Mapping[str, Any], indent: str = "") -> list[str]:

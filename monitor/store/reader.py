@@ -12,7 +12,7 @@ import apsw
 
 from monitor.errors import StoreError
 from monitor.store import migrations
-from monitor.store.connection import Handle
+from monitor.store.connection import BUSY_MS, Handle
 from monitor.store.faults import explained
 from monitor.store.queries import Queries
 
@@ -39,6 +39,7 @@ class Reader(Queries):
 
 def _connect(path: str) -> apsw.Connection:
     db = apsw.Connection(path, apsw.SQLITE_OPEN_READONLY)
+    db.set_busy_timeout(BUSY_MS)
     try:
         db.pragma("user_version")
         return db

@@ -26,7 +26,7 @@ from monitor.store import (
     trends,
 )
 from monitor.store.catalogue import Catalogue
-from monitor.store.connection import Handle
+from monitor.store.connection import BUSY_MS, Handle
 from monitor.store.faults import explained
 from monitor.store.intake import PackedHours
 from monitor.store.lock import DaemonLock
@@ -180,6 +180,7 @@ class Store(Queries):
 
 def _prepared(path: str, now: Callable[[], int], vfs: str | None) -> Handle:
     db = apsw.Connection(path, vfs=vfs)
+    db.set_busy_timeout(BUSY_MS)  # right after a kill a reader may be recovering the log
     try:
         migrations.check(db, path)  # before anything is written into a file that may not be ours
         if db.readonly("main"):

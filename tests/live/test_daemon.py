@@ -77,7 +77,7 @@ def test_nothing_is_lost_or_stored_twice_when_broker_and_daemon_are_killed(tmp_p
     with Reader.open(tmp_path / "rig.db") as reader:
         stored = reader.rows("rig", 0, 2**62, list(COLUMNS))
         fed = reader.rows("rig", 0, 2**62, list(COLUMNS), fed_only=True)
-        counts = {c.reason: c.count for c in reader.quarantine_counts()}
+        counts = {c.reason: c.number for c in reader.quarantine_counts()}
         live = reader.events(limit=10_000)
     kept = {(t, COLUMNS[s], v) for t, s, v in zip(stored.time.tolist(), stored.signal.tolist(), stored.value.tolist(), strict=True)}
     assert kept == good
@@ -123,6 +123,14 @@ def spoiled_stream(chance: random.Random):
     return good, stream, rubbish
 
 
+UNSAVED_S = 5.0     # a killed broker loses what came since its last save, once a second here
+
+
+def first_since(sent_at: dict[int, float], moment: float) -> int:
+    """The first piece that was sent at or after a moment: a gateway's buffer begins there."""
+    return min((i for i, at in sent_at.items() if at >= moment), default=0)
+
+
 def publish_with_kills(chance, stream, broker, daemon, port) -> None:
     """Send it in pieces; between and during them kill the broker or the daemon. What was not confirmed, and what
     a killed broker may have had in hand, is sent again."""
@@ -130,6 +138,7 @@ def publish_with_kills(chance, stream, broker, daemon, port) -> None:
     piece = 500
     moments = chance.sample(range(1, len(stream) // piece - 1), 2 * KILLS)
     victims = dict(zip(moments, ["broker", "daemon"] * KILLS, strict=True))
+    sent_at: dict[int, float] = {}
     i = 0
     while i * piece < len(stream):
         part = stream[i * piece : (i + 1) * piece]
@@ -143,9 +152,10 @@ def publish_with_kills(chance, stream, broker, daemon, port) -> None:
             broker.kill()
             broker.start()
             publisher.reconnect()
-            i = max(i - 3, 0)     # a gateway's buffer: what the broker had and had not saved
+            i = first_since(sent_at, time.monotonic() - UNSAVED_S)
             continue
         if publisher.send(part):
+            sent_at[i] = time.monotonic()
             i += 1
         else:
             publisher.reconnect()
