@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import os
 import sys
 from pathlib import Path
@@ -9,7 +10,8 @@ from pathlib import Path
 import click
 
 from monitor import __version__
-from monitor.errors import InputError, MonitorError, RunError
+from monitor.commands.usage import Number, explained
+from monitor.errors import ConfigError, InputError, MonitorError, RunError
 
 EXISTING = click.Path(path_type=Path)
 DEBUG = "BAGWRIGHT_DEBUG"
@@ -24,11 +26,11 @@ def cli() -> None:
     """
 
 
-@cli.command()
-@click.option("--speed", type=click.FloatRange(1, 1000), default=180.0, show_default=True, help="Times faster than life.")
-@click.option("--port", type=click.IntRange(0, 65535), default=8321, show_default=True,
+@cli.command(short_help="A whole simulated system on this machine.")
+@click.option("--speed", type=Number(1, 1000), default=180.0, show_default=True, help="Times faster than life.")
+@click.option("--port", type=Number(0, 65535, whole=True), default=8321, show_default=True,
               help="Port of the page on 127.0.0.1; another free one is taken where it is in use.")
-@click.option("--for", "seconds", type=click.FloatRange(1), default=None, help="Stop by itself after that many seconds.")
+@click.option("--for", "seconds", type=Number(1), default=None, help="Stop by itself after that many seconds.")
 @click.option("--dir", "folder", type=EXISTING, default=None, help="Keep broker, store and configuration here.")
 def demo(speed: float, port: int, seconds: float | None, folder: Path | None) -> None:
     """A whole system on this machine: broker, simulated skid, daemon, store, page."""
@@ -47,7 +49,7 @@ def run(config: Path, no_page: bool) -> None:
     run_daemon(config, page=not no_page)
 
 
-@cli.command()
+@cli.command(short_help="Validate configuration: every fault at once.")
 @click.argument("path", type=EXISTING)
 def check(path: Path) -> None:
     """Validate configuration: every fault at once, then what was understood."""
@@ -56,7 +58,7 @@ def check(path: Path) -> None:
     run_check(path)
 
 
-@cli.command()
+@cli.command(short_help="Push recordings through the engine of the daemon.")
 @click.argument("recordings", type=EXISTING, nargs=-1, required=True)
 @click.option("--config", "config", type=EXISTING, required=True, help="Configuration file of the skid.")
 @click.option("--out", type=EXISTING, required=True, help="Folder for the results.")
@@ -74,7 +76,7 @@ def replay(recordings: tuple[Path, ...], config: Path, out: Path, timezone: str 
 @cli.command()
 @click.option("--config", "config", type=EXISTING, required=True, help="A configuration file, or a folder of them.")
 @click.option("--out", type=EXISTING, required=True, help="File to write, JSON Lines.")
-@click.option("--for", "seconds", type=click.FloatRange(0), default=None, help="Stop by itself after that many seconds.")
+@click.option("--for", "seconds", type=Number(0), default=None, help="Stop by itself after that many seconds.")
 def record(config: Path, out: Path, seconds: float | None) -> None:
     """Capture live messages to a file that `replay` accepts."""
     from monitor.commands.record import run_record
@@ -82,11 +84,11 @@ def record(config: Path, out: Path, seconds: float | None) -> None:
     run_record(config, out, seconds=seconds)
 
 
-@cli.command()
+@cli.command(short_help="Write a simulated recording with known truth.")
 @click.argument("scenario", required=False)
 @click.option("--out", type=EXISTING, default=None, help="Folder for recording, labels and configuration.")
-@click.option("--seed", type=int, default=1, show_default=True)
-@click.option("--days", type=click.FloatRange(0, min_open=True), default=None, help="Length, where the scenario can vary it.")
+@click.option("--seed", type=Number(0, whole=True), default=1, show_default=True, help="Of what is random.")
+@click.option("--days", type=Number(0, above=True), default=None, help="Length, where the scenario can vary it.")
 def simulate(scenario: str | None, out: Path | None, seed: int, days: float | None) -> None:
     """Write a simulated recording with its labels and configuration; without SCENARIO list them."""
     from monitor.commands.simulate import run_simulate
@@ -96,7 +98,7 @@ def simulate(scenario: str | None, out: Path | None, seed: int, days: float | No
 
 @cli.command()
 @click.option("--config", "config", type=EXISTING, required=True, help="A configuration file, or a folder of them.")
-@click.option("--port", type=click.IntRange(0, 65535), default=None, help="Instead of the configured one.")
+@click.option("--port", type=Number(0, 65535, whole=True), default=None, help="Instead of the configured one.")
 def page(config: Path, port: int | None) -> None:
     """Serve the page over the store of a running or stopped daemon."""
     from monitor.commands.page import run_page
@@ -104,7 +106,7 @@ def page(config: Path, port: int | None) -> None:
     run_page(config, port=port)
 
 
-@cli.command()
+@cli.command(short_help="What the store of a daemon holds, and how fast it comes.")
 @click.option("--config", "config", type=EXISTING, required=True, help="A configuration file, or a folder of them.")
 @click.option("--json", "as_json", is_flag=True, help="For programs.")
 def status(config: Path, as_json: bool) -> None:
@@ -124,15 +126,20 @@ def warm() -> None:
 
 def main() -> None:
     """Entry point of `bagwright`."""
+    for stream in (sys.stdout, sys.stderr):
+        # A name that the terminal cannot show must not end the program.
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")
     try:
-        code = cli.main(standalone_mode=False)
-    except click.exceptions.Abort:
+        code = cli.main(prog_name="bagwright", standalone_mode=False)
+    except (click.exceptions.Abort, KeyboardInterrupt):
         code = fail("stopped", 130)
-    except KeyboardInterrupt:
-        code = fail("stopped", 130)
+    except click.exceptions.NoArgsIsHelpError as error:
+        code = tell(error.format_message(), InputError.exit_code)
     except click.ClickException as error:
-        error.show()
-        code = InputError.exit_code
+        code = fail(explained(error), InputError.exit_code)
+    except ConfigError as error:
+        code = tell(str(error), error.exit_code)
     except MonitorError as error:
         code = fail(str(error), error.exit_code)
     except BrokenPipeError:
@@ -151,5 +158,9 @@ def main() -> None:
 
 
 def fail(sentence: str, code: int) -> int:
-    print(f"bagwright: {sentence}", file=sys.stderr)
+    return tell(f"bagwright: {sentence}", code)
+
+
+def tell(sentence: str, code: int) -> int:
+    print(sentence, file=sys.stderr)
     return code

@@ -29,6 +29,12 @@ def resting(limits, value, uncertain):  # type: ignore[no-untyped-def]
 
 
 @compiled
+def usual_run(health, flowing):  # type: ignore[no-untyped-def]
+    """Whether service has shown runs as long as the present one."""
+    return health.run <= max(health.longest[flowing], FIRST_RUN)
+
+
+@compiled
 def follow_changes(health, limits, flowing, time, value, change, uncertain):  # type: ignore[no-untyped-def]
     """Take one usable reading; change: its distance from the one before."""
     if resting(limits, value, uncertain):
@@ -44,7 +50,7 @@ def follow_changes(health, limits, flowing, time, value, change, uncertain):  # 
         return
     health.run += 1
     health.expected += health.weight[flowing]
-    if health.run <= max(health.longest[flowing], FIRST_RUN):
+    if usual_run(health, flowing):
         health.learned[flowing] += 1
         health.changing[flowing] -= health.changing[flowing] / min(health.learned[flowing], MEMORY)
 

@@ -38,9 +38,11 @@ FORWARD = 0.1            # of reference flow: above it flow surely goes forward
 NOISES = 3.0
 BEGINS = 3               # seconds in a row that begin a reversal
 ENDS = 6                 # and that end it
-STRONG = 10              # seconds of reversal from which the pair is not believed
+SETTLING = 6             # seconds until transmitters have followed
+STRONG = 12              # seconds of reversal from which the pair is not believed
 USUAL = 3                # blocks of the look back that tell the usual levels
-LIKE = 0.25              # of the usual dP: how well each level must match the other's usual one
+SAME = 0.2               # of the usual dP: how well the sum of both must stand where they changed places ...
+LIKE, ZEROS_APART = 0.25, 0.03   # ... and dP turn round: of itself, or of the pair's span
 REVERSE_SPAN, REVERSE_LEAST = 0.03, 0.1e5   # of span, and Pa: reversed dP worth a word
 REVERSE_AFTER = 30       # seconds
 QUIET_AFTER = 600        # seconds without, after which the next one is told again
@@ -88,9 +90,9 @@ def watch_pair(  # type: ignore[no-untyped-def]
         pair.idle = 1 if direction == 0 else 0
         pair.reversed_since, pair.turned = 0, 0    # what was read without flow says nothing of the tags
     offset = zero.offset + (zero.shift if zero.shifted == 1 else 0.0)
-    follow_reversal(pair, history, inlet, outlet + offset, noise, tick)
+    follow_reversal(pair, history, inlet, outlet, offset, noise, settings.pair_span, tick)
     error = ACCURACY * settings.pair_span * (KNOWN if zero.known > 0 else 1.0)
-    strong = impossible(pair, direction, error, noise)
+    strong = impossible(pair, direction, offset, error, noise)
     if strong:
         sensors[i].now = np.nan
         sensors[o].now = np.nan
@@ -103,7 +105,7 @@ def watch_pair(  # type: ignore[no-untyped-def]
         pair.swapped, pair.forward_right = 1, 0
         return emit(emissions, emitted, RAISED, SIGNAL_FAULT, i, SWAPPED, tick, pair.reversed_since, drop)
     largest = max(span_of(parameters, limits, i), span_of(parameters, limits, o))
-    return tell_reverse(pair, direction, strong, largest, i, tick, emissions, emitted)
+    return tell_reverse(pair, direction, strong, offset, largest, i, tick, emissions, emitted)
 
 
 @compiled
@@ -118,9 +120,9 @@ def clear_swapped(pair, rules, direction, drop, noise, k, tick, emissions, emitt
 
 
 @compiled
-def follow_reversal(pair, history, inlet, outlet, noise, tick):  # type: ignore[no-untyped-def]
+def follow_reversal(pair, history, inlet, outlet, offset, noise, span, tick):  # type: ignore[no-untyped-def]
     """Whether dP is reversed, since when, and what the headers read meanwhile."""
-    if inlet - outlet < -NOISES * noise:
+    if inlet - outlet - offset < -NOISES * noise:
         pair.turned += 1
         pair.righted = 0
     else:
@@ -137,16 +139,19 @@ def follow_reversal(pair, history, inlet, outlet, noise, tick):  # type: ignore[
         pair.reversed_since = 0
         pair.watched = pair.swapped
         return
+    pair.seconds += 1
+    if pair.seconds <= SETTLING:
+        return
     pair.sum_inlet += inlet
     pair.sum_outlet += outlet
-    pair.seconds += 1
     if pair.seconds == STRONG:
-        pair.exchanged = 1 if changed_places(pair, history, noise) else 0
+        pair.exchanged = 1 if changed_places(pair, history, noise, span) else 0
 
 
 @compiled
-def changed_places(pair, history, noise):  # type: ignore[no-untyped-def]
-    """Whether each header now reads what the other did before."""
+def changed_places(pair, history, noise, span):  # type: ignore[no-untyped-def]
+    """Whether each header now reads what the other did before: their sum stands, and dP has turned round, as far as
+    the zeros of the two transmitters, which stay with their tags, let it."""
     earlier = history.used - 1 - (pair.seconds + BEGINS) // BLOCK_S    # the last block that ended before
     if earlier < USUAL - 1:
         return False
@@ -154,29 +159,38 @@ def changed_places(pair, history, noise):  # type: ignore[no-untyped-def]
     for j in range(USUAL):
         usual_inlet += history.means[(earlier - j) % BLOCKS, IN] / USUAL
         usual_outlet += history.means[(earlier - j) % BLOCKS, OUT] / USUAL
-    allowed = LIKE * (usual_inlet - usual_outlet) + noise
-    inlet, outlet = pair.sum_inlet / pair.seconds, pair.sum_outlet / pair.seconds
-    alike = abs(inlet - usual_outlet) <= allowed and abs(outlet - usual_inlet) <= allowed
-    return alike and usual_inlet - usual_outlet > 2.0 * noise
+    usual = usual_inlet - usual_outlet
+    inlet, outlet = pair.sum_inlet / (pair.seconds - SETTLING), pair.sum_outlet / (pair.seconds - SETTLING)
+    together = abs(inlet + outlet - usual_inlet - usual_outlet) <= SAME * usual + noise
+    turned = abs(inlet - outlet + usual) <= max(LIKE * usual, ZEROS_APART * span)
+    return together and turned and usual > 2.0 * noise
 
 
 @compiled
-def impossible(pair, direction, error, noise):  # type: ignore[no-untyped-def]
+def mean_reversal(pair):  # type: ignore[no-untyped-def]
+    """dP as the headers have read it since the reversal settled [Pa]."""
+    return (pair.sum_inlet - pair.sum_outlet) / (pair.seconds - SETTLING)
+
+
+@compiled
+def impossible(pair, direction, offset, error, noise):  # type: ignore[no-untyped-def]
     """Whether the reversal, as far as it has lasted, can only be swapped tags."""
     if pair.reversed_since == 0 or pair.seconds < STRONG or direction == 0:
         return False
-    mean = (pair.sum_inlet - pair.sum_outlet) / pair.seconds
-    beyond = mean < -max(error, NOISES * noise / math.sqrt(STRONG))
+    mean = mean_reversal(pair) - offset
+    beyond = mean < -max(error, NOISES * noise / math.sqrt(STRONG - SETTLING))
     return pair.exchanged == 1 or (direction == 1 and beyond)
 
 
 @compiled
-def tell_reverse(pair, direction, strong, span, k, tick, emissions, emitted):  # type: ignore[no-untyped-def]
+def tell_reverse(pair, direction, strong, offset, span, k, tick, emissions, emitted):  # type: ignore[no-untyped-def]
     """Note dP that is truly reversed, once an episode."""
     if pair.reversed_since == 0 or strong or direction == 1:
         return emitted
-    mean = (pair.sum_inlet - pair.sum_outlet) / max(pair.seconds, 1)
-    if pair.seconds < REVERSE_AFTER or mean > -max(REVERSE_SPAN * span, REVERSE_LEAST):
+    if pair.seconds < REVERSE_AFTER:
+        return emitted
+    mean = mean_reversal(pair) - offset
+    if mean > -max(REVERSE_SPAN * span, REVERSE_LEAST):
         return emitted
     told_before = pair.reverse_at != 0 and tick - pair.reverse_at < QUIET_AFTER * SECOND
     pair.reverse_at = tick

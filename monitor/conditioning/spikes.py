@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 
 from monitor.compiled import compiled
+from monitor.conditioning.frozen import usual_run
 from monitor.engine.layout import READINGS, SPIKES_KEPT
 
 WINDOW = 11
@@ -31,10 +32,11 @@ ON_CHANGE_PATIENCE = 3_000_000_000   # on change, a reading that nothing follows
 @compiled
 def learn_noise(health, limits, flowing, value, change):  # type: ignore[no-untyped-def]
     """Running median of the changes from reading to reading, apart for times with and without flow: a mean at
-    first, then by steps up and down. At the foot of its span a signal may be cut off and says nothing of noise."""
+    first, then by steps up and down. At the foot of its span a signal may be cut off, and a run longer than any in
+    service may be a freeze: they say nothing of noise."""
     if change > FINEST * (limits.high - limits.low) and (health.quantum == 0.0 or change < health.quantum):
         health.quantum = change
-    if value > limits.low:
+    if value > limits.low and (change > 0.0 or usual_run(health, flowing)):
         health.noises[flowing] += 1
         noise = health.noise[flowing]
         if health.noises[flowing] <= ENOUGH:

@@ -37,7 +37,7 @@ LEVEL_APART = 0.02       # ... nor where the header itself moves by more
 LONGEST = 1800           # seconds averaged together
 MOVED = 0.0025           # of span, of each transmitter, against an offset that is known
 STEPPED = 0.0021         # the same, against zero, where a step explains it
-STEP_LIKE = 0.3          # how well it must: of the step
+STEP_LIKE = 0.3          # how well it must: of the step, and what the zero was before
 RETURNED = 0.6           # of the limit: within it the zero is back
 LARGEST = 0.04           # of span: more is no zero but a path that is not equalised
 NOISES = 6.0
@@ -63,7 +63,7 @@ def watch_zeros(zeros, pair, skid, settings, rules, sensors, healths, parameters
     """Judge both ways of telling dP at a second; returns the emissions."""
     rest = at_rest(settings, sensors)
     idle = rest == 1 or (rest == -1 and skid.flowing == 0)
-    if not idle or skid.isolated_since != 0:
+    if not idle:
         zeros[0].idle_since = 0
         zeros[1].idle_since = 0
         return emitted
@@ -75,7 +75,7 @@ def watch_zeros(zeros, pair, skid, settings, rules, sensors, healths, parameters
         if follow_idle(zeros[0], drop, level, span, noise, tick):
             witness(zeros[0], settings, sensors, span)
             if ready(zeros[0], rules, tick):
-                signal = suspect(zeros[0], pair, i, o)
+                signal = suspect(zeros[0], pair, span, i, o)
                 emitted = judge(zeros[0], pair, rules, span, noise, rest, signal, tick, emissions, emitted)
     if d >= 0:
         noise, span = noise_of(healths, parameters, d), span_of(parameters, limits, d)
@@ -133,11 +133,11 @@ def ready(zero, rules, tick):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def suspect(zero, pair, inlet, outlet):  # type: ignore[no-untyped-def]
+def suspect(zero, pair, span, inlet, outlet):  # type: ignore[no-untyped-def]
     """The header whose zero moved: the one that stepped, else the one that a vessel's pressure speaks against,
     else the inlet, which is then only the first to be looked at."""
     mean = zero.total / zero.seconds
-    k = matching_step(pair, mean - zero.offset)
+    k = matching_step(pair, mean - zero.offset, span)
     if k >= 0:
         return outlet if pair.step_outlet[k] == 1 else inlet
     if zero.vessel_seconds > 0:
@@ -147,10 +147,11 @@ def suspect(zero, pair, inlet, outlet):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def matching_step(pair, shift):  # type: ignore[no-untyped-def]
+def matching_step(pair, shift, span):  # type: ignore[no-untyped-def]
     """The newest step of a header that is like a shift of dP [Pa]; -1 for none."""
     for k in range(STEPS - 1, -1, -1):
-        if pair.step_at[k] != 0 and abs(shift - pair.step_size[k]) <= STEP_LIKE * abs(pair.step_size[k]):
+        allowed = max(STEP_LIKE * abs(pair.step_size[k]), STEPPED * span)
+        if pair.step_at[k] != 0 and abs(shift - pair.step_size[k]) <= allowed:
             return k
     return -1
 
@@ -161,7 +162,7 @@ def limit_of(zero, pair, span, noise, shift):  # type: ignore[no-untyped-def]
     share = ACCURACY
     if zero.known > 0:
         share = MOVED
-    elif matching_step(pair, shift) >= 0:
+    elif matching_step(pair, shift, span) >= 0:
         share = STEPPED
     return max(share * span, NOISES * noise / math.sqrt(zero.seconds / 5.0))
 
