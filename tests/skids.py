@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import numpy.typing as npt
 
-from monitor.model import NS, AlarmSettings, Element, Reference, Role, Rows, Signal, SkidSettings
+from monitor.config import KINDS, defaults_for
+from monitor.model import NS, Element, Reference, Role, Rows, Signal, SkidSettings
 
 BAR = 1e5
 START = 1_750_000_000 * NS
@@ -29,20 +32,14 @@ def duplex(*, vessels: int = 2, flow: bool = True, on_delay: float = 15.0, settl
     if flow:
         signals.append(signal("flow", Role.FLOW, "m^3/h", 60.0, 1 / 3600))
         signals.append(signal("temp", Role.TEMPERATURE, "degC", 40.0, 1.0, 273.15))
+    element = Element(changeout * BAR, limit * BAR, clean_dp=None if clean is None else clean * BAR)
+    alarms = {kind: defaults_for(kind, element) for kind in KINDS}
+    alarms["changeout-due"] = replace(alarms["changeout-due"], on_delay_s=on_delay, settle_s=settle)
     return SkidSettings(
         id="s", name="Test skid", vessels=tuple(f"v{k}" for k in range(vessels)), in_service=vessels,
-        element=Element(changeout * BAR, limit * BAR, clean_dp=None if clean is None else clean * BAR),
+        element=element,
         reference=Reference(40 / 3600, 288.15), signals=tuple(signals),
-        alarms={
-            "changeout-due": AlarmSettings(
-                "changeout-due", on_delay, 60.0, 0.1 * changeout * BAR, changeout * BAR, settle,
-                extra={"min_flow_fraction": 0.3, "hold_while_isolated_s": 7200.0},
-            ),
-            "changeout-done": AlarmSettings("changeout-done", 0.0, 0.0, 0.0, extra={"verdict": 900.0, "isolation": 360.0}),
-            "changeout-suspect": AlarmSettings("changeout-suspect", 0.0, 0.0, 0.0, extra={"low": 0.75, "high": 1.3}),
-            "signal-fault": AlarmSettings("signal-fault", 0.0, 30.0, 0.0, extra=dict(FAULT_TIMES)),
-            "dp-limit": AlarmSettings("dp-limit", 15.0, 15.0, 0.02 * limit * BAR, 0.85 * limit * BAR),
-        },
+        alarms=alarms,
         display_units=UNITS, lateness_s=lateness,
     )  # fmt: skip
 

@@ -60,5 +60,15 @@ CATALOGUE: dict[str, Kind] = {
             respond_within_min=60,
             opens_vessel=True,
         ),
+        Kind(
+            name="element-breach",
+            priority="high",
+            meaning="An element is likely torn, bypassed or off its seat.",
+            consequence="Water passes unfiltered; what the filters protect is exposed.",
+            response="Look at the water downstream and at turbidity; take the vessels out one at a time, by the site's "
+            "procedure, and look at element, seat and clamp.",
+            respond_within_min=30,
+            opens_vessel=True,
+        ),
     )
 }

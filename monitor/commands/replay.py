@@ -4,17 +4,16 @@ from __future__ import annotations
 
 import sys
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from monitor.commands.common import choose_skid, load_engine, load_settings, say, warn
+from monitor.commands.wording import number
 from monitor.errors import InputError
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
     from monitor.replay.run import Summary
 
 
@@ -33,10 +32,11 @@ def run_replay(recordings: Sequence[Path], config: Path, out: Path, *, timezone:
 def parse_mapping(pairs: Sequence[str]) -> dict[str, str]:
     names: dict[str, str] = {}
     for pair in pairs:
-        column, equals, signal = pair.rpartition("=")
-        if not equals or not column or not signal:
-            raise InputError(f"--map {pair}: accepted: COLUMN=SIGNAL, such as --map 'Tag 12=PT-101'")
-        names[column] = signal
+        column, _, signal = pair.rpartition("=")
+        if not column.strip() or not signal.strip():
+            raise InputError(f"--map: found {pair}; accepted: COLUMN=SIGNAL, such as --map 'Tag 12=PT-101'")
+        if names.setdefault(column, signal) != signal:
+            raise InputError(f"--map: found {column} twice, for {names[column]} and {signal}; accepted: one of them")
     return names
 
 
@@ -55,8 +55,10 @@ def progress_bar() -> Iterator[Callable[[float], None]]:
 def tell(summary: Summary, out: Path) -> None:
     for sentence in summary.warnings:
         warn(f"warning: {sentence}")
-    rejected = ", ".join(f"{n} {reason}" for reason, n in summary.rejected.most_common())
-    say(f"{summary.used} readings used" + (f"; kept in quarantine.csv: {rejected}" if rejected else ""))
+    say(f"readings  {number(summary.used)} used")
+    if summary.rejected:
+        reasons = ", ".join(f"{number(n)} {reason}" for reason, n in summary.rejected.most_common())
+        say(f"refused   {number(summary.rejected.total())}, each with its reason in quarantine.csv: {reasons}")
     counts = Counter(f"{e.kind} {e.transition}" for e in summary.events)
-    say("events: " + (", ".join(f"{n} {name}" for name, n in sorted(counts.items())) or "none"))
-    say(f"written to {out}: events.jsonl, report.html and tables")
+    say("events    " + (", ".join(f"{number(n)} {name}" for name, n in sorted(counts.items())) or "none"))
+    say(f"written   {out / 'report.html'} to look at; events.jsonl and tables beside it")

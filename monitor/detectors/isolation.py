@@ -11,15 +11,29 @@ import math
 
 from monitor.compiled import compiled
 from monitor.engine.emissions import emit
-from monitor.engine.layout import ISOLATED, MAX_VESSELS, RETURNED, RING, SERVICE, VENTED
+from monitor.engine.layout import (
+    BLOCK_FIELDS,
+    BLOCK_S,
+    BLOCKS,
+    ISOLATED,
+    MAX_VESSELS,
+    NORMALISED,
+    RETURNED,
+    RING,
+    SERVICE,
+    VENTED,
+)
 from monitor.hydraulics.frame import mean
 
 SECOND = 1_000_000_000
+INLET_BLOCK, OUTLET_BLOCK = BLOCK_FIELDS.index("inlet"), BLOCK_FIELDS.index("outlet")
+NOW, GAP, SLOW = 3, 2, 7             # blocks averaged, between two averages, and back to before a slow return
 RECENT, LAG, EARLIER = 4, 22, 30     # seconds: averaged now, back to the level before, and to its own rate
 SETTLING = 6                         # seconds back to see whether the step is over
 ENOUGH_BLOCKS = 5
 SMALLEST = 0.035                     # rise of ln(normalised dP) worth calling a step: a loaded vessel beside clean ones
 SIGNIFICANT = 6.0                    # times the scatter before it
+RETURN_SIGNIFICANT = 4.0             # the same for a return, of which one is expected
 AGAINST = 0.3                        # of dP's rise, at most this may a header move the wrong way
 STILL = 0.15                         # of the rise, at most this in the last SETTLING seconds: growth goes on, a valve is shut
 CONFIRM_STEP, CONFIRM_RETURN = 4, 5  # seconds each must last
@@ -81,7 +95,7 @@ def departed(parameters, sensors, inlet):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def follow(skid, parameters, sensors, tick, emissions, emitted):  # type: ignore[no-untyped-def]
+def follow(skid, parameters, sensors, history, tick, emissions, emitted):  # type: ignore[no-untyped-def]
     """Update what is known of the service of vessels; returns how many emissions there are."""
     emitted = follow_vents(skid, parameters, sensors, tick, emissions, emitted)
     if parameters.vessels < 2 or skid.flowing == 0:
@@ -89,7 +103,7 @@ def follow(skid, parameters, sensors, tick, emissions, emitted):  # type: ignore
     newest = (tick // SECOND) % RING
     level = mean(skid.ring_normalised, skid.filled, newest, 0, RECENT)
     if skid.isolated_since == 0:
-        if not leaves(skid, parameters, newest):
+        if not leaves(skid, history, newest, tick):
             return emitted
         skid.isolated_since = tick
         skid.level_before = mean(skid.ring_normalised, skid.filled, newest, LAG, RECENT)
@@ -97,12 +111,49 @@ def follow(skid, parameters, sensors, tick, emissions, emitted):  # type: ignore
         return emit(emissions, emitted, ISOLATED, SERVICE, -1, -1, tick, tick, level)
     if math.isfinite(level):
         skid.level_isolated = max(skid.level_isolated, level)
-    if returns(skid, parameters, sensors, newest, level):
+    if returns(skid, parameters, sensors, history, newest, level):
         onset = skid.isolated_since
         skid.isolated_since = 0
         skid.returned_at = tick
         return emit(emissions, emitted, RETURNED, SERVICE, -1, -1, tick, onset, level)
     return emitted
+
+
+@compiled
+def block_average(history, column, skip, count):  # type: ignore[no-untyped-def]
+    """Mean of `count` closed blocks of a column that end `skip` blocks before the newest, and its standard error."""
+    total = 0.0
+    squares = 0.0
+    for j in range(count):
+        x = float(history.means[(history.used - 1 - skip - j) % BLOCKS, column])
+        total += x
+        squares += x * x
+    level = total / count
+    return level, math.sqrt(max(squares / count - level * level, 0.0) / (count - 1))
+
+
+@compiled
+def rise_of_blocks(history, tick):  # type: ignore[no-untyped-def]
+    """Whether averages of half a minute stepped up and stand still since: for steps that noise hides from seconds."""
+    if history.used < NOW + GAP + 2 * NOW + GAP or (tick // SECOND) % BLOCK_S != 1:
+        return False
+    now, now_error = block_average(history, NORMALISED, 0, NOW)
+    before, before_error = block_average(history, NORMALISED, NOW + GAP, NOW)
+    earlier, _ = block_average(history, NORMALISED, 2 * NOW + 2 * GAP, NOW)
+    if not (now > 0.0 and before > 0.0 and earlier > 0.0):
+        return False
+    noise = math.sqrt((now_error / now) ** 2 + (before_error / before) ** 2)
+    rise = math.log(now / before) - 1.5 * max(math.log(before / earlier), 0.0)
+    newest = float(history.means[(history.used - 1) % BLOCKS, NORMALISED])
+    oldest = float(history.means[(history.used - NOW) % BLOCKS, NORMALISED])
+    still = math.log(newest / oldest) < max(2 * STILL * rise, 3.0 * now_error / now)
+    if not (rise > SMALLEST and rise > SIGNIFICANT * noise and still):
+        return False
+    up = block_average(history, INLET_BLOCK, 0, NOW)[0] - block_average(history, INLET_BLOCK, NOW + GAP, NOW)[0]
+    down = block_average(history, OUTLET_BLOCK, NOW + GAP, NOW)[0] - block_average(history, OUTLET_BLOCK, 0, NOW)[0]
+    if not math.isfinite(up + down):
+        return True
+    return up > -AGAINST * (up + down) and down > -AGAINST * (up + down)
 
 
 @compiled
@@ -121,24 +172,60 @@ def parted(skid, newest):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def leaves(skid, parameters, newest):  # type: ignore[no-untyped-def]
+def rejoined(skid, newest):  # type: ignore[no-untyped-def]
+    """The opposite of `parted`: a level that fell with demand is no vessel coming back."""
+    down = mean(skid.ring_inlet, skid.filled, newest, LAG, RECENT) - mean(skid.ring_inlet, skid.filled, newest, 0, RECENT)
+    up = mean(skid.ring_outlet, skid.filled, newest, 0, RECENT) - mean(skid.ring_outlet, skid.filled, newest, LAG, RECENT)
+    before, now = mean(skid.ring_normalised, skid.filled, newest, LAG, RECENT), mean(
+        skid.ring_normalised, skid.filled, newest, 0, RECENT
+    )
+    if not (before > 0.0 and now > 0.0):
+        return False
+    fall = math.log(before / now)
+    if fall < SMALLEST or fall < RETURN_SIGNIFICANT * scatter(skid.ring_normalised, skid.filled, newest):
+        return False
+    if not math.isfinite(up + down):
+        return True
+    return up + down > 0.0 and up > -AGAINST * (up + down) and down > -AGAINST * (up + down)
+
+
+@compiled
+def rejoined_of_blocks(history):  # type: ignore[no-untyped-def]
+    """The same over a minute, for valves that are opened slowly."""
+    if history.used < SLOW + NOW:
+        return False
+    now, now_error = block_average(history, NORMALISED, 0, NOW)
+    before, before_error = block_average(history, NORMALISED, SLOW, NOW)
+    if not (now > 0.0 and before > 0.0):
+        return False
+    fall = math.log(before / now)
+    if fall < SMALLEST or fall < RETURN_SIGNIFICANT * math.sqrt((now_error / now) ** 2 + (before_error / before) ** 2):
+        return False
+    down = block_average(history, INLET_BLOCK, SLOW, NOW)[0] - block_average(history, INLET_BLOCK, 0, NOW)[0]
+    up = block_average(history, OUTLET_BLOCK, 0, NOW)[0] - block_average(history, OUTLET_BLOCK, SLOW, NOW)[0]
+    return up + down > 0.0 and up > -AGAINST * (up + down) and down > -AGAINST * (up + down)
+
+
+@compiled
+def leaves(skid, history, newest, tick):  # type: ignore[no-untyped-def]
     """Whether normalised dP has just stepped up as it does when a vessel is shut."""
     rise = step_up(skid, newest)
     stepped = rise > SMALLEST and rise > SIGNIFICANT * scatter(skid.ring_normalised, skid.filled, newest)
     stepped = stepped and parted(skid, newest)
     skid.turning_service = skid.turning_service + 1 if stepped else 0
-    if skid.turning_service < CONFIRM_STEP:
+    if skid.turning_service < CONFIRM_STEP and not rise_of_blocks(history, tick):
         return False
     skid.turning_service = 0
     return True
 
 
 @compiled
-def returns(skid, parameters, sensors, newest, level):  # type: ignore[no-untyped-def]
+def returns(skid, parameters, sensors, history, newest, level):  # type: ignore[no-untyped-def]
     """Whether the level has come back: past the middle, or well below what it just was."""
     middle = math.sqrt(skid.level_before * skid.level_isolated)
     just = mean(skid.ring_normalised, skid.filled, newest, BACK_LAG, RECENT)
     back = (level < middle or level < BACK_DROP * just) and not departed(parameters, sensors, skid.inlet)
+    back = back and (rejoined(skid, newest) or rejoined_of_blocks(history))
     skid.turning_service = skid.turning_service + 1 if back else 0
     if skid.turning_service < CONFIRM_RETURN:
         return False

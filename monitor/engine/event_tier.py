@@ -15,6 +15,7 @@ import msgspec
 import numpy as np
 
 from monitor.engine import layout
+from monitor.engine.breach import answered, one_header_alone, weigh
 from monitor.engine.events import alarm_event
 from monitor.engine.look_back import BLOCK, Level, level
 from monitor.engine.messages_changeout import Changeout, done_event, suspect_cleared, suspect_event
@@ -58,6 +59,7 @@ SPAN_ERROR = 0.0006        # of span, standard error of a transmitter's zero. Co
 LEFT_OVER = 0.15          # of the zero's error that remains where the offset without flow has been learned
 LOWER = 0.16              # fall of ln(resistance) that proves a new element from the headers alone
 SETTLED = 0.2             # error of ln(turbulent part) below which the fitted one replaces the assumed
+LIKE = 0.7                # of ln(resistance), between an isolated vessel's and what it had before
 BLUR = 0.5                # error of ln(resistance) above which the headers prove nothing
 CLEAR_STEP = 0.08         # rise of ln(normalised dP) that an isolation long enough to be a changeout must have made
 
@@ -82,12 +84,15 @@ class EventTier:
         skid = self.skids[emission.skid]
         if emission.alarm in (layout.SIGNAL_FAULT, layout.REVERSE):
             return Told([signal_event(emission, skid, self.rows)])
-        if emission.alarm != layout.SERVICE:
+        if emission.alarm not in (layout.SERVICE, layout.BREACH):
             event = alarm_event(emission, skid, self.rows)
             return Told([event])
         told = Told()
         teller = Teller(skid, self.stories[emission.skid], self.rows, emission.skid, told)
         teller.credit()
+        if emission.alarm == layout.BREACH or emission.code == layout.WAKE and emission.signal != layout.FOR_CHANGEOUT:
+            weigh(teller, emission)
+            return told
         if emission.code == layout.ISOLATED:
             teller.isolated(emission.time)
         elif emission.code == layout.RETURNED:
@@ -168,7 +173,7 @@ class Teller:
         story.isolated_at, story.returned_at = time, 0
         story.before = pack(level(self.history, settled - BEFORE_S * NS, settled))
         story.isolated = None
-        self.state.wake_at = 0
+        self.state.wake_at[layout.FOR_CHANGEOUT] = 0
 
     def vented(self, vessel: int, time: int, *, emptied: bool) -> None:
         story = self.story
@@ -188,10 +193,10 @@ class Teller:
         if now is None or before is None or not self.state.flowing:
             return
         self.state.isolated_since = self.story.isolated_at
-        self.state.level_before = self._referred(before)
-        self.state.level_isolated = self._referred(now)
+        self.state.level_before = self.referred(before)
+        self.state.level_isolated = self.referred(now)
 
-    def _referred(self, at: Level) -> float:
+    def referred(self, at: Level) -> float:
         s = at.state
         return float(normalised(s.pressure_drop, s.flow, s.viscosity, s.density, self.turbulent))
 
@@ -206,7 +211,7 @@ class Teller:
             story.phase = NORMAL  # shut and opened again without being emptied: no changeout
             return
         story.phase = RETURNED
-        self.state.wake_at = time + round((self._settle() + LOOK_S) * NS)
+        self.state.wake_at[layout.FOR_CHANGEOUT] = time + round((self._settle() + LOOK_S) * NS)
 
     def _settle(self) -> float:
         return self.skid.alarms["changeout-due"].settle_s
@@ -218,7 +223,7 @@ class Teller:
         latest = self.story.returned_at + round(self.skid.alarms["changeout-done"].extra["verdict"] * NS)
         after = self._after(time)
         if (after is None or after.blocks < ENOUGH_BLOCKS) and time + AGAIN_S * NS <= latest:
-            self.state.wake_at = time + AGAIN_S * NS
+            self.state.wake_at[layout.FOR_CHANGEOUT] = time + AGAIN_S * NS
             return
         self._conclude(time)
 
@@ -231,8 +236,8 @@ class Teller:
         story = self.story
         before, after = unpack(story.before), self._after(time)
         change = PackedChange(
-            slot=0, time=story.returned_at, before=pack(self._corrected(before)),
-            isolated=pack(self._corrected(unpack(story.isolated))), after=pack(self._corrected(after)),
+            slot=0, time=story.returned_at, before=pack(self.corrected(before)),
+            isolated=pack(self.corrected(unpack(story.isolated))), after=pack(self.corrected(after)),
         )  # fmt: skip
         change.slot = self._place(change)
         finding = self._verify([*story.changes[-REMEMBERED:], change])
@@ -241,6 +246,7 @@ class Teller:
             return
         story.changes = [*story.changes[-REMEMBERED:], change]
         self._tell(time, finding, before, after)
+        answered(self, time)
         self._renew(finding, change.slot)
         self._learn(finding)
 
@@ -249,7 +255,7 @@ class Teller:
         return verify(
             [change_of(c) for c in changes], vessels=self.skid.in_service,
             turbulent=Prior(self.assumed, TURBULENT_ERROR), clean=Reference(*self.story.clean),
-            zero_error=self._zero_error(), flow_error=self._flow_error(),
+            zero_error=self.zero_error(), flow_error=self._flow_error(),
             limits=(suspect["low"], suspect["high"]),
         )  # fmt: skip
 
@@ -272,18 +278,18 @@ class Teller:
     def _flow_error(self) -> float:
         return FLOW_ERROR if self.skid.with_role(Role.FLOW) else ASSUMED_ERROR
 
-    def _corrected(self, at: Level | None) -> Level | None:
+    def corrected(self, at: Level | None) -> Level | None:
         if at is None:
             return None
-        drop = at.state.pressure_drop - self._offset()
+        drop = at.state.pressure_drop - self.offset()
         flow = at.state.flow if math.isfinite(at.state.flow) else math.nan
         return at._replace(state=at.state._replace(pressure_drop=drop, flow=flow))
 
-    def _offset(self) -> float:
+    def offset(self) -> float:
         """What dP reads with no flow: elevation between the taps, and the transmitters' zeros."""
         return float(self.state.idle_offset) if self.state.idle_offset_known > 0 else 0.0
 
-    def _zero_error(self) -> float:
+    def zero_error(self) -> float:
         roles = (Role.INLET_PRESSURE, Role.OUTLET_PRESSURE)
         spans = [(s.high - s.low) * s.scale for s in self.skid.signals if s.role in roles]
         direct = self.skid.with_role(Role.DIFFERENTIAL_PRESSURE)
@@ -298,18 +304,33 @@ class Teller:
         """Without the vessel's own pressure: its resistance came back lower, or it was out too long for less."""
         if not math.isfinite(finding.error) or finding.error > BLUR:
             return False
+        if self._stepped() <= 0.0:
+            return False
         lower = math.log(finding.before / finding.after) if finding.before > 0 else 0.0
         if lower > max(LOWER, 2 * finding.error):
             return True
+        if not self._plausible(finding.before):
+            return False
         lasting = (self.story.returned_at - self.story.isolated_at) / NS
         return lasting >= self.skid.alarms["changeout-done"].extra["isolation"] and self._stepped() > CLEAR_STEP
 
+    def _plausible(self, before: float) -> bool:
+        """Whether the isolated vessel's resistance is one that a vessel here may have had: a step that something
+        else made gives one out of all proportion."""
+        known = [p for p in self.story.places if p]
+        if known:
+            return before > 0 and min(abs(math.log(before / p)) for p in known) < LIKE
+        return 0 < before < 3 * self.skid.element.changeout_dp
+
     def _stepped(self) -> float:
-        """Rise of ln(normalised dP) that the isolation made."""
+        """Rise of ln(normalised dP) that the isolation made; 0 where one gauge alone may have moved."""
         before, isolated = unpack(self.story.before), unpack(self.story.isolated)
         if before is None or isolated is None:
             return 0.0
-        a, b = self._referred(before), self._referred(isolated)
+        share = 1 - before.state.pressure_drop / isolated.state.pressure_drop
+        if one_header_alone(self.skid, isolated, before, share):
+            return 0.0
+        a, b = self.referred(before), self.referred(isolated)
         return math.log(b / a) if a > 0 and b > 0 else 0.0
 
     def _tell(self, time: int, finding: Finding, before: Level | None, after: Level | None) -> None:
@@ -320,8 +341,8 @@ class Teller:
             skid=skid.id, vessel=name, isolated_at=story.isolated_at, returned_at=story.returned_at,
             running_s=memory.running_s if memory and memory.returned_at is not None else None,
             volume=memory.volume if memory and memory.returned_at is not None else None,
-            drop_before=self._referred(before) if before else math.nan,
-            drop_after=self._referred(after) if after else math.nan,
+            drop_before=self.referred(before) if before else math.nan,
+            drop_after=self.referred(after) if after else math.nan,
             finding=finding, opened=story.opened,
         )  # fmt: skip
         self.told.changeouts.append(changeout)

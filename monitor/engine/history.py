@@ -7,7 +7,8 @@ import math
 import numpy as np
 
 from monitor.compiled import compiled
-from monitor.engine.layout import BLOCK_COLUMNS, BLOCK_FIELDS, BLOCK_S, BLOCKS, RING
+from monitor.engine.layout import BLOCK_COLUMNS, BLOCK_FIELDS, BLOCK_S, BLOCKS, NORMALISED, RING, TURBIDITY
+from monitor.hydraulics.frame import reading
 
 SECOND = 1_000_000_000
 PLAIN = len(BLOCK_FIELDS)
@@ -28,6 +29,10 @@ def column(skid, parameters, sensors, newest, k):  # type: ignore[no-untyped-def
         return skid.inlet
     if k == 5:
         return skid.outlet
+    if k == NORMALISED:
+        return skid.momentary
+    if k == PLAIN - 1:
+        return reading(sensors, parameters, TURBIDITY)
     signal = parameters.vessel_signal[k - PLAIN]
     return sensors[signal].now if signal >= 0 else np.nan
 

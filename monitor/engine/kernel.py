@@ -13,10 +13,11 @@ from monitor.conditioning.pair import watch_pair
 from monitor.conditioning.sensor import close_second, take
 from monitor.conditioning.steps import look_for_steps
 from monitor.conditioning.zero import watch_zeros
+from monitor.detectors.drop import watch_drop
 from monitor.detectors.isolation import follow
 from monitor.engine.emissions import emit
 from monitor.engine.history import add_block
-from monitor.engine.layout import DUE, FLOW, INLET, LIMIT, OUTLET, SERVICE, WAKE
+from monitor.engine.layout import DUE, FLOW, INLET, LIMIT, OUTLET, SERVICE, WAKE, WAKES
 from monitor.engine.rollup import SECOND, add_minute, add_trend
 from monitor.hydraulics.frame import assemble
 
@@ -78,7 +79,7 @@ def second(state, parameters, s, tick, emissions):  # type: ignore[no-untyped-de
     assemble(skid, settings, sensors, state.zero[s], parameters.viscosity, parameters.density, tick)
     add_block(state.history[s], skid, settings, sensors, tick)
     look_for_steps(state.pair[s], state.history[s], settings.pair_span)
-    emitted = follow(skid, settings, sensors, tick, emissions, emitted)
+    emitted = follow(skid, settings, sensors, state.history[s], tick, emissions, emitted)
     skid.judged = may_judge(skid, settings, tick)
     skid.running += skid.flowing
     if math.isfinite(skid.flow):
@@ -91,9 +92,11 @@ def second(state, parameters, s, tick, emissions):  # type: ignore[no-untyped-de
         if code != 0:
             since = pending if alarm.active == 1 else leaving
             emitted = emit(emissions, emitted, code, a, -1, -1, tick, since if since != 0 else tick, value)
-    if skid.wake_at != 0 and tick >= skid.wake_at:
-        skid.wake_at = 0
-        emitted = emit(emissions, emitted, WAKE, SERVICE, -1, -1, tick, tick, np.nan)
+    emitted = watch_drop(skid, settings, state.history[s], tick, emissions, emitted)
+    for purpose in range(WAKES):
+        if skid.wake_at[purpose] != 0 and tick >= skid.wake_at[purpose]:
+            skid.wake_at[purpose] = 0
+            emitted = emit(emissions, emitted, WAKE, SERVICE, purpose, -1, tick, tick, np.nan)
     return emitted
 
 

@@ -26,22 +26,30 @@ ALARMS = 2
 SIGNAL_FAULT = 2
 SERVICE = 3      # not an alarm: vessels leaving and coming back, for the event tier
 REVERSE = 4      # dP turned round while nothing flows forward
+BREACH = 5       # losses of resistance, for the event tier
 
 # What can be wrong with a signal, by position in the contract's words; in `health.active` as bits.
 DETAILS = ("stale", "frozen", "out-of-range", "swapped", "zero-shift", "spikes")
 STALE, FROZEN, FAILED, SWAPPED, SHIFTED, SPIKES = range(6)
 
 # Roles by position in `SkidParameters.role`; -1 where a skid has no such signal.
-INLET, OUTLET, DIFFERENTIAL, FLOW, TEMPERATURE, PUMP = range(6)
-ROLES = 6
+INLET, OUTLET, DIFFERENTIAL, FLOW, TEMPERATURE, PUMP, TURBIDITY = range(7)
+ROLES = 7
+
+# Purposes the event tier may want to be woken for.
+FOR_CHANGEOUT, FOR_BREACH, FOR_TRACE = range(3)
+WAKES = 3
 
 # What the row tier can emit.
-RAISED, CLEARED, ISOLATED, RETURNED, VENTED, WAKE, NOTED = 1, 2, 3, 4, 5, 6, 7
+RAISED, CLEARED, ISOLATED, RETURNED, VENTED, WAKE, NOTED, DROPPED, STOPPED, STARTED = range(1, 11)
 EMISSIONS_A_TICK = 256   # most that one skid can emit at one tick: every fault of every signal, and the rest
 
 # The event tier's look back: means of BLOCK_S seconds.
 BLOCKS, BLOCK_S = 128, 10
-BLOCK_FIELDS = ("pressure_drop", "flow", "viscosity", "density", "inlet", "outlet")   # flow, viscosity, density: ratios
+BLOCK_FIELDS = (
+    "pressure_drop", "flow", "viscosity", "density", "inlet", "outlet", "normalised", "turbidity",
+)  # fmt: skip  # flow, viscosity, density: ratios
+NORMALISED = BLOCK_FIELDS.index("normalised")
 BLOCK_COLUMNS = len(BLOCK_FIELDS) + MAX_VESSELS
 
 sensor_parameters = np.dtype(
@@ -229,7 +237,12 @@ skid = np.dtype(
         ("running", np.int64),       # seconds with flow, ever
         ("volume", np.float64),      # m^3 through the skid, ever, as far as flow was known
         ("vented", np.int64),        # bits: vessels whose own pressure has fallen to about nothing
-        ("wake_at", np.int64),       # when the event tier wants to look again; 0: it does not
+        ("wake_at", np.int64, (WAKES,)),   # when the event tier wants to look again, by purpose; 0: it does not
+        ("dropping", np.int64),      # consecutive seconds that look like a loss of resistance
+        ("dropped_at", np.int64),
+        ("steady", np.int64),        # whether normalised dP has had a value of late
+        ("unsteady", np.int64),      # consecutive seconds that disagree with `steady`
+        ("steady_since", np.int64),
         ("idle_offset_error", np.float64), # its standard error [Pa]; means nothing until it is known
     ],
     align=True,

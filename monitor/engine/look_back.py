@@ -20,6 +20,7 @@ class Level(NamedTuple):
     state: Conditions
     inlet: float
     outlet: float
+    turbidity: float
     vessels: tuple[float, ...]
     error: float
     blocks: int
@@ -41,7 +42,7 @@ def level(history: np.record, start: int, end: int) -> Level | None:
     plain = len(BLOCK_FIELDS)
     return Level(
         Conditions(middle[0], middle[1], middle[2], middle[3]),
-        inlet=middle[4], outlet=middle[5], vessels=tuple(middle[plain:]),
+        inlet=middle[4], outlet=middle[5], turbidity=middle[plain - 1], vessels=tuple(middle[plain:]),
         error=scatter / abs(middle[0]) if middle[0] else math.inf, blocks=len(drop),
     )  # fmt: skip
 

@@ -22,6 +22,7 @@ ROLE_ORDER = (
     Role.FLOW,
     Role.TEMPERATURE,
     Role.PUMP_RUNNING,
+    Role.TURBIDITY,
 )
 ALARM_ORDER = ("changeout-due", "dp-limit")
 SILENCE_S = 60.0            # contract: silence that makes a signal stale

@@ -34,6 +34,31 @@ class PackedChange(msgspec.Struct):
     after: Packed | None
 
 
+class Standing(msgspec.Struct):
+    """A breach that was told and has not been answered. Resistances [Pa], rates of ln(resistance) per running hour."""
+
+    detail: str
+    grade: str
+    onset: int
+    loss: float
+    before: float
+    after: float
+    vessel: str | None
+    running: int                     # the row tier's running seconds at the onset
+    rate_before: float | None
+
+
+class BreachStory(msgspec.Struct):
+    """Losses of resistance: one being weighed, the level before the last stop, and what stands."""
+
+    pending: str | None = None       # "in-service" or "after-restart"
+    since: int = 0
+    before: Packed | None = None
+    last_steady: Packed | None = None
+    trace: list[tuple[int, float]] = []     # running seconds and normalised dP [Pa], every ten minutes of two hours
+    standing: Standing | None = None
+
+
 class Story(msgspec.Struct):
     """Where a skid stands between isolations."""
 
@@ -50,13 +75,14 @@ class Story(msgspec.Struct):
     volume_mark: float = 0.0
     changes: list[PackedChange] = []     # the last changeouts, oldest first
     places: list[float | None] = []      # resistance of each place in service after the last one [Pa at its share]
+    breach: BreachStory = msgspec.field(default_factory=BreachStory)
     suspect: list[tuple[str | None, str]] = []      # vessel and detail of `changeout-suspect` that stand
 
 
 def pack(level: Level | None) -> Packed | None:
     if level is None:
         return None
-    flat = (*level.state, level.inlet, level.outlet, level.error, level.blocks, *level.vessels)
+    flat = (*level.state, level.inlet, level.outlet, level.turbidity, level.error, level.blocks, *level.vessels)
     return [float(x) if math.isfinite(x) else None for x in flat]
 
 
@@ -68,4 +94,4 @@ def unpack(packed: Packed | None) -> Level | None:
     if packed is None:
         return None
     flat: Sequence[float] = [math.nan if x is None else x for x in packed]
-    return Level(Conditions(*flat[:4]), flat[4], flat[5], tuple(flat[8:]), flat[6], int(flat[7]))
+    return Level(Conditions(*flat[:4]), flat[4], flat[5], flat[6], tuple(flat[9:]), flat[7], int(flat[8]))

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import csv
+import errno
 import json
 import math
 import os
@@ -27,6 +29,7 @@ TABLES = {
 }  # fmt: skip
 LINES = ("events.jsonl", "elements.jsonl")
 REPORT = "report.html"
+NAMES = (*TABLES, *LINES, REPORT)
 
 
 class Outputs:
@@ -40,18 +43,25 @@ class Outputs:
     def __enter__(self) -> Outputs:
         try:
             self.folder.mkdir(parents=True, exist_ok=True)
-            for name in (*TABLES, *LINES):
-                self._files[name] = self.part(name).open("w", encoding="utf-8", newline="")
+            for name in NAMES:
+                if (self.folder / name).is_dir():
+                    raise IsADirectoryError(errno.EISDIR, f"{name} is a folder")
+                # A recording's name may hold what UTF-8 cannot.
+                self._files[name] = self._part(name).open("w", encoding="utf-8", errors="backslashreplace", newline="")
         except OSError as error:
+            self._close()
             self._discard()
-            raise RunError(f"{self.folder}: cannot write the results there ({error.strerror}); "
-                           "accepted: a folder that can be written, or a new one") from None
+            raise RunError(f"{self.folder}: the results cannot be written there ({self._reason(error)}); "
+                           "accepted for --out: a folder that can be written, or a new one") from None
         for name, columns in TABLES.items():
             self._tables[name] = csv.writer(self._files[name], lineterminator="\n")
             self._tables[name].writerow(columns)
         return self
 
-    def part(self, name: str) -> Path:
+    def report(self, page: str) -> None:
+        self._files[REPORT].write(page)
+
+    def _part(self, name: str) -> Path:
         """Where a file is written before it takes its place."""
         return self.folder / f".{name}.part"
 
@@ -75,23 +85,42 @@ class Outputs:
             )
 
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> None:
+        fault = self._close()
+        if kind is None and fault is None:
+            fault = self._take_places()
+        self._discard()
+        fault = error if isinstance(error, OSError) else fault
+        if fault is not None and (kind is None or fault is error):
+            raise RunError(f"{self.folder}: the results could not be written ({self._reason(fault)}); those of an "
+                           "earlier replay are left as they were") from None
+
+    def _close(self) -> OSError | None:
+        """Closes every file; what went wrong at that."""
+        wrong = None
         for file in self._files.values():
             try:
                 file.close()
-            except OSError as fault:
-                kind = kind or type(fault)
-                error = error or fault
-        if kind is not None:
-            self._discard()
-            if isinstance(error, OSError):
-                raise RunError(f"{self.folder}: the results could not be written ({error.strerror})") from None
-            return
-        for name in (*self._files, REPORT):
-            os.replace(self.part(name), self.folder / name)
+            except OSError as error:
+                wrong = error
+        return wrong
+
+    def _take_places(self) -> OSError | None:
+        for name in NAMES:
+            try:
+                os.replace(self._part(name), self.folder / name)
+            except OSError as error:
+                return error
+        return None
 
     def _discard(self) -> None:
-        for name in (*TABLES, *LINES, REPORT):
-            self.part(name).unlink(missing_ok=True)
+        for name in NAMES:
+            with contextlib.suppress(OSError):
+                self._part(name).unlink(missing_ok=True)
+
+    def _reason(self, error: OSError) -> str:
+        if self.folder.exists() and not self.folder.is_dir():
+            return "it is a file"
+        return (error.strerror or str(error)).lower()
 
 
 def _cell(value: float | None, unit: float, digits: int) -> str:

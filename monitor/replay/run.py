@@ -14,9 +14,9 @@ from monitor.engine.engine import Engine, Output
 from monitor.engine.sequencer import Fate
 from monitor.errors import InputError
 from monitor.ingest.recording import open_recordings
-from monitor.model import Event, Reason, Rejection, Rows, SkidSettings
-from monitor.replay.outputs import REPORT, Outputs
-from monitor.report.report import write_report
+from monitor.model import Event, Quality, Reason, Rejection, Rows, SkidSettings
+from monitor.replay.outputs import Outputs
+from monitor.report.report import render_report
 
 TREND_BUCKETS = 4000
 FATES = {
@@ -28,12 +28,20 @@ FATES = {
 
 @dataclass(slots=True)
 class Summary:
-    """What a replay did."""
+    """What a replay did. used: readings that were believed and judged; numbers: rows that held one, believed or not."""
 
     used: int = 0
+    numbers: int = 0
     rejected: Counter[Reason] = field(default_factory=Counter)
     events: list[Event] = field(default_factory=list)
     warnings: list[str] = field(default_factory=list)
+
+    def count(self, rows: Rows, fate: Fate) -> None:
+        believed = rows.quality != Quality.BAD
+        for name in FATES:
+            believed[getattr(fate, name)] = False
+        self.used += int(np.count_nonzero(believed))
+        self.numbers += int(np.count_nonzero(np.isfinite(rows.value)))
 
 
 def fate_rejections(skid: SkidSettings, rows: Rows, fate: Fate) -> list[Rejection]:
@@ -67,21 +75,21 @@ def replay(
             rejections = chunk.rejections + fate_rejections(skid, chunk.rows, fates[0])
             outputs.quarantine(rejections)
             summary.rejected.update(r.reason for r in rejections)
-            summary.used += chunk.rows.size - sum(indices.size for indices in fates[0])
+            summary.count(chunk.rows, fates[0])
             take(output, outputs, summary)
             progress(chunk.done)
         take(engine.finish(), outputs, summary)
         summary.warnings = list(source.warnings)
-        if summary.used == 0:
+        if summary.numbers == 0:
             raise InputError(nothing_usable(recordings, summary))
-        write_report(
-            outputs.part(REPORT),
+        page = render_report(
             skid=skid,
             trend=engine.rows.trend(),
             events=summary.events,
             counts={"used": summary.used, **{str(k): n for k, n in sorted(summary.rejected.items())}},
             title=f"{skid.name} ({skid.id})",
         )
+        outputs.report(page)
     return summary
 
 

@@ -45,9 +45,9 @@ class Recordings:
         self.unknown_columns = {str(layout.path): layout.unknown for layout in layouts if layout.unknown}
         self.unknown_signals: Counter[str] = Counter()
         self._found_at_opening = [
-            f"{path}: no configured signal has the name of: {_listed(names)}"
+            f"{path}: not used, since no configured signal has that name: {_listed(names)}"
             for path, names in self.unknown_columns.items()
-        ]
+        ] + [f"--map {name}: no recording has a column of that name" for name in _unmet(layouts)]
         self.warnings = list(self._found_at_opening)
 
     def __iter__(self) -> Iterator[Chunk]:
@@ -65,7 +65,7 @@ class Recordings:
                 yield Chunk(rows, rejections, rejected, progress.done)
         if context.unknown:
             names = _listed([name or "(no name)" for name in sorted(context.unknown)])
-            self.warnings.append(f"readings of no configured signal: {names}")
+            self.warnings.append(f"readings not used, since no configured signal has that name: {names}")
 
     def _pieces(self, order: int, layout: Layout, context: Context, progress: _Progress) -> Iterator[Piece]:
         reader, _ = layout.reader(context)
@@ -105,7 +105,7 @@ def open_recordings(
     `time`; in a long table also `signal`, `value`, `quality`; of captured messages the topic).
     chunk_rows: most rows of a chunk; changes nothing else. Raises InputError for what no reading can mend.
     """
-    zone = zone_named(timezone) if timezone else None
+    zone = None if timezone is None else zone_named(timezone)
     names = Names(skid, {k.strip(): v.strip() for k, v in (mapping or {}).items()})
     files = sorted({Path(path) for path in paths}, key=lambda path: (path.name, str(path)))
     if not files:
@@ -127,6 +127,14 @@ def _first_arrival(layout: Layout, skid: SkidSettings) -> int:
     if first is None or not first.rows.size or (first.rejections and first.rejected_at[0] == 0):
         return NEVER
     return int(first.arrival[0])
+
+
+def _unmet(layouts: list[Layout]) -> list[str]:
+    """Names given with --map that no header has; only where every file has its names in a header."""
+    if any(layout.kind != "wide" for layout in layouts):
+        return []
+    met = {name.strip() for layout in layouts for name in layout.header}
+    return [name for name in layouts[0].names.mapping if name not in met]
 
 
 def _listed(names: Iterable[str]) -> str:

@@ -127,7 +127,7 @@ class Layout:
 def recognise(path: Path, label: str, names: Names, zone: ZoneInfo | None) -> Layout:
     """What a file is. Raises InputError with what was found and what is accepted."""
     if path.is_dir():
-        raise InputError(f"{path}: a directory; give the recordings in it")
+        raise InputError(f"{path}: a folder; accepted: a recording, or several, as {path / '*.csv'}")
     packed, head = _head(path)
     if not head:
         raise InputError(f"{path}: an empty file; {ACCEPTED}")
@@ -203,7 +203,7 @@ def _columns(path: Path, header: Sequence[str], names: Names) -> Columns:
     shown = ", ".join(name[:60] or "(no name)" for name in header[:40])
     if "time" not in found:
         raise InputError(
-            f"{path}: no column time; found {shown}; name the time column time, or give --map COLUMN=time"
+            f"{path}: no column time; found {shown}; accepted: a column of that name, or --map COLUMN=time"
         )
     _refuse_double(path, header, found, names)
     time = found.index("time")
@@ -214,7 +214,7 @@ def _columns(path: Path, header: Sequence[str], names: Names) -> Columns:
     if not tied:
         ids = ", ".join(signal.id for signal in names.skid.signals)
         raise InputError(
-            f"{path}: no column is a configured signal; found {shown}; configured: {ids}; --map COLUMN=SIGNAL ties them"
+            f"{path}: no column is a configured signal; found {shown}; accepted: {ids}, or --map COLUMN=SIGNAL"
         )
     used = [time, *(i for i, _ in tied)]
     unknown = tuple(name for i, name in enumerate(header) if i not in used and name)

@@ -31,7 +31,7 @@ class Source:
             self.is_packed = self._file.read(2) == GZIP
             self._file.seek(0)
         except OSError as error:
-            raise InputError(f"{path}: cannot be read: {error.strerror or error}") from error
+            raise InputError(f"{path}: cannot be read: {(error.strerror or str(error)).lower()}") from error
         self._unpack = zlib.decompressobj(wbits=31)
         self._left = b""
         self._taken = 0

@@ -1,0 +1,266 @@
+"""Is a loss of resistance a breach? What the row tier saw fall is weighed against everything else that could explain it.
+
+In service the fall is judged some seconds later, once its new level is known; across a stop of the pump or of the
+monitor the first steady minutes after it are compared with the last before it.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+from monitor.engine import layout
+from monitor.engine.look_back import Level, level
+from monitor.engine.messages_breach import cleared_event, grown_event, raised_event
+from monitor.engine.row_tier import Emission
+from monitor.engine.story import NORMAL, BreachStory, Standing, pack, unpack
+from monitor.model import NS, Role, SkidSettings
+
+if TYPE_CHECKING:
+    from monitor.engine.event_tier import Teller
+
+IN_SERVICE, AFTER_RESTART = "in-service", "after-restart"
+BEFORE_S, STEP_S = 75, 35        # span of the level before a fall, which ends so long before it was seen
+SOON_S, LATER_S = 18, 100        # after a fall was seen: a large loss is judged, then any
+AGAIN_S = 4
+STEADY_S, SURE_S, LONG_S = 105, 165, 330   # after flow came back: when levels count, and when they are judged
+TRACE_S, TRACE_KEPT = 600, 13
+TOLERANCE = 0.9                  # of the loss that counts: a measured one scatters about the true one
+SLOUGH = 0.04                    # part of the resistance that cake loses across a stop and does not regain at once
+BELOW_CLEAN = 0.9                # of the clean reference: below it no cake can explain the level
+FLAT = 0.15                      # of the fall of dP: a header that moved by less did not move
+FLOW_ANSWERS = 0.03              # of flow per unit of ln(resistance): less, and flow is controlled or dP is wrong
+ZERO_PA = 0.15e5                 # a fall of one header alone by less may be a zero that shifted
+WHICH_PA = 400.0                 # more loss at one vessel's inlet that names it
+SHUT_PA = 0.1e5                  # between a vessel's pressure and the header's, when it is shut
+LEFT_RISE = 0.015                # rise of ln(normalised dP) beyond the usual in the last hour: somebody may be out
+SETTLE_RUNNING_S = (3600, 7200)  # running time after which a suspicion is compared with how loading goes on
+RESUMED, STOPPED_LOADING = 0.6, 0.3   # of the rate before
+
+
+def weigh(teller: Teller, emission: Emission) -> None:
+    """Carry the story of losses on by one emission."""
+    story = teller.story.breach
+    if emission.code == layout.DROPPED:
+        _begin(teller, story, IN_SERVICE, emission.time)
+    elif emission.code == layout.STOPPED:
+        _stopped(teller, story, emission.onset)
+    elif emission.code == layout.STARTED:
+        _started(teller, story, emission.onset)
+    elif emission.signal == layout.FOR_BREACH:
+        _look(teller, story, emission.time)
+    elif emission.signal == layout.FOR_TRACE:
+        _trace(teller, story, emission.time)
+
+
+def answered(teller: Teller, time: int) -> None:
+    """A changeout has been verified: what was lost is whole again, whatever its latch says."""
+    story = teller.story.breach
+    if story.standing is not None:
+        teller.told.events.append(cleared_event(teller.skid, story.standing, time, "a vessel has been changed since"))
+        story.standing = None
+    story.trace = []
+
+
+def _begin(teller: Teller, story: BreachStory, detail: str, time: int) -> None:
+    if teller.story.phase != NORMAL or story.pending is not None:
+        return
+    story.before = pack(level(teller.history, time - (STEP_S + BEFORE_S) * NS, time - STEP_S * NS))
+    if story.before is not None:
+        story.pending, story.since = detail, time
+        teller.state.wake_at[layout.FOR_BREACH] = time + SOON_S * NS
+
+
+def _stopped(teller: Teller, story: BreachStory, onset: int) -> None:
+    story.pending = None
+    teller.state.wake_at[layout.FOR_BREACH] = 0
+    if teller.story.phase == NORMAL:
+        story.last_steady = pack(level(teller.history, onset - BEFORE_S * NS, onset - 5 * NS))
+    else:
+        story.last_steady = None
+
+
+def _started(teller: Teller, story: BreachStory, onset: int) -> None:
+    if teller.state.wake_at[layout.FOR_TRACE] == 0:
+        teller.state.wake_at[layout.FOR_TRACE] = onset + TRACE_S * NS
+    if story.last_steady is None or teller.story.phase != NORMAL:
+        return
+    story.pending, story.since, story.before = AFTER_RESTART, onset, story.last_steady
+    teller.state.wake_at[layout.FOR_BREACH] = onset + SURE_S * NS
+
+
+def _look(teller: Teller, story: BreachStory, time: int) -> None:
+    """Judge the pending loss, or wait for a longer average."""
+    if story.pending is None or teller.story.phase != NORMAL:
+        story.pending = None
+        return
+    restart = story.pending == AFTER_RESTART
+    start = story.since + STEADY_S * NS if restart else story.since - 5 * NS
+    before, after = teller.corrected(unpack(story.before)), teller.corrected(level(teller.history, start, time + NS))
+    settings = teller.skid.alarms["element-breach"].extra
+    loss = _loss(teller, before, after)
+    last = story.since + (LONG_S if restart else LATER_S) * NS
+    large = settings["likely_loss"]
+    if loss < large and time < last:
+        # A level needs a whole block; until then nothing is known.
+        again = time + AGAIN_S * NS if after is None and before is not None else last
+        teller.state.wake_at[layout.FOR_BREACH] = min(again, last)
+        return
+    if before is not None and after is not None and loss >= _least(settings["loss"], restart):
+        if not _explained(teller, before, after, loss, restart):
+            _raise(teller, story, before, after, loss, time)
+    story.pending = None
+
+
+def _least(loss: float, restart: bool) -> float:
+    return TOLERANCE * loss + (SLOUGH if restart else 0.0) * TOLERANCE
+
+
+def _loss(teller: Teller, before: Level | None, after: Level | None) -> float:
+    """Part of the skid's resistance that is gone; negative infinity where a level is not known."""
+    if before is None or after is None:
+        return -math.inf
+    a, b = _flow_or_one(before), _flow_or_one(after)
+    r0, r1 = teller.referred(a), teller.referred(b)
+    return 1 - r1 / r0 if r0 > 0 and math.isfinite(r1) else -math.inf
+
+
+def _flow_or_one(at: Level) -> Level:
+    return at if math.isfinite(at.state.flow) else at._replace(state=at.state._replace(flow=1.0))
+
+
+def _explained(teller: Teller, before: Level, after: Level, loss: float, restart: bool) -> bool:
+    """Whether something other than a breach explains the loss, or may as well."""
+    if _came_in(teller, before, after, loss) or _was_out(teller):
+        return True
+    return False if restart else one_header_alone(teller.skid, before, after, loss)
+
+
+def _came_in(teller: Teller, before: Level, after: Level, loss: float) -> bool:
+    """A vessel or a standby that took up flow: its own pressure tells, else the size of the loss must exceed it."""
+    for p0, p1 in zip(before.vessels, after.vessels, strict=True):
+        if abs(p0 - before.inlet) > SHUT_PA and abs(p1 - after.inlet) <= SHUT_PA:
+            return True
+    skid = teller.skid
+    if skid.in_service == len(skid.vessels) or teller.own_pressures:
+        return False
+    r = teller.referred(_flow_or_one(before))
+    return loss <= 1.1 * r / (r + skid.in_service * teller.story.clean[0])
+
+
+def _was_out(teller: Teller) -> bool:
+    """Of many vessels seen from the headers only, one may have left with a step too small to see."""
+    skid, trace = teller.skid, teller.story.breach.trace
+    if skid.in_service < 3 or teller.own_pressures or len(trace) < 6:
+        return False
+    usual = (math.log(trace[-5][1]) - math.log(trace[0][1])) / (len(trace) - 5)
+    late = (math.log(trace[-1][1]) - math.log(trace[-5][1])) / 4
+    return 4 * (late - max(usual, 0.0)) > LEFT_RISE
+
+
+def one_header_alone(skid: SkidSettings, before: Level, after: Level, loss: float) -> bool:
+    """One header that moved while flow and the other stood still: a zero that shifted, not resistance.
+
+    Under flow control a breach looks so too, with the inlet falling; then the size decides, and a vessel's own
+    pressure, which falls with the inlet's when it is real.
+    """
+    down, up = before.inlet - after.inlet, after.outlet - before.outlet
+    fall = down + up
+    if not math.isfinite(fall) or fall <= 0:
+        return False
+    if skid.with_role(Role.FLOW):
+        answer = math.log(after.state.flow / before.state.flow)
+        if answer > FLOW_ANSWERS * -math.log(max(1 - loss, 0.05)):
+            return False
+    elif down > FLAT * fall and up > FLAT * fall:
+        return False
+    elif down < -FLAT * fall or up < -FLAT * fall:
+        return True  # both headers went one way: throttled, or more supply, and no meter to tell by how much
+    if abs(down) <= FLAT * fall:
+        return fall < ZERO_PA or bool(skid.with_role(Role.FLOW))
+    if abs(up) > FLAT * fall:
+        return False
+    own = [p0 - p1 for p0, p1 in zip(before.vessels, after.vessels, strict=True) if math.isfinite(p0 - p1)]
+    if own:
+        return max(own) < 0.5 * down
+    return fall < ZERO_PA
+
+
+def _raise(teller: Teller, story: BreachStory, before: Level, after: Level, loss: float, time: int) -> None:
+    if story.standing is not None:
+        return
+    assert story.pending is not None
+    r0, r1 = teller.referred(_flow_or_one(before)), teller.referred(_flow_or_one(after))
+    sure = bool(teller.skid.with_role(Role.FLOW)) or before.inlet - after.inlet > FLAT * (after.outlet - before.outlet)
+    likely = sure and (
+        loss >= teller.skid.alarms["element-breach"].extra["likely_loss"]
+        or r1 < BELOW_CLEAN * teller.story.clean[0]
+        or _turbid(before, after)
+    )
+    story.standing = Standing(
+        detail=story.pending, grade="likely" if likely else "suspected", onset=story.since, loss=loss, before=r0,
+        after=r1, vessel=_which(teller.skid, before, after), running=int(teller.state.running), rate_before=_rate(story.trace),
+    )  # fmt: skip
+    teller.told.events.append(raised_event(teller.skid, story.standing, time, teller.story.clean[0], before, after))
+    story.trace = []
+    teller.state.wake_at[layout.FOR_TRACE] = time + TRACE_S * NS
+
+
+def _which(skid: SkidSettings, before: Level, after: Level) -> str | None:
+    """The vessel whose inlet loses more pressure than before, while no other's does: more flow goes there now."""
+    gains = [(after.inlet - p1) - (before.inlet - p0) for p0, p1 in zip(before.vessels, after.vessels, strict=True)]
+    known = sorted((g, v) for v, g in enumerate(gains) if math.isfinite(g))
+    if len(known) < len(skid.vessels) or len(known) < 2:
+        return None
+    (second, _), (most, vessel) = known[-2:]
+    return skid.vessels[vessel] if most > WHICH_PA and most > 2 * max(second, 0.0) + WHICH_PA / 2 else None
+
+
+def _turbid(before: Level, after: Level) -> bool:
+    """Whether the outlet got turbid with the loss. Half as much again: common practice, no source."""
+    return after.turbidity > 1.5 * before.turbidity + 0.05
+
+
+def _trace(teller: Teller, story: BreachStory, time: int) -> None:
+    """Keep how resistance goes on, and hold a suspicion against it."""
+    teller.state.wake_at[layout.FOR_TRACE] = time + TRACE_S * NS
+    now = teller.corrected(level(teller.history, time - 60 * NS, time + NS))
+    if now is None or teller.story.phase != NORMAL or not teller.state.judged:
+        return
+    value = teller.referred(_flow_or_one(now))
+    if value > 0:
+        story.trace = [*story.trace[-(TRACE_KEPT - 1) :], (int(teller.state.running), value)]
+        _settle(teller, story, time)
+
+
+def _rate(trace: list[tuple[int, float]]) -> float | None:
+    """Growth of ln(resistance) per running hour, by the median of slopes (Theil 1950); None where too short."""
+    if len(trace) < 5:
+        return None
+    slopes = sorted(
+        3600 * (math.log(b) - math.log(a)) / (t1 - t0)
+        for i, (t0, a) in enumerate(trace)
+        for t1, b in trace[i + 1 :]
+        if t1 > t0
+    )
+    return slopes[len(slopes) // 2] if slopes else None
+
+
+def _settle(teller: Teller, story: BreachStory, time: int) -> None:
+    """A slip of cake loads on as before, a tear does not."""
+    standing = story.standing
+    if standing is None or standing.grade != "suspected" or not standing.rate_before or standing.rate_before < 0.01:
+        return
+    ran = int(teller.state.running) - standing.running
+    rate = _rate(story.trace)
+    if ran < SETTLE_RUNNING_S[0] or rate is None:
+        return
+    # Resistance that is still there loads in proportion; what was lost does not.
+    share = rate * story.trace[-1][1] / (standing.rate_before * standing.before)
+    if share > RESUMED:
+        why = "loading has gone on as before: cake that slipped, not an element that tore"
+        teller.told.events.append(cleared_event(teller.skid, standing, time, why))
+        story.standing = None
+    elif share < STOPPED_LOADING and ran >= SETTLE_RUNNING_S[1]:
+        standing.grade = "likely"
+        teller.told.events.append(grown_event(teller.skid, standing, time))
