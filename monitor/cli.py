@@ -63,7 +63,8 @@ def check(path: Path) -> None:
 @click.option("--config", "config", type=EXISTING, required=True, help="Configuration file of the skid.")
 @click.option("--out", type=EXISTING, required=True, help="Folder for the results.")
 @click.option("--timezone", default=None, help="Of local times without offset, such as Europe/Oslo.")
-@click.option("--map", "mapping", multiple=True, metavar="COLUMN=SIGNAL", help="A column, tag or topic that stands for a signal.")
+@click.option("--map", "mapping", multiple=True, metavar="COLUMN=SIGNAL",
+              help="A column, tag or topic that stands for a signal.")
 @click.option("--skid", "skid_id", default=None, help="Which skid, where the configuration has several.")
 def replay(recordings: tuple[Path, ...], config: Path, out: Path, timezone: str | None, mapping: tuple[str, ...],
            skid_id: str | None) -> None:
@@ -99,11 +100,12 @@ def simulate(scenario: str | None, out: Path | None, seed: int, days: float | No
 @cli.command()
 @click.option("--config", "config", type=EXISTING, required=True, help="A configuration file, or a folder of them.")
 @click.option("--port", type=Number(0, 65535, whole=True), default=None, help="Instead of the configured one.")
-def page(config: Path, port: int | None) -> None:
+@click.option("--beside", is_flag=True, hidden=True, help="End with whoever holds standard input open.")
+def page(config: Path, port: int | None, beside: bool) -> None:
     """Serve the page over the store of a running or stopped daemon."""
     from monitor.commands.page import run_page
 
-    run_page(config, port=port)
+    run_page(config, port=port, beside=beside)
 
 
 @cli.command(short_help="What the store of a daemon holds, and how fast it comes.")

@@ -68,7 +68,7 @@ setattr(numba.config, "CACHE_DIR", str(CACHE))  # noqa: B010 - no attribute that
 OPTIONS: dict[str, Any] = {"cache": True, "nogil": True, "fastmath": False, "error_model": "numpy"}
 # Without numba's run time for references: passing arrays on then counts nothing (a third of the row tier's time),
 # and a function that allocates does not compile. Those take `allocating`.
-compiled: Callable[[Callable[..., Any]], Callable[..., Any]] = numba.njit(**OPTIONS, _nrt=False)
+compiled: Callable[[Callable[..., Any]], Callable[..., Any]] = numba.njit(**OPTIONS | {"_nrt": False})
 allocating: Callable[[Callable[..., Any]], Callable[..., Any]] = numba.njit(**OPTIONS)
 
 

@@ -190,6 +190,7 @@ class StoreSettings:
     path: str = "bagwright.db"
     retention_days: float = 400.0       # packed readings
     quarantine_rows: int = 100_000      # bound on what is kept word for word; counts go on
+    outbox_limit: int = 2_000_000_000   # bytes of readings that may wait for a database; older ones are given up
 
 
 @dataclass(frozen=True, slots=True)

@@ -56,7 +56,7 @@ CATALOGUE: dict[str, Kind] = {
             priority="medium",
             meaning="The vessel does not behave as one with a clean, well seated element.",
             consequence="Water may go round the element unfiltered, or the new element's life is short from the start.",
-            response="Isolate the vessel again by the site's procedure and look at seat, clamp, o-ring, element and basket.",
+            response="Isolate the vessel again by the site's procedure; look at seat, clamp, o-ring, element, basket.",
             respond_within_min=60,
             opens_vessel=True,
         ),

@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 import json
 import signal
-import subprocess
 import tempfile
 import threading
 import time
@@ -17,14 +16,17 @@ from paho.mqtt.client import Client, MQTTMessage
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
 from monitor.commands.broker import embedded_broker, free_port
-from monitor.commands.common import load_engine, load_settings, say
-from monitor.commands.run import start_page, stop_process, watch
+from monitor.commands.common import load_engine, load_settings, say, warn
+from monitor.commands.page_process import PageProcess
+from monitor.commands.run import watch
+from monitor.commands.wording import wrapped
 from monitor.errors import RunError
 from monitor.times import to_rfc3339
 
 # At 180 times life a pause of this machine's is minutes of event time: rows may come that much late.
 LATENESS = "60 s"
 SEED = 1
+INDENT = " " * 17     # of what follows in a long message: below its kind
 
 
 def run_demo(*, speed: float, port: int, seconds: float | None, folder: Path | None) -> None:
@@ -36,12 +38,9 @@ def run_demo(*, speed: float, port: int, seconds: float | None, folder: Path | N
         config = home / "intake-1.toml"
         page_port = free_port(port)
         config.write_text(demo_config(home, broker_port, page_port), encoding="utf-8")
-        page = start_page(config)
-        try:
+        with PageProcess(config, warn):
             opening(speed, page_port, broker_port, broker_name, home, keeps=folder is not None)
-            play(config, speed, broker_port, stop, seconds, page)
-        finally:
-            stop_process(page)
+            play(config, speed, broker_port, stop, seconds)
     say("stopped")
 
 
@@ -55,7 +54,8 @@ def place(folder: Path | None) -> Iterator[Path]:
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        raise RunError(f"{folder}: cannot be made ({error.strerror}); give --dir a folder that can be written") from None
+        advice = "give --dir a folder that can be written"
+        raise RunError(f"{folder}: cannot be made ({error.strerror}); {advice}") from None
     yield folder.resolve()
 
 
@@ -79,8 +79,7 @@ def opening(speed: float, page_port: int, broker_port: int, broker_name: str, ho
     say("")
 
 
-def play(config: Path, speed: float, port: int, stop: threading.Event, seconds: float | None,
-         page: subprocess.Popen[bytes]) -> None:
+def play(config: Path, speed: float, port: int, stop: threading.Event, seconds: float | None) -> None:
     """The skid and the daemon, until stopped."""
     from monitor.daemon.clock import FastClock
 
@@ -103,8 +102,6 @@ def play(config: Path, speed: float, port: int, stop: threading.Event, seconds: 
             while not stop.wait(0.2):
                 if deadline is not None and time.monotonic() > deadline:
                     break
-                if page.poll() is not None:
-                    raise RunError(f"the page stopped by itself (exit code {page.returncode})")
     finally:
         stop.set()
         thread.join()
@@ -124,7 +121,7 @@ def control_room(port: int) -> Iterator[None]:
 
     def show(_client: Client, _userdata: Any, message: MQTTMessage) -> None:
         event = json.loads(message.payload)
-        say(f"{hour(event['time'])}  >>> {event['kind']} {event['transition']}: {event['message']}")
+        say(wrapped(f"{hour(event['time'])}  >>> {event['kind']} {event['transition']}: ", event["message"], INDENT))
 
     client.on_message = show
     client.on_connect = lambda c, *_: c.subscribe("bagwright/+/event", qos=1)

@@ -6,15 +6,21 @@ import time
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from monitor.commands.common import load_settings, say
+from monitor.commands.common import load_settings, say, warn
 
 if TYPE_CHECKING:
     from monitor.store import Reader
 
 PATIENCE_S = 30.0
+QUIET_S = 2.0
 
 
-def run_page(config: Path, *, port: int | None) -> None:
+def run_page(config: Path, *, port: int | None, beside: bool = False) -> None:
+    """beside: started by a daemon, which it does not outlive."""
+    if beside:
+        from monitor.commands.page_process import end_with_parent
+
+        end_with_parent()
     from monitor.web.server import serve
 
     settings = load_settings(config)
@@ -31,6 +37,9 @@ def open_reader(store: Path) -> Reader:
 
 def wait_for(store: Path) -> None:
     """A daemon that starts together with the page makes the store meanwhile."""
-    deadline = time.monotonic() + PATIENCE_S
-    while not store.exists() and time.monotonic() < deadline:
+    begun, told = time.monotonic(), False
+    while not store.exists() and time.monotonic() - begun < PATIENCE_S:
+        if not told and time.monotonic() - begun > QUIET_S:
+            told = True
+            warn(f"{store}: there is no store yet; waiting {PATIENCE_S:.0f} s for a daemon to make it")
         time.sleep(0.1)

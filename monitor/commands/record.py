@@ -8,11 +8,12 @@ import time
 from dataclasses import replace
 from pathlib import Path
 
-from monitor.commands.common import load_settings, say
+from monitor.commands.common import load_settings, say, warn
 
 
 def run_record(config: Path, out: Path, *, seconds: float | None) -> None:
     """Until interrupted or `seconds` have passed. A session of its own: a daemon beside it loses nothing."""
+    from monitor.daemon.announce import link_listener
     from monitor.daemon.clock import wall
     from monitor.ingest.mqtt import MqttSource
     from monitor.ingest.recording import CaptureWriter
@@ -25,7 +26,8 @@ def run_record(config: Path, out: Path, *, seconds: float | None) -> None:
         signal.signal(number, lambda *_: stop.set())
     deadline = None if seconds is None else time.monotonic() + seconds
     count = 0
-    with CaptureWriter(out) as writer, MqttSource(broker, topics, now=wall, on_state=lambda link: say(link.reason)) as source:
+    source = MqttSource(broker, topics, now=wall, on_state=link_listener(threading.Event(), say, warn))
+    with CaptureWriter(out) as writer, source:
         while not stop.is_set() and (deadline is None or time.monotonic() < deadline):
             messages = source.take(1000, 0.25)
             for m in messages:
@@ -33,4 +35,4 @@ def run_record(config: Path, out: Path, *, seconds: float | None) -> None:
             writer.flush()
             source.ack(messages)
             count += len(messages)
-    say(f"{out}: {count} messages")
+    say(f"{out}: {count:,} messages written")

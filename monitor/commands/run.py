@@ -2,74 +2,92 @@
 
 from __future__ import annotations
 
+import contextlib
 import signal
-import subprocess
-import sys
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from monitor.commands.common import load_engine, load_settings, say
+from monitor.commands.common import load_engine, load_settings, say, warn
+from monitor.errors import RunError
 from monitor.model import Settings
 
 if TYPE_CHECKING:
     from monitor.daemon.clock import Clock
 
+LISTED = 8      # skids that the opening names
+
 
 def run_daemon(config: Path, *, page: bool) -> None:
     settings = load_settings(config)
+    if page:
+        require_port(settings)
     load_engine()
+    from monitor.commands.page_process import PageProcess
     from monitor.daemon.clock import wall
 
     stop = threading.Event()
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, lambda *_: stop.set())
-    server = start_page(config) if page else None
-    try:
+    for line in opening(settings, page=page):
+        say(line)
+    with PageProcess(config, warn) if page else contextlib.nullcontext():
         watch(settings, wall, stop)
-    finally:
-        if server is not None:
-            stop_process(server)
-    say("stopped; the state is kept")
+    say(f"stopped; the state is in {settings.store.path}")
 
 
-def watch(settings: Settings, clock: Clock, stop: threading.Event, tell: Callable[[str], None] = say) -> None:
-    """Run the daemon until `stop`: store, engine, broker."""
+def require_port(settings: Settings) -> None:
+    """Raises RunError where the page's port is taken: better now than unseen later."""
+    from monitor.web.server import listen
+
+    try:
+        listen(settings.web.host, settings.web.port).close()
+    except RunError as error:
+        raise RunError(f"{error}; or leave the page out with --no-page") from None
+
+
+def opening(settings: Settings, *, page: bool) -> Iterator[str]:
+    """What is watched, and where everything is. No secret is in it."""
+    names = [f"{s.id} ({s.name})" for s in settings.skids]
+    more = f" and {len(names) - LISTED} more" if len(names) > LISTED else ""
+    yield f"watching  {', '.join(names[:LISTED])}{more}"
+    broker = settings.broker
+    user = f", user {broker.username}" if broker.username else ""
+    yield f"broker    {broker.host}:{broker.port}{', TLS' if broker.tls else ''}{user}, client id {broker.client_id}"
+    yield f"store     {settings.store.path}"
+    host = f"[{settings.web.host}]" if ":" in settings.web.host else settings.web.host
+    yield "page      " + (f"http://{host}:{settings.web.port}/" if page else "none")
+
+
+def watch(settings: Settings, clock: Clock, stop: threading.Event, tell: Callable[[str], None] = say,
+          trouble: Callable[[str], None] = warn) -> None:
+    """Run the daemon until `stop`: store, engine, broker. tell: where news go, trouble: what goes wrong."""
     from monitor.daemon.announce import Announcer, link_listener
+    from monitor.daemon.insist import insist
     from monitor.daemon.loop import Daemon
     from monitor.daemon.outbox import Outbox
     from monitor.ingest.mqtt import MqttSource
     from monitor.notify.mqtt import will
     from monitor.store import Store
 
-    with Store.open(settings.store.path, now=clock) as store, Outbox(settings, store, clock, tell) as outbox:
-        daemon = Daemon(settings, store, clock, tell, outbox.wake)
+    def open_store() -> Store:
+        return Store.open(settings.store.path, now=clock, quarantine_rows=settings.store.quarantine_rows)
+
+    broker, connected = settings.broker, threading.Event()
+    with (
+        insist(open_store, stop, trouble, "the daemon starts when it can be written") as store,
+        Outbox(settings, store, clock, trouble, limit_bytes=settings.store.outbox_limit) as outbox,
+    ):
+        daemon = Daemon(settings, store, clock, trouble, outbox.wake, stop)
         again = daemon.resume()
         if again:
-            tell(f"resumed: {again} stored readings run again")
-        connected = threading.Event()
-        broker = settings.broker
+            tell(f"resumed: {again:,} stored readings run again")
         with MqttSource(
             broker,
             daemon.intake.topics,
             now=clock,
-            on_state=link_listener(connected, tell),
+            on_state=link_listener(connected, tell, trouble),
             will=will(broker.prefix, clock()),
         ) as source:
-            daemon.run(source, Announcer(source, broker.prefix, clock, connected, store), stop)
-
-
-def start_page(config: Path, port: int | None = None) -> subprocess.Popen[bytes]:
-    """The page is a process of its own: it reads the store, and its faults are not the daemon's."""
-    command = [sys.executable, "-m", "monitor", "page", "--config", str(config)]
-    return subprocess.Popen(command + ([] if port is None else ["--port", str(port)]))
-
-
-def stop_process(process: subprocess.Popen[bytes]) -> None:
-    process.terminate()
-    try:
-        process.wait(5)
-    except subprocess.TimeoutExpired:
-        process.kill()
-        process.wait()
+            daemon.run(source, Announcer(source, broker.prefix, clock, connected, store))

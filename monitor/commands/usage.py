@@ -8,7 +8,7 @@ from typing import Any
 import click
 
 
-class Number(click.ParamType):
+class Number(click.ParamType[float | int]):
     """A number within bounds, both included; `above`: the lower one is not. Converts to int where `whole`."""
 
     name = "number"

@@ -23,5 +23,7 @@ def warm_up() -> None:
         skid = load(path).skids[0]
     for buckets in (0, 16):
         engine = Engine([skid], trend_buckets=buckets)
-        engine.feed({0: Rows(np.array([1, 2]), np.array([0, 1], np.int16), np.array([3.0, 2.0]), np.zeros(2, np.uint8))})
+        engine.feed(
+            {0: Rows(np.array([1, 2]), np.array([0, 1], np.int16), np.array([3.0, 2.0]), np.zeros(2, np.uint8))}
+        )
         engine.finish()

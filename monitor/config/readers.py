@@ -10,6 +10,8 @@ import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from enum import StrEnum
+from fractions import Fraction
+from types import MappingProxyType
 from typing import Any
 from urllib.parse import urlsplit
 
@@ -92,6 +94,31 @@ class Whole:
         if isinstance(value, bool) or not isinstance(value, int) or not self.low <= value <= self.high:
             raise RefusalError(shown(value), self.accepted)
         return value
+
+
+@dataclass(frozen=True, slots=True)
+class Bytes:
+    """An amount of data with its unit, in bytes. Decimal prefixes are powers of 1000, binary ones of 1024 (IEC 80000-13,
+    table 1 and clause 4)."""
+
+    low: int
+    bounds: str
+    units = MappingProxyType({"kB": 10**3, "MB": 10**6, "GB": 10**9, "TB": 10**12, "KiB": 2**10, "MiB": 2**20,
+                              "GiB": 2**30, "TiB": 2**40})
+
+    @property
+    def accepted(self) -> str:
+        return f'an amount of data with its unit, as "2 GB" (kB, MB, GB, TB; KiB, MiB, GiB, TiB), {self.bounds}'
+
+    def __call__(self, value: Any) -> int:
+        match = re.fullmatch(r"([0-9]+(?:\.[0-9]+)?) ?([A-Za-z]+)", value) if isinstance(value, str) else None
+        if match is None or match[2] not in self.units:
+            bare = isinstance(value, (int, float)) and not isinstance(value, bool)
+            raise RefusalError(shown(value) + (", a number without a unit" if bare else ""), self.accepted)
+        amount = Fraction(match[1]) * self.units[match[2]]
+        if not self.low <= amount < 2**63:
+            raise RefusalError(shown(value), self.accepted)
+        return int(amount)
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import base64
+import binascii
 from collections.abc import Mapping
 from pathlib import Path
 
@@ -13,6 +15,10 @@ from monitor.config.wording import shown
 from monitor.model import Secret
 
 _LONGEST = 64 * 1024
+_MARK = "whsec_"
+_SIGNING_BYTES = (24, 64)
+SIGNING_SECRET = ("whsec_ and 24 to 64 random bytes in base64 (Standard Webhooks 1.0.0, signature scheme), "
+                  "as `openssl rand -base64 32` makes them")
 
 
 def read_secret(
@@ -28,6 +34,16 @@ def read_secret(
     if file is not None:
         return _from_file(document, (*path, f"{name}_file"), document.folder / file, faults)
     return None
+
+
+def is_signing_secret(secret: Secret) -> bool:
+    """Whether a webhook can be signed with it; the mark in front may be left out, and the padding."""
+    text = secret.reveal().removeprefix(_MARK)
+    try:
+        size = len(base64.b64decode(text + "=" * (-len(text) % 4), validate=True))
+    except (binascii.Error, ValueError):
+        return False
+    return _SIGNING_BYTES[0] <= size <= _SIGNING_BYTES[1]
 
 
 def _from_environment(

@@ -8,7 +8,7 @@ from typing import TypeVar
 from monitor.config.documents import Document
 from monitor.config.faults import Faults
 from monitor.config.positions import KeyPath
-from monitor.config.secrets import read_secret
+from monitor.config.secrets import SIGNING_SECRET, is_signing_secret, read_secret
 from monitor.config.tables import (
     DAY,
     BrokerTable,
@@ -73,7 +73,8 @@ def read_store(document: Document, faults: Faults) -> StoreSettings:
     default = StoreSettings()
     retention = default.retention_days if table.retention is None else table.retention / DAY
     return StoreSettings(path=str(document.folder / (table.path or default.path)), retention_days=retention,
-                         quarantine_rows=_or(table.quarantine_rows, default.quarantine_rows))
+                         quarantine_rows=_or(table.quarantine_rows, default.quarantine_rows),
+                         outbox_limit=_or(table.outbox_limit, default.outbox_limit))
 
 
 def read_notify(document: Document, environ: Environ, faults: Faults) -> NotifySettings:
@@ -97,7 +98,12 @@ def read_web(document: Document, faults: Faults) -> WebSettings:
 def _read_webhook(document: Document, place: int, environ: Environ, faults: Faults) -> WebhookSettings:
     path: KeyPath = ("notify", "webhook", place)
     table = read_table(WebhookTable, document, path, faults)
-    return WebhookSettings(table.url or "", read_secret(document, path, table, "secret", environ, faults))
+    secret = read_secret(document, path, table, "secret", environ, faults)
+    if secret is not None and not is_signing_secret(secret):
+        key = "secret_env" if table.secret_env is not None else "secret_file"
+        faults.add(document, (*path, key), "a secret that cannot sign (it is not shown)", SIGNING_SECRET)
+        secret = None
+    return WebhookSettings(table.url or "", secret)
 
 
 def _read_influx(document: Document, environ: Environ, faults: Faults) -> InfluxSettings:

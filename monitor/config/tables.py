@@ -18,6 +18,7 @@ from monitor.config.kinds import KINDS
 from monitor.config.positions import KeyPath
 from monitor.config.readers import (
     LONGEST_PATH,
+    Bytes,
     Flag,
     Micrometres,
     Names,
@@ -150,6 +151,7 @@ class StoreTable(Table):
     retention: Annotated[float | None, BeforeValidator(
         Quantity("time", "from 1 d to 36500 d", at_least=DAY, at_most=36_500 * DAY))] = None
     quarantine_rows: Annotated[int | None, BeforeValidator(Whole(0, 100_000_000, "a number of rows"))] = None
+    outbox_limit: Annotated[int | None, BeforeValidator(Bytes(10**6, "at least 1 MB"))] = None
 
 
 class NotifyTable(Table):

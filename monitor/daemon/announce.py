@@ -9,7 +9,7 @@ from monitor.daemon.clock import Clock
 from monitor.daemon.mqtt_queue import MqttQueue
 from monitor.ingest.mqtt import Link, LinkState, MqttSource
 from monitor.model import Event
-from monitor.notify.mqtt import MqttNotifier
+from monitor.notify.mqtt import MqttNotifier, will
 from monitor.records import event_object
 from monitor.store import Store
 
@@ -21,6 +21,7 @@ class Announcer:
     may have said `gone` meanwhile. Events come from the outbox and stay there until the broker has confirmed them."""
 
     def __init__(self, source: MqttSource, prefix: str, clock: Clock, connected: threading.Event, store: Store) -> None:
+        self._source, self._prefix, self._clock = source, prefix, clock
         self._notifier = MqttNotifier(source.publish, prefix, now=clock)
         self._queue = MqttQueue(store, clock, self._notifier.send, source.broker.client_id)
         self._connected = connected
@@ -39,18 +40,27 @@ class Announcer:
         """What is queued, and marking what has arrived; never waits for the broker."""
         self._queue.pump()
 
-    def offline(self) -> None:
-        """The last words; waits a moment for what is under way, so that it need not be said again next time."""
-        self._notifier.closing().wait(PARTING_S)
+    def part(self, *, on_purpose: bool) -> None:
+        """The last words: `offline`, or what the will says where a fault ends us: a proper goodbye voids the will.
+        Waits a moment for what is under way, so that it need not be said again next time."""
+        if on_purpose:
+            self._notifier.closing().wait(PARTING_S)
+        else:
+            topic, payload = will(self._prefix, self._clock())
+            self._source.publish(topic, payload, retain=True).wait(PARTING_S)
         self._queue.mark()
 
 
-def link_listener(connected: threading.Event, say: Callable[[str], None]) -> Callable[[Link], None]:
-    """What the source calls on each change of its connection."""
+def link_listener(connected: threading.Event, say: Callable[[str], None],
+                  warn: Callable[[str], None]) -> Callable[[Link], None]:
+    """What the source calls on each change of its connection. say: where news go, warn: troubles."""
 
     def listen(link: Link) -> None:
-        if link.state is LinkState.CONNECTED:
-            connected.set()
-        say(link.reason)
+        match link.state:
+            case LinkState.CONNECTED:
+                connected.set()
+                say(link.reason)
+            case LinkState.DISCONNECTED | LinkState.REFUSED:
+                warn(f"{link.reason}. It is tried again, with pauses of up to a minute")
 
     return listen

@@ -9,7 +9,7 @@ from typing import TypeVar
 from monitor.errors import RunError
 from monitor.store import StoreRetryError
 
-RETRY_S = (0.5, 30.0)       # the first pause and the longest
+RETRY_S = (0.5, 10.0)       # the first pause and the longest
 
 T = TypeVar("T")
 
@@ -33,5 +33,5 @@ def insist(step: Callable[[], T], stop: threading.Event, say: Callable[[str], No
                 say("the store works again")
             return result
         if stop.wait(pause):
-            raise RunError(f"stopped while the store could not be written ({trouble}); {meanwhile}")
+            raise RunError(f"stopped while the store could not be written; {meanwhile}")
         pause = min(pause * 2, RETRY_S[1])

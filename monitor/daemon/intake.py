@@ -78,7 +78,8 @@ class Intake:
             for binding in self._bindings.get(message.topic, ()):
                 self._one(message, binding, taken, parts)
             if message.topic not in self._bindings:
-                taken.rejections.append(_refuse(message, None, Reason.UNKNOWN_SIGNAL, "no configured signal has this topic"))
+                note = "no configured signal has this topic"
+                taken.rejections.append(_refuse(message, None, Reason.UNKNOWN_SIGNAL, note))
         for skid, rows in parts.items():
             time, signal, value, quality, fed = zip(*rows, strict=True)
             taken.rows[skid] = Rows(
@@ -100,9 +101,8 @@ class Intake:
         parts: dict[int, list[tuple[int, int, float, int, bool]]],
     ) -> None:
         if message.retain:
-            taken.rejections.append(
-                _refuse(message, binding, Reason.RETAINED, "a retained message: its age is unknown, so it is no fresh reading")
-            )
+            note = "a retained message: its age is unknown, so it is no fresh reading"
+            taken.rejections.append(_refuse(message, binding, Reason.RETAINED, note))
             return
         reading = binding.decoder.decode(message.payload, message.arrival)
         if reading.reason is not None:

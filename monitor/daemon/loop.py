@@ -16,6 +16,7 @@ import numpy as np
 
 from monitor.daemon.announce import Announcer
 from monitor.daemon.clock import Clock, Due, LiveTime
+from monitor.daemon.insist import insist
 from monitor.daemon.intake import Intake, Taken
 from monitor.daemon.notices import Notices
 from monitor.engine.engine import STATE_VERSION, Engine, Output
@@ -30,7 +31,7 @@ PATIENCE_S = 0.25           # a commit waits no longer than this for messages
 TICK_S = 1.0
 CHECKPOINT_S = 60.0
 UPKEEP_S = 30.0
-RETRY_S = (0.5, 30.0)       # pauses while the store cannot be written
+UNSTORED = "what came since is not acknowledged, so that the broker keeps it"
 PACK_AFTER = 2 * 3600 * NS  # an hour is packed when it lies this far back: late rows are then rare
 REBUILD = DAY               # how far back readings are run again where no checkpoint can be used
 
@@ -43,7 +44,8 @@ class Memory(msgspec.Struct):
 
 
 class Daemon:
-    """Runs the engine over live messages. say: where sentences for a person go. committed: called after commits."""
+    """Runs the engine over live messages until `stop` is set. say: where sentences for a person go. committed: called
+    after commits."""
 
     def __init__(
         self,
@@ -52,8 +54,10 @@ class Daemon:
         clock: Clock,
         say: Callable[[str], None] = lambda sentence: None,
         committed: Callable[[], None] = lambda: None,
+        stop: threading.Event | None = None,
     ) -> None:
         self.settings, self.store, self.clock, self.say = settings, store, clock, say
+        self.stop = stop or threading.Event()
         self.notices, self.committed = Notices(settings, store, clock), committed
         self.engine = Engine(settings.skids)
         self.intake = Intake(settings)
@@ -65,7 +69,7 @@ class Daemon:
 
     def resume(self) -> int:
         """Take up each skid where its last checkpoint and the rows stored after it left it. Returns rows run again."""
-        self.store.configure(self.settings.skids)
+        self._insist(lambda: self.store.configure(self.settings.skids))
         return sum(self._resume(i, skid) for i, skid in enumerate(self.settings.skids))
 
     def _resume(self, i: int, skid: SkidSettings) -> int:
@@ -99,13 +103,15 @@ class Daemon:
             return checkpoint.released - REBUILD, None
         return checkpoint.released, memory.offset
 
-    def run(self, source: MqttSource, announcer: Announcer, stop: threading.Event) -> None:
-        """Until `stop` is set."""
+    def run(self, source: MqttSource, announcer: Announcer) -> None:
+        """Raises RunError where it is told to stop while the store cannot be written, BrokerError."""
         announcer.start(self._active())
-        while not stop.is_set():
-            self.round(source, announcer)
-        self._commit(self._last_words())
-        announcer.offline()
+        try:
+            while not self.stop.is_set():
+                self.round(source, announcer)
+            self._commit(self._last_words())
+        finally:
+            announcer.part(on_purpose=self.stop.is_set())
 
     def _active(self) -> list[Event]:
         """The events that raised what is active now, oldest first."""
@@ -198,16 +204,16 @@ class Daemon:
 
     def _commit(self, batch: Batch) -> None:
         """Commit, however long the store needs to become writable again; the broker keeps what comes meanwhile."""
-        pause, quiet = RETRY_S[0], threading.Event()
-        while True:
-            try:
-                self.notices.fill(batch)
-                self.store.commit(batch)
-                return self.committed()
-            except StoreRetryError as error:
-                self.say(f"{error}; trying again in {pause:.0f} s, nothing is acknowledged meanwhile")
-                quiet.wait(pause)
-                pause = min(pause * 2, RETRY_S[1])
+
+        def step() -> None:
+            self.notices.fill(batch)
+            self.store.commit(batch)
+
+        self._insist(step)
+        self.committed()
+
+    def _insist(self, step: Callable[[], None]) -> None:
+        insist(step, self.stop, self.say, UNSTORED)
 
 
 def alarm_state(event: Event) -> dict[str, Any]:

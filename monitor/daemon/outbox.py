@@ -11,12 +11,12 @@ from monitor.daemon.clock import Clock
 from monitor.daemon.notices import INFLUX, INFLUX_EVENTS, channels
 from monitor.daemon.senders import InfluxSender, Patience, Sender, WebhookSender
 from monitor.errors import StoreError
-from monitor.model import NS, Settings
+from monitor.model import NS, Settings, StoreSettings
 from monitor.notify.influx import InfluxWriter
 from monitor.notify.webhook import Webhook, channel_name
 from monitor.store import Store
 
-LIMIT_BYTES = 2 << 30   # of the readings that wait for a database; older ones are then given up, but stay in the store
+LIMIT_BYTES = StoreSettings().outbox_limit
 STOP_S = 2.0
 IDLE_S = 5.0            # how often a channel looks for work nobody told it of (notices requeued by a person)
 POLL_S = 0.5            # how often a waiting channel looks at the clock, which may be faster than life
@@ -66,7 +66,8 @@ class Worker:
 class Outbox:
     """Every channel of the settings but MQTT, each with its thread, between `__enter__` and `__exit__`.
 
-    limit_bytes: how much of the readings may wait for a database. Raises InputError for unusable settings.
+    limit_bytes: how much of the readings may wait for a database; older ones are then given up, but stay in the store.
+    Raises InputError for unusable settings.
     """
 
     def __init__(self, settings: Settings, store: Store, clock: Clock, say: Callable[[str], None], *,

@@ -35,7 +35,7 @@ SMALLEST = 0.035                     # rise of ln(normalised dP) worth calling a
 SIGNIFICANT = 6.0                    # times the scatter before it
 RETURN_SIGNIFICANT = 4.0             # the same for a return, of which one is expected
 AGAINST = 0.3                        # of dP's rise, at most this may a header move the wrong way
-STILL = 0.15                         # of the rise, at most this in the last SETTLING seconds: growth goes on, a valve is shut
+STILL = 0.15                         # of the rise, at most this in the last SETTLING seconds: a valve is shut by then
 CONFIRM_STEP, CONFIRM_RETURN = 4, 5  # seconds each must last
 BACK_LAG, BACK_DROP = 30, 0.82       # a return is also a drop by that much of the level so many seconds before
 VENT, VENT_SHARE = 0.12e5, 0.15      # Pa, and share of the header's: below both a vessel is taken as vented
@@ -88,7 +88,7 @@ def departed(parameters, sensors, inlet):  # type: ignore[no-untyped-def]
     """Whether a vessel's own pressure has left the inlet header's."""
     if not math.isfinite(inlet):
         return False
-    for k in parameters.vessel_signal:
+    for k in parameters.vessel_signal:  # noqa: SIM110 - compiled code has no any()
         if k >= 0 and abs(sensors[k].now - inlet) > DEPARTED:
             return True
     return False
@@ -174,8 +174,9 @@ def parted(skid, newest):  # type: ignore[no-untyped-def]
 @compiled
 def rejoined(skid, newest):  # type: ignore[no-untyped-def]
     """The opposite of `parted`: a level that fell with demand is no vessel coming back."""
-    down = mean(skid.ring_inlet, skid.filled, newest, LAG, RECENT) - mean(skid.ring_inlet, skid.filled, newest, 0, RECENT)
-    up = mean(skid.ring_outlet, skid.filled, newest, 0, RECENT) - mean(skid.ring_outlet, skid.filled, newest, LAG, RECENT)
+    inlet, outlet, filled = skid.ring_inlet, skid.ring_outlet, skid.filled
+    down = mean(inlet, filled, newest, LAG, RECENT) - mean(inlet, filled, newest, 0, RECENT)
+    up = mean(outlet, filled, newest, 0, RECENT) - mean(outlet, filled, newest, LAG, RECENT)
     before, now = mean(skid.ring_normalised, skid.filled, newest, LAG, RECENT), mean(
         skid.ring_normalised, skid.filled, newest, 0, RECENT
     )

@@ -1,4 +1,4 @@
-"""Is a loss of resistance a breach? What the row tier saw fall is weighed against everything else that could explain it.
+"""Is a loss of resistance a breach? What the row tier saw fall is weighed against all else that could explain it.
 
 In service the fall is judged some seconds later, once its new level is known; across a stop of the pump or of the
 monitor the first steady minutes after it are compared with the last before it.
@@ -107,9 +107,13 @@ def _look(teller: Teller, story: BreachStory, time: int) -> None:
         teller.state.wake_at[layout.FOR_BREACH] = min(again, last)
         return
     if before is not None and after is not None and loss >= _least(settings["loss"], restart):
-        if not _explained(teller, before, after, loss, restart):
-            _raise(teller, story, before, after, loss, time)
+        _conclude(teller, story, before, after, loss, time)
     story.pending = None
+
+
+def _conclude(teller: Teller, story: BreachStory, before: Level, after: Level, loss: float, time: int) -> None:
+    if not _explained(teller, before, after, loss, story.pending == AFTER_RESTART):
+        _raise(teller, story, before, after, loss, time)
 
 
 def _least(loss: float, restart: bool) -> float:
@@ -199,7 +203,8 @@ def _raise(teller: Teller, story: BreachStory, before: Level, after: Level, loss
     )
     story.standing = Standing(
         detail=story.pending, grade="likely" if likely else "suspected", onset=story.since, loss=loss, before=r0,
-        after=r1, vessel=_which(teller.skid, before, after), running=int(teller.state.running), rate_before=_rate(story.trace),
+        after=r1, vessel=_which(teller.skid, before, after), running=int(teller.state.running),
+        rate_before=_rate(story.trace),
     )  # fmt: skip
     teller.told.events.append(raised_event(teller.skid, story.standing, time, teller.story.clean[0], before, after))
     story.trace = []

@@ -90,7 +90,9 @@ class EventTier:
         told = Told()
         teller = Teller(skid, self.stories[emission.skid], self.rows, emission.skid, told)
         teller.credit()
-        if emission.alarm == layout.BREACH or emission.code == layout.WAKE and emission.signal != layout.FOR_CHANGEOUT:
+        if emission.alarm == layout.BREACH or (
+            emission.code == layout.WAKE and emission.signal != layout.FOR_CHANGEOUT
+        ):
             weigh(teller, emission)
             return told
         if emission.code == layout.ISOLATED:

@@ -59,8 +59,9 @@ def condition(state, parameters, s, tick, emissions):  # type: ignore[no-untyped
     i, o = settings.role[INLET], settings.role[OUTLET]
     if i >= 0 and o >= 0 and (pair.watched == 1 or sensors[i].now - sensors[o].now < zeros[0].offset):
         emitted = watch_pair(
-            pair, zeros[0], state.history[s], settings, rules, sensors, healths, scales, limits, tick, emissions, emitted
-        )
+            pair, zeros[0], state.history[s], settings, rules, sensors, healths, scales, limits, tick, emissions,
+            emitted,
+        )  # fmt: skip
     skid = state.skid[s]
     if skid.flowing == 1:
         zeros[0].idle_since, zeros[1].idle_since = 0, 0

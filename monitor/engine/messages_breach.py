@@ -35,6 +35,10 @@ def raised_event(skid: SkidSettings, standing: Standing, time: int, clean: float
     )  # fmt: skip
 
 
+def loss_of(skid: SkidSettings, standing: Standing) -> str:
+    return f"{skid.name} ({skid.id}): the loss of {100 * standing.loss:.0f} % since {clock(standing.onset)}"
+
+
 def ruled_out(skid: SkidSettings, standing: Standing) -> str:
     causes = ["a changeout", "a vessel coming into service", "flow and temperature as measured"]
     if standing.detail == "in-service":
@@ -48,8 +52,8 @@ def grown_event(skid: SkidSettings, standing: Standing, time: int) -> Event:
     return _event(
         skid, standing, time, Transition.NOTED,
         join(
-            f"{skid.name} ({skid.id}): the loss of {100 * standing.loss:.0f} % since {clock(standing.onset)} is likely a "
-            "breach: volume has passed since without the loading there was before.",
+            f"{loss_of(skid, standing)} is likely a breach: "
+            "volume has passed since without the loading there was before.",
             CATALOGUE["element-breach"].response,
             CAUTION,
         ),
@@ -60,7 +64,7 @@ def grown_event(skid: SkidSettings, standing: Standing, time: int) -> Event:
 def cleared_event(skid: SkidSettings, standing: Standing, time: int, why: str) -> Event:
     return _event(
         skid, standing, time, Transition.CLEARED,
-        f"{skid.name} ({skid.id}): the loss of {100 * standing.loss:.0f} % since {clock(standing.onset)} is answered: {why}.",
+        f"{loss_of(skid, standing)} is answered: {why}.",
         {},
     )  # fmt: skip
 
@@ -68,7 +72,8 @@ def cleared_event(skid: SkidSettings, standing: Standing, time: int, why: str) -
 def _event(skid: SkidSettings, standing: Standing, time: int, transition: Transition, message: str,
            more: dict[str, object]) -> Event:  # fmt: skip
     return Event(
-        time=time, skid=skid.id, kind="element-breach", transition=transition, message=message, vessel=standing.vessel, detail=standing.detail,
+        time=time, skid=skid.id, kind="element-breach", transition=transition, message=message, vessel=standing.vessel,
+        detail=standing.detail,
         grade=standing.grade, value=round(standing.loss, 4), unit="1", onset=standing.onset,
         evidence={
             "resistance_before_pa": round(standing.before, 3), "resistance_after_pa": round(standing.after, 3),
@@ -79,5 +84,7 @@ def _event(skid: SkidSettings, standing: Standing, time: int, transition: Transi
 
 def _numbers(at: Level) -> dict[str, object]:
     names = ("pressure_drop_pa", "flow_ratio", "viscosity_ratio", "density_ratio")
-    values = dict(zip(names, at.state, strict=True)) | {"inlet_pa": at.inlet, "outlet_pa": at.outlet, "turbidity": at.turbidity}
-    return {k: round(v, 6) if math.isfinite(v) else None for k, v in values.items()} | {"blocks_of_10_s": at.blocks}
+    values = dict(zip(names, at.state, strict=True))
+    values |= {"inlet_pa": at.inlet, "outlet_pa": at.outlet, "turbidity": at.turbidity}
+    known: dict[str, object] = {k: round(v, 6) if math.isfinite(v) else None for k, v in values.items()}
+    return known | {"blocks_of_10_s": at.blocks}

@@ -106,7 +106,8 @@ def still_due(words: Words, skid: SkidSettings, changeout: Changeout) -> str:
     if not finding.others or max(finding.others) < 0.8 * skid.element.changeout_dp:
         return ""
     others = [v for v in skid.vessels if v != changeout.vessel] if changeout.vessel else []
-    name = f"Vessel {others[int(np.argmax(finding.others))]}" if len(others) == len(finding.others) else "Another vessel"
+    known = len(others) == len(finding.others)
+    name = f"Vessel {others[int(np.argmax(finding.others))]}" if known else "Another vessel"
     return f"{name} is still loaded: {words.pressure(max(finding.others))} at its share of the reference flow."
 
 
@@ -119,7 +120,8 @@ def evidence(changeout: Changeout, clean: tuple[float, float] | None) -> dict[st
         "ratio_90": [_rounded(finding.low), _rounded(finding.high)],
         "clean_reference_pa": None if clean is None else _rounded(clean[0]),
         "clean_reference_error": None if clean is None else _rounded(clean[1]),
-        "drop_before_bar": _rounded(changeout.drop_before / BAR), "drop_after_bar": _rounded(changeout.drop_after / BAR),
+        "drop_before_bar": _rounded(changeout.drop_before / BAR),
+        "drop_after_bar": _rounded(changeout.drop_after / BAR),
     }  # fmt: skip
 
 

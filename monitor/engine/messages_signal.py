@@ -74,7 +74,6 @@ def signal_event(emission: Emission, skid: SkidSettings, tier: RowTier) -> Event
 def evidence(fault: Fault, tier: RowTier) -> dict[str, object]:
     """The numbers behind the event; values in the transmitter's unit, None where not known."""
     health = fault.health
-    known = lambda x: round(float(x), 6) if math.isfinite(x) else None  # noqa: E731
     return {
         "unit": fault.signal.unit,
         "value": known(fault.emission.value),
@@ -89,6 +88,10 @@ def evidence(fault: Fault, tier: RowTier) -> dict[str, object]:
         "stops_it_was_learned_from": int(tier.state.skid[fault.emission.skid].idle_offset_known),
         "limits_s": {k: float(v) for k, v in fault.skid.alarms["signal-fault"].extra.items()},
     }
+
+
+def known(value: float) -> float | None:
+    return round(float(value), 6) if math.isfinite(value) else None
 
 
 def span_of(seconds: float) -> str:
@@ -108,11 +111,19 @@ def unknown(fault: Fault) -> str:
     if role is Role.DIFFERENTIAL_PRESSURE and {Role.INLET_PRESSURE, Role.OUTLET_PRESSURE} <= roles:
         return "dP is taken from the two headers meanwhile."
     if role in DP_ROLES and not (role is not Role.DIFFERENTIAL_PRESSURE and Role.DIFFERENTIAL_PRESSURE in roles):
-        return "Until it is back dP is unknown: nothing is told of loading, changeouts or breaches, and alarms keep their state."
+        return (
+            "Until it is back dP is unknown: nothing is told of loading, changeouts or breaches, and alarms keep their "
+            "state."
+        )
     if role in DP_ROLES:
-        return "dP is taken from the transmitter across the headers meanwhile; what rests on this header alone is unknown."
+        return (
+            "dP is taken from the transmitter across the headers meanwhile; what rests on this header alone is unknown."
+        )
     if role is Role.FLOW:
-        return "Until it is back dP cannot be referred to reference flow: changeout-due keeps its state; dp-limit is judged on."
+        return (
+            "Until it is back dP cannot be referred to reference flow: changeout-due keeps its state, dp-limit is "
+            "judged as before."
+        )
     if role is Role.TEMPERATURE:
         return "Until it is back viscosity is not corrected for: 1 K changes dP by 2.5-3 %."
     if role is Role.VESSEL_PRESSURE:
@@ -122,22 +133,21 @@ def unknown(fault: Fault) -> str:
 
 def stale(fault: Fault) -> str:
     never, worded = fault.health.heard == 0, fault.health.bad_run > 0
-    said = (
-        f"{fault.tag}: not one reading since the skid's first row, {fault.lasting} ago"
-        if never
-        else f"{fault.tag}: silent since {clock(fault.emission.onset)} ({fault.lasting}), last {fault.raw(fault.health.last)}"
+    since = f"silent since {clock(fault.emission.onset)} ({fault.lasting}), last {fault.raw(fault.health.last)}"
+    said = f"not one reading since the skid's first row, {fault.lasting} ago" if never else since
+    return join(
+        f"{fault.tag}: {said}{'; what comes is called bad by its source' if worded else ''}.",
+        unknown(fault),
+        "Check that the tag or topic is the configured one." if never else "",
+        "Check the transmitter's supply, its wiring, and the gateway that sends it.",
     )
-    if worded:
-        said += "; what comes is called bad by its source"
-    check = "Check that the tag or topic is the configured one." if never else ""
-    return join(said + ".", unknown(fault), check, "Check the transmitter's supply, its wiring, and the gateway that sends it.")
 
 
 def frozen(fault: Fault) -> str:
     health = fault.health
     return join(
-        f"{fault.tag}: exactly {fault.raw(fault.emission.value)} since {clock(fault.emission.onset)} ({fault.lasting}), "
-        f"where its own noise should have moved it some {health.expected:.0f} times.",
+        f"{fault.tag}: exactly {fault.raw(fault.emission.value)} since {clock(fault.emission.onset)} "
+        f"({fault.lasting}), where its own noise should have moved it some {health.expected:.0f} times.",
         unknown(fault),
         "Check the transmitter, a plugged or frozen impulse line, and whether a gateway repeats an old value.",
     )
@@ -154,7 +164,8 @@ def failed(fault: Fault) -> str:
         return join(said, unknown(fault), "Check the loop for a broken wire, lost supply or a failed transmitter.")
     pressure = "pressure" in str(signal.role)
     over = (
-        "If the loop did not fail, this is a real pressure above the transmitter's span: read the local gauge first, from a safe place."
+        "If the loop did not fail, this is a real pressure above the transmitter's span: read the local gauge first, "
+        "from a safe place."
         if pressure
         else "If the loop did not fail, the value is really above the transmitter's span: look at the process first."
     )
@@ -164,32 +175,34 @@ def failed(fault: Fault) -> str:
 def swapped(fault: Fault) -> str:
     outlet = next(s.id for s in fault.skid.signals if s.role is Role.OUTLET_PRESSURE)
     return join(
-        f"{fault.tag} and {outlet}: dP reads {fault.difference(fault.emission.value)} since {clock(fault.emission.onset)} "
-        f"({fault.lasting}) although flow goes forward, so the two tags are swapped.",
+        f"{fault.tag} and {outlet}: dP reads {fault.difference(fault.emission.value)} since "
+        f"{clock(fault.emission.onset)} ({fault.lasting}) although flow goes forward, so the two tags are swapped.",
         unknown(fault),
         "Check which transmitter is on which header, the wiring at the junction box, and the tag or topic of each.",
     )
 
 
 def zero_shift(fault: Fault) -> str:
-    by = fault.difference(fault.emission.value)
+    by = fault.difference(abs(fault.emission.value)) + (" more" if fault.emission.value > 0 else " less")
     pair = fault.signal.role is not Role.DIFFERENTIAL_PRESSURE
     other = next((s.id for s in fault.skid.signals if s.role in DP_ROLES[:2] and s.id != fault.signal.id), "")
     doubt = f" The evidence may not tell it from {other}: check both." if pair and other else ""
     return join(
-        f"{fault.tag}: without flow and with an equal path dP should read what it did at earlier stops, or nothing; it reads {by} "
-        f"more, seen in the stop since {clock(fault.emission.onset)}. A zero has shifted.{doubt}",
+        f"{fault.tag}: without flow and with an equal path dP should read what it did at earlier stops, or nothing; it "
+        f"reads {by}, seen in the stop since {clock(fault.emission.onset)}. A zero has shifted.{doubt}",
         "dP is not told from it until the zero is trimmed or has come back: changeout-due and breach keep their state; "
         "dp-limit is still judged, and wrong by as much.",
-        "Check the zero with the transmitter equalised or vented at its manifold, and trim it there or approve a trim here.",
+        "Check the zero with the transmitter equalised or vented at its manifold, and trim it there or approve a trim "
+        "here.",
     )
 
 
 def spikes(fault: Fault) -> str:
     return join(
         f"{fault.tag}: {layout.SPIKES_KEPT} or more lone spikes within "
-        f"{span_of(fault.skid.alarms['signal-fault'].extra['spikes'])}, the first of them {clock(fault.emission.onset)}; "
-        f"the newest read {fault.raw(fault.health.spike)} among readings of {fault.raw(fault.health.around)}.",
+        f"{span_of(fault.skid.alarms['signal-fault'].extra['spikes'])}, the first of them "
+        f"{clock(fault.emission.onset)}; the newest read {fault.raw(fault.health.spike)} among readings of "
+        f"{fault.raw(fault.health.around)}.",
         "Lone spikes are left out of the values that alarms are judged by; what is left is less sure.",
         "Check the shield and earth of its cable, loose terminals, and drives or radios near it.",
     )
@@ -226,10 +239,11 @@ def reverse_event(fault: Fault) -> Event:
         kind="reverse-dp",
         transition=Transition.NOTED,
         message=join(
-            f"{fault.skid.name} ({fault.skid.id}): dP is reversed, {by} since {clock(fault.emission.onset)}: the outlet header "
-            "holds more pressure than the inlet. Reversed dP lifts elements off their seats and can push dirt back.",
-            "Check the check valve after the skid and what drains the inlet; look at dP after the restart: lower than before means "
-            "that an element no longer seals.",
+            f"{fault.skid.name} ({fault.skid.id}): dP is reversed, {by} since {clock(fault.emission.onset)}: the "
+            "outlet header holds more pressure than the inlet. Reversed dP lifts elements off their seats and can push "
+            "dirt back.",
+            "Check the check valve after the skid and what drains the inlet; look at dP after the restart: lower than "
+            "before means that an element no longer seals.",
         ),
         value=round(fault.emission.value / BAR, 6),
         unit="bar",

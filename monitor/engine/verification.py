@@ -62,7 +62,8 @@ UNKNOWN = Finding("unverified", math.nan, math.nan, (), math.nan, math.nan, math
 
 
 def verify(
-    changes: Sequence[Change], *, vessels: int, turbulent: Prior, clean: Reference, zero_error: float, flow_error: float,
+    changes: Sequence[Change], *, vessels: int, turbulent: Prior, clean: Reference, zero_error: float,
+    flow_error: float,
     limits: tuple[float, float],
 ) -> Finding:  # fmt: skip
     """Verdict on the last of `changes`. turbulent: b q^2 at share 1 [Pa] as known before; zero_error: of dP [Pa];

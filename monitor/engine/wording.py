@@ -10,7 +10,9 @@ from monitor.config.units import from_si
 from monitor.model import NS, Role, SkidSettings
 
 BAR = 1e5
-DECIMALS = {"bar": 2, "mbar": 0, "kPa": 0, "psi": 1, "m^3/h": 1, "US gpm": 0, "L/min": 0, "mL/min": 0, "degC": 1, "degF": 1}
+DECIMALS = {
+    "bar": 2, "mbar": 0, "kPa": 0, "psi": 1, "m^3/h": 1, "US gpm": 0, "L/min": 0, "mL/min": 0, "degC": 1, "degF": 1,
+}  # fmt: skip
 
 
 class Words:

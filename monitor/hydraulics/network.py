@@ -22,7 +22,7 @@ class Conditions(NamedTuple):
 
 
 def resistance(state: Conditions, share: float, turbulent: float) -> float:
-    """Resistance [Pa] of a vessel that carries `share`; NaN where it carries nothing. turbulent: b q^2 at share 1 [Pa]."""
+    """Resistance [Pa] of a vessel that carries `share`, NaN where that is nothing. turbulent: b q^2 at share 1 [Pa]."""
     if not share > 0.0:
         return math.nan
     return float(normalised(state.pressure_drop, share, state.viscosity, state.density, turbulent))

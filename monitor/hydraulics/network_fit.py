@@ -53,7 +53,7 @@ class Known(NamedTuple):
     """What a residual needs besides the unknowns."""
 
     vessels: int
-    count: int
+    unknown: int             # elements
     zero_error: float
     clean: float
     reference_drop: float
@@ -74,8 +74,8 @@ def fit(
     observed: Sequence[Observed], vessels: int, elements: Sequence[Prior], links: Sequence[Link], *, turbulent: Prior,
     zero_error: float, clean: float, reference_drop: float,
 ) -> Fit:  # fmt: skip
-    """elements: prior of each laminar part [Pa] at reference_drop [Pa]; turbulent: of b q^2 at share 1 [Pa]; zero_error:
-    of dP's zero [Pa]; clean: laminar part without cake [Pa], which is not compressed."""
+    """elements: prior of each laminar part [Pa] at reference_drop [Pa]; turbulent: of b q^2 at share 1 [Pa];
+    zero_error: of dP's zero [Pa]; clean: laminar part without cake [Pa], which is not compressed."""
     count = len(elements)
     x = np.array([*(np.log(p.value) for p in elements), np.log(turbulent.value), 0.0, COMPRESSIBILITY.value])
     anchor = x.copy()
@@ -110,7 +110,7 @@ def fit(
 
 
 def _flow_residual(o: Observed, x: Array, known: Known) -> float:
-    count = known.count
+    count = known.unknown
     drop = max(o.state.pressure_drop - x[count + 1] * known.zero_error, FLOOR)
     square = np.exp(x[count]) * o.state.density
     laminar = np.exp(x[list(o.elements)])

@@ -81,10 +81,12 @@ class Outputs:
         table = self._tables["quarantine.csv"]
         for r in rejections:
             table.writerow(
-                ("" if r.time is None else to_rfc3339(r.time), r.skid or "", r.signal or "", r.reason, r.where, r.text, r.note)
+                ("" if r.time is None else to_rfc3339(r.time), r.skid or "", r.signal or "", r.reason, r.where, r.text,
+                 r.note)
             )
 
-    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> None:
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None,
+                 trace: TracebackType | None) -> None:
         fault = self._close()
         if kind is None and fault is None:
             fault = self._take_places()

@@ -126,8 +126,9 @@ def test_without_a_flow_meter_dp_counts_as_it_is_and_the_message_says_so():
 
 def test_a_message_says_what_since_when_what_to_do_and_the_cautions():
     (event, *_) = events(steady(np.concatenate([ramp(3000, 0.6, 1.1), level((300, 1.1))])))
-    for part in ("Test skid", "in, out", "1.00 bar", "since 2025-06-15", "40.0 m^3/h", "15.0 degC", "one vessel at a time",
-                 "drain and vent", "local gauge", "cannot prove that a vessel is safe to open", "local codes"):
+    for part in ("Test skid", "in, out", "1.00 bar", "since 2025-06-15", "40.0 m^3/h", "15.0 degC",
+                 "one vessel at a time", "drain and vent", "local gauge",
+                 "cannot prove that a vessel is safe to open", "local codes"):
         assert part in event.message
     assert event.unit == "bar"
     assert event.onset < event.time

@@ -6,6 +6,7 @@ import json
 import os
 import subprocess
 import sys
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -83,7 +84,7 @@ def test_the_recording_has_something_to_get_wrong():
 @given(st.lists(st.integers(0, ROWS.size), max_size=6))
 def test_events_and_minutes_do_not_depend_on_chunks(cuts):
     edges = sorted({0, ROWS.size, *cuts})
-    parts = [ROWS.take(slice(a, b)) for a, b in zip(edges, edges[1:], strict=False)]
+    parts = [ROWS.take(slice(a, b)) for a, b in pairwise(edges)]
     assert repr(finished(parts)) == repr(WHOLE)
 
 
@@ -91,7 +92,7 @@ def test_events_and_minutes_do_not_depend_on_chunks(cuts):
 @given(st.lists(st.integers(1, ROWS.size - 1), min_size=1, max_size=4, unique=True))
 def test_a_restart_anywhere_changes_nothing(cuts):
     edges = sorted({0, ROWS.size, *cuts})
-    parts = [ROWS.take(slice(a, b)) for a, b in zip(edges, edges[1:], strict=False)]
+    parts = [ROWS.take(slice(a, b)) for a, b in pairwise(edges)]
     assert repr(finished(parts, restart_after=range(len(parts)))) == repr(WHOLE)
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -17,7 +19,8 @@ arrivals = st.lists(st.tuples(st.integers(0, 60), st.integers(0, 2), st.integers
 
 def rows_of(items):
     time, signal, value = (list(c) for c in zip(*items, strict=True)) if items else ([], [], [])
-    return Rows(np.array(time, np.int64), np.array(signal, np.int16), np.array(value, float), np.zeros(len(time), np.uint8))
+    quality = np.zeros(len(time), np.uint8)
+    return Rows(np.array(time, np.int64), np.array(signal, np.int16), np.array(value, float), quality)
 
 
 def plain(items):
@@ -39,7 +42,7 @@ def through(items, cuts):
     sequencer = Sequencer(lateness=LATENESS)
     fed, late, repeated, conflicting = [], [], [], []
     edges = sorted({0, len(items), *(min(c, len(items)) for c in cuts)})
-    for a, b in zip(edges, edges[1:], strict=False):
+    for a, b in pairwise(edges):
         ready, fate = sequencer.push(rows_of(items[a:b]))
         fed.append(ready)
         late += (fate.late + a).tolist()

@@ -34,7 +34,8 @@ def messages(rows: np.ndarray, start: int) -> list[tuple[str, bytes]]:
     out = []
     for k, row in enumerate(rows):
         stamp = to_rfc3339(start + k * NS // 10)
-        out += [(f"rig/{name}", json.dumps({"time": stamp, "value": v}).encode()) for name, v in zip(COLUMNS, row, strict=True)]
+        for name, value in zip(COLUMNS, row, strict=True):
+            out.append((f"rig/{name}", json.dumps({"time": stamp, "value": value}).encode()))
     return out
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import os
 import random
 import time
@@ -79,7 +78,8 @@ def test_nothing_is_lost_or_stored_twice_when_broker_and_daemon_are_killed(tmp_p
         fed = reader.rows("rig", 0, 2**62, list(COLUMNS), fed_only=True)
         counts = {c.reason: c.number for c in reader.quarantine_counts()}
         live = reader.events(limit=10_000)
-    kept = {(t, COLUMNS[s], v) for t, s, v in zip(stored.time.tolist(), stored.signal.tolist(), stored.value.tolist(), strict=True)}
+    columns = (stored.time.tolist(), stored.signal.tolist(), stored.value.tolist())
+    kept = {(t, COLUMNS[s], v) for t, s, v in zip(*columns, strict=True)}
     assert kept == good
     # Each bad message was sent at least once; what was sent again counts again.
     for reason, number in rubbish.items():

@@ -36,7 +36,6 @@ def _plan(environment: bootstrap.Environment, arguments: Sequence[str]) -> list[
     tests = [*PYTEST, *([] if writable else elsewhere["pytest"]), *arguments]
     steps = [
         ("lint", ["ruff", "check", *CODE]),
-        ("format", ["ruff", "format", "--check", "--output-format", "concise", *CODE]),
         ("types", ["mypy", "monitor"]),
         ("types of the scripts", ["mypy", *SCRIPTS]),
         ("import contracts", contracts),
