@@ -24,7 +24,7 @@ from monitor.errors import RunError
 from monitor.times import to_rfc3339
 
 # At 180 times life a pause of this machine's is minutes of event time: rows may come that much late.
-LATENESS = "60 s"
+LATENESS, SILENCE = "60 s", "10 min"
 SEED = 1
 INDENT = " " * 17     # of what follows in a long message: below its kind
 
@@ -62,7 +62,9 @@ def place(folder: Path | None) -> Iterator[Path]:
 def demo_config(home: Path, broker_port: int, page_port: int) -> str:
     from monitor.simulation.live import demo_settings_toml
 
-    return demo_settings_toml().replace("[skid]\n", f'[skid]\nlateness = "{LATENESS}"\n', 1) + (
+    skid = demo_settings_toml().replace("[skid]\n", f'[skid]\nlateness = "{LATENESS}"\n', 1)
+    skid = skid.replace("\nunit = ", f'\nmax_silence = "{SILENCE}"\nunit = ')
+    return skid + (
         f'\n[broker]\nhost = "127.0.0.1"\nport = {broker_port}\n'
         f'\n[store]\npath = "{home / "demo.db"}"\n'
         f'\n[web]\nhost = "127.0.0.1"\nport = {page_port}\n'

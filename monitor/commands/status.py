@@ -3,12 +3,23 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+import time
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from monitor.commands.common import load_settings, say
 from monitor.commands.page import open_reader
+from monitor.commands.wording import ago, number, size, span
+from monitor.model import NS
+
+if TYPE_CHECKING:
+    from monitor.store import QuarantineCount
+
+Values = Mapping[str, Any]
+MARGIN = 10
+RATES = (("readings", "readings"), ("repeated", "repeated"), ("rejected", "refused"), ("events", "events"),
+         ("commits", "commits"))
 
 
 def run_status(config: Path, *, as_json: bool) -> None:
@@ -20,19 +31,87 @@ def run_status(config: Path, *, as_json: bool) -> None:
         counts = [c._asdict() for c in quarantine]
         say(json.dumps(status | {"quarantine_counts": counts}, indent=1, default=str))
         return
-    for line in lines(status):
+    for line in lines(status, quarantine, time.time_ns()):
         say(line)
-    for count in quarantine:
-        say(f"quarantine  {count.skid or '-'}  {count.signal or '-'}  {count.reason}: {count.number}")
 
 
-def lines(values: Mapping[str, Any], indent: str = "") -> list[str]:
-    """Nested names and values, one a line."""
-    out: list[str] = []
-    for name, value in values.items():
-        if isinstance(value, Mapping):
-            out.append(f"{indent}{name}")
-            out.extend(lines(value, indent + "  "))
-        else:
-            out.append(f"{indent}{name:<24} {value if value is not None else '-'}")
-    return out
+def lines(status: Values, quarantine: Sequence[QuarantineCount], now: int) -> Iterator[str]:
+    """The status as `Reader.status` and `Reader.quarantine_counts` give it, for people. now: wall time [ns]."""
+    parts = {
+        "store": _store(status),
+        "readings": _readings(status["readings"], now),
+        "a minute": _rates(status["rates"]),
+        "skids": _skids(status["skids"], now),
+        "events": [number(status["events"])],
+        "refused": _refused(quarantine, now),
+        "outbox": _outbox(status["outbox"], now),
+        "requests": [f"{number(status['open_requests'])} open"],
+    }
+    for name, told in parts.items():
+        for i, line in enumerate(told):
+            yield f"{'' if i else name:<{MARGIN}}{line}"
+
+
+def _store(status: Values) -> Iterator[str]:
+    sizes = status["bytes"]
+    yield status["path"]
+    yield (f"{size(sizes['database'])}, of which {size(sizes['reusable'])} free for what comes; log {size(sizes['log'])}; "
+           f"schema {status['schema']['number']}")
+
+
+def _readings(readings: Values, now: int) -> Iterator[str]:
+    each = readings["bytes_a_packed_reading"]
+    packed = f" in {size(readings['packed_bytes'])}, {each:.2g} bytes each" if each is not None else ""
+    total = readings["recent"] + readings["packed"]
+    yield f"{number(total)} kept: {number(readings['recent'])} recent, {number(readings['packed'])} packed{packed}"
+    if readings["newest"] is not None and readings["oldest"] is not None:
+        yield f"the oldest of {_ago(readings['oldest'], now)}, the newest of {_ago(readings['newest'], now)}"
+
+
+def _rates(rates: Values) -> Iterator[str]:
+    for key, span_name in (("last_minute", "in the last whole minute"), ("last_hour", "on average of the last hour")):
+        yield ", ".join(f"{number(rates[key][name])} {word}" for name, word in RATES) + f" {span_name}"
+
+
+def _skids(skids: Mapping[str, Values], now: int) -> Iterator[str]:
+    width = _width(skids)
+    for skid, told in skids.items():
+        lag = told["lag_s"]
+        heard = "nothing heard yet" if lag is None else f"newest reading {ago(lag)}"
+        judged = "" if told["tick"] is None else f", judged without rows up to {_ago(told['tick'], now)}"
+        yield f"{skid:<{width}}  {heard}{judged}"
+    if not skids:
+        yield "none yet"
+
+
+def _refused(counts: Sequence[QuarantineCount], now: int) -> Iterator[str]:
+    rows = [(c.skid or "no skid", c.signal or "no signal", str(c.reason), number(c.number), c.last) for c in counts]
+    skid, signal, reason, amount = (_width(row[i] for row in rows) for i in range(4))
+    for row in rows:
+        yield (f"{row[0]:<{skid}}  {row[1]:<{signal}}  {row[2]:<{reason}}  {row[3]:>{amount}}, "
+               f"the last {_ago(row[4], now)}")
+    if not rows:
+        yield "nothing"
+
+
+def _outbox(channels: Mapping[str, Values], now: int) -> Iterator[str]:
+    width = _width(channels)
+    for channel, told in channels.items():
+        facts = [f"{number(told['sent'])} sent", f"{number(told['queued'])} waiting"]
+        if told["oldest_queued"] is not None:
+            facts[-1] += f" since {span(max(0.0, (now - told['oldest_queued']) / NS))}"
+        facts += [f"{number(told[key])} {word}" for key, word in (("refused", "refused"), ("dropped", "given up"))
+                  if told[key]]
+        yield f"{channel:<{width}}  {', '.join(facts)}"
+        if told["failed_at"] is not None and (told["queued"] or told["refused"]):
+            yield f"{'':<{width}}  failed {_ago(told['failed_at'], now)}: {told['last_error']}"
+    if not channels:
+        yield "nothing yet"
+
+
+def _ago(then: int, now: int) -> str:
+    return ago((now - then) / NS)
+
+
+def _width(names: Any) -> int:
+    return max(map(len, names), default=0)

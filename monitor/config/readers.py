@@ -98,8 +98,7 @@ class Whole:
 
 @dataclass(frozen=True, slots=True)
 class Bytes:
-    """An amount of data with its unit, in bytes. Decimal prefixes are powers of 1000, binary ones of 1024 (IEC 80000-13,
-    table 1 and clause 4)."""
+    """An amount of data with its unit, in bytes: kB to TB by powers of 1000, KiB to TiB of 1024 (IEC 80000-13)."""
 
     low: int
     bounds: str

@@ -17,7 +17,7 @@ from monitor.model import Secret
 _LONGEST = 64 * 1024
 _MARK = "whsec_"
 _SIGNING_BYTES = (24, 64)
-SIGNING_SECRET = ("whsec_ and 24 to 64 random bytes in base64 (Standard Webhooks 1.0.0, signature scheme), "
+SIGNING_KEY = ("whsec_ and 24 to 64 random bytes in base64 (Standard Webhooks 1.0.0, signature scheme), "
                   "as `openssl rand -base64 32` makes them")
 
 

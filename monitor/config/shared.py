@@ -8,7 +8,7 @@ from typing import TypeVar
 from monitor.config.documents import Document
 from monitor.config.faults import Faults
 from monitor.config.positions import KeyPath
-from monitor.config.secrets import SIGNING_SECRET, is_signing_secret, read_secret
+from monitor.config.secrets import SIGNING_KEY, is_signing_secret, read_secret
 from monitor.config.tables import (
     DAY,
     BrokerTable,
@@ -101,7 +101,7 @@ def _read_webhook(document: Document, place: int, environ: Environ, faults: Faul
     secret = read_secret(document, path, table, "secret", environ, faults)
     if secret is not None and not is_signing_secret(secret):
         key = "secret_env" if table.secret_env is not None else "secret_file"
-        faults.add(document, (*path, key), "a secret that cannot sign (it is not shown)", SIGNING_SECRET)
+        faults.add(document, (*path, key), "a secret that cannot sign (it is not shown)", SIGNING_KEY)
         secret = None
     return WebhookSettings(table.url or "", secret)
 

@@ -99,6 +99,7 @@ prefix = "river"
 path = "data/readings.db"
 retention = "30 d"
 quarantine_rows = 0
+outbox_limit = "1.5 GiB"
 [notify]
 [[notify.webhook]]
 url = "https://office.example/hook"
@@ -111,18 +112,19 @@ bucket = "intake"
 host = "::1"
 port = 9000
 """
-    (tmp_path / "hook.secret").write_text("swordfish\n")
+    (tmp_path / "hook.secret").write_text("whsec_c3dvcmRmaXNoIHN3b3JkZmlzaCBzd29yZGZpc2g=\n")
     settings = load_text(text, {"INTAKE_PASSWORD": "trout"})
     assert settings.broker.port == 8883 and settings.broker.password == Secret("trout")
     assert (settings.broker.keepalive_s, settings.broker.session_expiry_s) == (60, 172_800)
     assert settings.store.path == str(tmp_path / "data/readings.db")
     assert (settings.store.retention_days, settings.store.quarantine_rows) == (30.0, 0)
-    assert settings.notify.webhooks[0].secret == Secret("swordfish")
+    assert settings.store.outbox_limit == 3 * 2**29
+    assert settings.notify.webhooks[0].secret == Secret("whsec_c3dvcmRmaXNoIHN3b3JkZmlzaCBzd29yZGZpc2g=")
     assert settings.notify.influx is not None and settings.notify.influx.bucket == "intake"
     assert (settings.web.host, settings.web.port) == ("::1", 9000)
     assert settings.skids[0].display_units == {
         "pressure": "psi", "flow": "m^3/h", "temperature": "degC", "turbidity": "NTU"}
-    assert "trout" not in describe(settings) and "swordfish" not in repr(settings)
+    assert "trout" not in describe(settings) and "c3dvcmRmaXNo" not in repr(settings)
 
 
 def test_the_store_lies_beside_the_configuration_whatever_the_working_directory(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import traceback
 from collections.abc import Callable
 from pathlib import Path
@@ -9,8 +10,9 @@ from pathlib import Path
 import pytest
 
 from monitor.config import describe, warnings
-from monitor.errors import ConfigError, Fault
-from monitor.model import Secret, Settings
+from monitor.errors import ConfigError, Fault, InputError
+from monitor.model import Secret, Settings, WebhookSettings
+from monitor.notify.webhook import Webhook
 
 Faults = Callable[..., list[Fault]]
 LITERALS = [
@@ -74,3 +76,26 @@ def test_a_password_without_tls_to_another_host_is_warned_of(base: str, load_tex
     for safe in (broker + "tls = true\n", broker.replace("broker.example", "127.0.0.1")):
         assert not [w for w in warnings(load_text(base + safe, {"A": "geheim"})) if "unencrypted" in w]
     assert "geheim" not in describe(settings) + "".join(warnings(settings)) + repr(settings)
+
+
+KEY = base64.b64encode(bytes(range(32))).decode()
+SIZES = [base64.b64encode(bytes(n)).decode() for n in (23, 24, 64, 65)]
+KEYS = [KEY, f"whsec_{KEY}", KEY.rstrip("="), *SIZES, "swordfish", "whsec_!", "whsec_ü" * 9, f"WHSEC_{KEY}",
+        KEY + "\n=", KEY[:20] + " " + KEY[20:]]
+
+
+@pytest.mark.parametrize("key", KEYS)
+def test_a_key_that_the_webhooks_library_cannot_sign_with_is_a_fault_of_the_configuration(
+    base: str, faults_of: Faults, load_text: Callable[..., Settings], key: str
+) -> None:
+    """`monitor.notify` builds the signer of the library standardwebhooks, and holds to the specification's sizes."""
+    hook = WebhookSettings("https://office.example/hook", Secret(key))
+    more = '[[notify.webhook]]\nurl = "https://office.example/hook"\nsecret_env = "HOOK"\n'
+    try:
+        Webhook(hook).close()
+    except InputError:
+        (fault,) = faults_of(base + more, {"HOOK": key})
+        assert fault.key.startswith("notify.webhook[0].secret_env") and "openssl rand" in fault.accepted
+        assert key not in str(fault)
+    else:
+        assert load_text(base + more, {"HOOK": key}).notify.webhooks == (hook,)

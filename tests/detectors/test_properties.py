@@ -42,7 +42,8 @@ def told(rows: Rows, entry: Entry, *, factor: float = 1.0, cut: int | None = Non
         if k:
             tier = restored(tier, factor)
         out += [e for e in tier.run(np.zeros(part.size, np.int32), part) if entry.own(e)]
-    return [f"{e.code} {e.signal} {e.detail} {e.time} {e.onset}" + (f" {e.value:.9g}" if factor == 1.0 else "") for e in out]
+    lines = [f"{e.code} {e.signal} {e.detail} {e.time} {e.onset}" for e in out]
+    return lines if factor != 1.0 else [f"{line} {e.value:.9g}" for line, e in zip(lines, out, strict=True)]
 
 
 def restored(tier: RowTier, factor: float) -> RowTier:

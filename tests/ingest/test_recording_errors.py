@@ -21,7 +21,7 @@ GOOD = b"time,PT-101\n1740816000,3\n"
         (b"", "empty file"),
         (b"\n\n\n", "blank lines"),
         (b"a,b\n1,2\n", "no column time; found a, b"),
-        (b"time,a,b\n1,2,3\n", "no column is a configured signal; found time, a, b; configured: PT-101"),
+        (b"time,a,b\n1,2,3\n", "no column is a configured signal; found time, a, b; accepted: PT-101"),
         (b"time,PT-101,PT-101\n1,2,3\n", "more than one column is PT-101"),
         (b"time,TIME,PT-101\n1,2,3\n", "more than one column is time"),
         (b'[{"time": 1}]', "JSON array"),
@@ -49,9 +49,9 @@ def test_an_unusable_file_is_named_with_what_was_found(tmp_path: Path, data: byt
 
 
 def test_missing_files_and_directories_are_input_errors(tmp_path: Path) -> None:
-    with pytest.raises(InputError, match="No such file"):
+    with pytest.raises(InputError, match="no such file"):
         read(tmp_path / "missing.csv")
-    with pytest.raises(InputError, match="a directory"):
+    with pytest.raises(InputError, match="a folder; accepted: a recording"):
         read(tmp_path)
     with pytest.raises(InputError, match="no recording"):
         read([])
