@@ -8,10 +8,14 @@ from monitor.commands.common import load_settings, say, warn
 
 
 def run_check(path: Path) -> None:
+    from monitor.commands.commissioning import commissioning
     from monitor.config import describe, warnings
 
     settings = load_settings(path)
     say(describe(settings))
     for sentence in warnings(settings):
         warn(f"warning: {sentence}")
+    for skid in settings.skids:
+        for line in commissioning(skid):
+            say(line)
     say(f"{path}: no fault found")

@@ -21,11 +21,14 @@ def run_replay(recordings: Sequence[Path], config: Path, out: Path, *, timezone:
                skid_id: str | None) -> None:
     skid = choose_skid(load_settings(config), skid_id, config)
     names = parse_mapping(mapping)
+    from monitor.ingest.recording import open_recordings
+
+    history = open_recordings(recordings, skid, timezone=timezone, mapping=names)
     load_engine()
-    from monitor.replay.run import replay
+    from monitor.replay.run import replay_history
 
     with progress_bar() as progress:
-        summary = replay(recordings, skid, out, timezone=timezone, mapping=names, progress=progress)
+        summary = replay_history(history, skid, out, progress=progress)
     tell(summary, out)
 
 

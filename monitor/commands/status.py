@@ -55,8 +55,8 @@ def lines(status: Values, quarantine: Sequence[QuarantineCount], now: int) -> It
 def _store(status: Values) -> Iterator[str]:
     sizes = status["bytes"]
     yield status["path"]
-    yield (f"{size(sizes['database'])}, of which {size(sizes['reusable'])} free for what comes; log {size(sizes['log'])}; "
-           f"schema {status['schema']['number']}")
+    yield (f"{size(sizes['database'])}, of which {size(sizes['reusable'])} free for what comes; "
+           f"log {size(sizes['log'])}; schema {status['schema']['number']}")
 
 
 def _readings(readings: Values, now: int) -> Iterator[str]:
@@ -76,9 +76,10 @@ def _rates(rates: Values) -> Iterator[str]:
 def _skids(skids: Mapping[str, Values], now: int) -> Iterator[str]:
     width = _width(skids)
     for skid, told in skids.items():
-        lag = told["lag_s"]
-        heard = "nothing heard yet" if lag is None else f"newest reading {ago(lag)}"
-        judged = "" if told["tick"] is None else f", judged without rows up to {_ago(told['tick'], now)}"
+        newest, tick = told["newest"], told["tick"]
+        heard = "nothing heard yet" if newest is None else f"newest reading of {_ago(newest, now)}"
+        # Time that passed without readings: how far silence has been judged.
+        judged = f", silence judged up to {_ago(tick, now)}" if tick is not None and tick > (newest or 0) else ""
         yield f"{skid:<{width}}  {heard}{judged}"
     if not skids:
         yield "none yet"

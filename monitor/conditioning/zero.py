@@ -32,14 +32,14 @@ NO_FLOW = 0.02           # of reference flow
 SETTLED = 90             # seconds without flow before anything is averaged
 BLOCK = 60               # seconds averaged at a time
 AGREEING = 3             # blocks in a row that must agree
-APART = 0.001            # of span: blocks that differ by more do not agree ...
-LEVEL_APART = 0.02       # ... nor where the header itself moves by more
+AGREE, APART = 4.0, 2e-4  # standard errors of a block, and at least of span: a block further off does not agree ...
+LEVEL_APART = 0.02       # ... nor one in which the header itself has moved by so much of span
 LONGEST = 1800           # seconds averaged together
 MOVED = 0.0025           # of span, of each transmitter, against an offset that is known
 STEPPED = 0.0021         # the same, against zero, where a step explains it
 STEP_LIKE = 0.3          # how well it must: of the step, and what the zero was before
 RETURNED = 0.6           # of the limit: within it the zero is back
-LARGEST = 0.04           # of span: more is no zero but a path that is not equalised
+LARGEST = 0.03           # of span: more is no zero but a path that is not equalised
 NOISES = 6.0
 MEMORY = 8               # stops over which the offset is learned
 VESSEL_NEAR = 0.03       # of span: a vessel's pressure that is a witness
@@ -69,18 +69,18 @@ def watch_zeros(zeros, pair, skid, settings, rules, sensors, healths, parameters
         return emitted
     i, o, d = settings.role[INLET], settings.role[OUTLET], settings.role[DIFFERENTIAL]
     if i >= 0 and o >= 0:
-        noise = math.hypot(noise_of(healths, parameters, i), noise_of(healths, parameters, o))
+        spread = math.hypot(spread_of(healths, parameters, i), spread_of(healths, parameters, o))
         span = settings.pair_span
         drop, level = sensors[i].now - sensors[o].now, sensors[i].now
-        if follow_idle(zeros[0], drop, level, span, noise, tick):
+        if follow_idle(zeros[0], drop, level, span, spread, tick):
             witness(zeros[0], settings, sensors, span)
             if ready(zeros[0], rules, tick):
                 signal = suspect(zeros[0], pair, span, i, o)
-                emitted = judge(zeros[0], pair, rules, span, noise, rest, signal, tick, emissions, emitted)
+                emitted = judge(zeros[0], pair, rules, span, spread, rest, signal, tick, emissions, emitted)
     if d >= 0:
-        noise, span = noise_of(healths, parameters, d), span_of(parameters, limits, d)
-        if follow_idle(zeros[1], sensors[d].now, 0.0, span, noise, tick) and ready(zeros[1], rules, tick):
-            emitted = judge(zeros[1], pair, rules, span, noise, rest, d, tick, emissions, emitted)
+        spread, span = spread_of(healths, parameters, d), span_of(parameters, limits, d)
+        if follow_idle(zeros[1], sensors[d].now, 0.0, span, spread, tick) and ready(zeros[1], rules, tick):
+            emitted = judge(zeros[1], pair, rules, span, spread, rest, d, tick, emissions, emitted)
     mine = zeros[1] if d >= 0 else zeros[0]
     skid.idle_offset, skid.idle_offset_known = mine.offset, mine.known
     skid.idle_offset_error = math.sqrt(mine.variance / max(mine.known, 1))
@@ -88,7 +88,14 @@ def watch_zeros(zeros, pair, skid, settings, rules, sensors, healths, parameters
 
 
 @compiled
-def follow_idle(zero, drop, level, span, noise, tick):  # type: ignore[no-untyped-def]
+def spread_of(healths, parameters, k):  # type: ignore[no-untyped-def]
+    """Standard error of a signal's mean over a block [Pa]."""
+    every = min(max(healths[k].interval / SECOND, 1.0), BLOCK)
+    return noise_of(healths, parameters, k) * math.sqrt(every / BLOCK)
+
+
+@compiled
+def follow_idle(zero, drop, level, span, spread, tick):  # type: ignore[no-untyped-def]
     """Average dP [Pa] over a block of seconds; True where a block has just ended."""
     if not (math.isfinite(drop) and math.isfinite(level)):
         return False
@@ -105,7 +112,7 @@ def follow_idle(zero, drop, level, span, noise, tick):  # type: ignore[no-untype
     if zero.block_seconds < BLOCK:
         return False
     mean, high = zero.block_sum / BLOCK, zero.block_level / BLOCK
-    apart = abs(mean - zero.last_mean) > max(APART * span, noise)
+    apart = zero.seconds > 0 and abs(mean - zero.total / zero.seconds) > max(APART * span, AGREE * spread)
     if zero.seconds >= LONGEST or apart or abs(high - zero.last_level) > LEVEL_APART * span:
         zero.seconds, zero.vessel_seconds = 0, 0
     if zero.seconds == 0:
@@ -113,7 +120,7 @@ def follow_idle(zero, drop, level, span, noise, tick):  # type: ignore[no-untype
     zero.total += zero.block_sum
     zero.sum_level += zero.block_level
     zero.seconds += BLOCK
-    zero.last_mean, zero.last_level, zero.block_seconds = mean, high, 0
+    zero.last_level, zero.block_seconds = high, 0
     return True
 
 
@@ -157,27 +164,27 @@ def matching_step(pair, shift, span):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def limit_of(zero, pair, span, noise, shift):  # type: ignore[no-untyped-def]
+def limit_of(zero, pair, span, spread, shift):  # type: ignore[no-untyped-def]
     """How far the offset may be from what was learned, or from zero [Pa]."""
     share = ACCURACY
     if zero.known > 0:
         share = MOVED
     elif matching_step(pair, shift, span) >= 0:
         share = STEPPED
-    return max(share * span, NOISES * noise / math.sqrt(zero.seconds / 5.0))
+    return max(share * span, NOISES * spread / math.sqrt(zero.seconds / BLOCK))
 
 
 @compiled
-def judge(zero, pair, rules, span, noise, rest, signal, tick, emissions, emitted):  # type: ignore[no-untyped-def]
+def judge(zero, pair, rules, span, spread, rest, signal, tick, emissions, emitted):  # type: ignore[no-untyped-def]
     """Raise or clear a shift, or learn the offset."""
     mean = zero.total / zero.seconds
     shift = mean - zero.offset
-    limit = limit_of(zero, pair, span, noise, shift)
+    limit = limit_of(zero, pair, span, spread, shift)
     # Without flow meter and pump contact, a small dP may be a small flow; a negative one is not.
     if abs(mean) > LARGEST * span or (rest < 0 and mean > 0.0):
         return emitted
     if zero.shifted == 1:
-        if abs(shift) > RETURNED * limit_of(zero, pair, span, noise, shift):
+        if abs(shift) > RETURNED * limit_of(zero, pair, span, spread, shift):
             return emitted
         zero.shifted = 0
         learn(zero, mean)

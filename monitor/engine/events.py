@@ -11,6 +11,9 @@ from monitor.engine import layout
 from monitor.engine.parameters import ALARM_ORDER
 from monitor.engine.row_tier import Emission, RowTier
 from monitor.engine.wording import BAR, Words, clock, conditions, join, tags, unmeasured
+from monitor.hydraulics.isolating import outlook
+from monitor.hydraulics.network import Conditions
+from monitor.hydraulics.pressure_drop import turbulent_part
 from monitor.model import Event, Role, SkidSettings, Transition
 
 
@@ -68,9 +71,24 @@ def due_message(words: Words, skid: SkidSettings, frame: np.record, emission: Em
         f"({conditions(words, frame)}).",
         kind.meaning,
         kind.response,
+        before_isolating(words, skid, frame),
         unmeasured(skid),
         CAUTION,
     )
+
+
+def before_isolating(words: Words, skid: SkidSettings, frame: np.record) -> str:
+    """What the rest will show, said before anybody shuts a vessel."""
+    has_flow = np.isfinite(frame.flow)
+    ratio = float(frame.flow) / skid.reference.flow if has_flow else 1.0
+    turbulent = float(frame.turbulent) or turbulent_part(skid.element.clean_dp, skid.element.changeout_dp)
+    found = outlook(Conditions(float(frame.pressure_drop), ratio), skid.in_service, turbulent)
+    if found is None:
+        return ""
+    over = "" if found.upper < skid.element.max_dp else (
+        f" That can pass the {words.pressure(skid.element.max_dp)} the elements are built for: lower the flow first.")
+    return (f"With one vessel isolated now the rest will show about {words.pressure(found.expected)} at held flow, at "
+            f"most {words.pressure(found.upper)} where cake packs, less where flow gives way.{over}")  # fmt: skip
 
 
 def limit_message(words: Words, skid: SkidSettings, frame: np.record, emission: Emission, raised: bool) -> str:

@@ -164,8 +164,7 @@ zero = np.dtype(                         # of the pair of headers, and of a tran
         ("block_sum", np.float64),
         ("block_level", np.float64),
         ("block_seconds", np.int64),
-        ("last_mean", np.float64),       # of the block before
-        ("last_level", np.float64),
+        ("last_level", np.float64),      # of the block before
         ("total", np.float64),           # over blocks that agree
         ("sum_level", np.float64),       # the same of the inlet, and of vessels beside it
         ("sum_vessel", np.float64),

@@ -13,7 +13,7 @@ import numpy.typing as npt
 from monitor.engine.engine import Engine, Output
 from monitor.engine.sequencer import Fate
 from monitor.errors import InputError
-from monitor.ingest.recording import open_recordings
+from monitor.ingest.recording import Recordings, open_recordings
 from monitor.model import Event, Quality, Reason, Rejection, Rows, SkidSettings
 from monitor.replay.outputs import Outputs
 from monitor.report.report import render_report
@@ -67,6 +67,13 @@ def replay(
 ) -> Summary:
     """Replay recordings as one history and write the contract's files to `out`; InputError without one usable row."""
     source = open_recordings(list(recordings), skid, timezone=timezone, mapping=mapping or {}, chunk_rows=chunk_rows)
+    return replay_history(source, skid, out, progress=progress)
+
+
+def replay_history(
+    source: Recordings, skid: SkidSettings, out: Path, *, progress: Callable[[float], None] = lambda done: None
+) -> Summary:
+    """Replay what was opened already."""
     engine = Engine([skid], trend_buckets=TREND_BUCKETS)
     summary = Summary()
     with Outputs(out) as outputs:
@@ -81,7 +88,7 @@ def replay(
         take(engine.finish(), outputs, summary)
         summary.warnings = list(source.warnings)
         if summary.numbers == 0:
-            raise InputError(nothing_usable(recordings, summary))
+            raise InputError(nothing_usable(source.files, summary))
         page = render_report(
             skid=skid,
             trend=engine.rows.trend(),
@@ -99,7 +106,7 @@ def take(output: Output, outputs: Outputs, summary: Summary) -> None:
     summary.events.extend(output.events)
 
 
-def nothing_usable(recordings: Sequence[Path], summary: Summary) -> str:
-    names = ", ".join(str(p) for p in recordings)
+def nothing_usable(files: Sequence[str], summary: Summary) -> str:
+    names = ", ".join(files)
     reasons = ", ".join(f"{n} {reason}" for reason, n in summary.rejected.most_common()) or "there were no rows"
     return f"{names}: not one usable row ({reasons}); accepted: rows with a time and a number for a configured signal"

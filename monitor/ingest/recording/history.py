@@ -75,7 +75,7 @@ class Recordings:
             readings += piece.rows.size
             yield piece
         if reader.cut_short:
-            self.warnings.append(f"{layout.path}: {reader.cut_short}; the {readings} readings before that are used")
+            self.warnings.append(f"{layout.path}: {reader.cut_short}; the {readings:,} readings before that are used")
 
 
 class _Progress:
