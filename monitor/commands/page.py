@@ -11,7 +11,7 @@ from monitor.commands.common import load_settings, say, warn
 if TYPE_CHECKING:
     from monitor.store import Reader
 
-PATIENCE_S = 30.0
+PATIENCE_S = 10.0
 QUIET_S = 2.0
 
 

@@ -29,6 +29,8 @@ def test_packed_cake_bounds_it_from_above_and_satisfies_its_own_equation():
     assert found.upper > found.expected
 
 
-@pytest.mark.parametrize(("state", "vessels"), [(Conditions(1e5, 0.0), 2), (Conditions(-1.0, 1.0), 2), (Conditions(1e5, 1.0), 1)])
+@pytest.mark.parametrize(
+    ("state", "vessels"), [(Conditions(1e5, 0.0), 2), (Conditions(-1.0, 1.0), 2), (Conditions(1e5, 1.0), 1)]
+)
 def test_nothing_is_said_where_nothing_can_be(state, vessels):
     assert outlook(state, vessels, 0.0) is None
