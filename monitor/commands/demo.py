@@ -161,7 +161,7 @@ def publish_plant(port: int, clock: Any, stop: threading.Event) -> None:
                 if stop.wait(0.005):
                     return
             if step.caption:
-                say(f"{hour(to_rfc3339(step.time_ns))}  {step.caption}")
+                say(wrapped(f"{hour(to_rfc3339(step.time_ns))}  ", step.caption, INDENT[:13]))
             stamp = to_rfc3339(step.time_ns)
             for signal_id, value in step.samples.items():
                 payload = json.dumps({"time": stamp, "value": round(value, 4)})

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 import sys
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
@@ -25,6 +26,7 @@ def run_replay(recordings: Sequence[Path], config: Path, out: Path, *, timezone:
 
     history = open_recordings(recordings, skid, timezone=timezone, mapping=names)
     load_engine()
+    signal.signal(signal.SIGTERM, signal.default_int_handler)    # as Ctrl-C: what is half written goes
     from monitor.replay.run import replay_history
 
     with progress_bar() as progress:
@@ -61,7 +63,7 @@ def tell(summary: Summary, out: Path) -> None:
     say(f"readings  {number(summary.used)} used")
     if summary.rejected:
         reasons = ", ".join(f"{number(n)} {reason}" for reason, n in summary.rejected.most_common())
-        say(f"refused   {number(summary.rejected.total())}, each with its reason in quarantine.csv: {reasons}")
+        say(f"set aside {number(summary.rejected.total())}, each with its reason in quarantine.csv: {reasons}")
     counts = Counter(f"{e.kind} {e.transition}" for e in summary.events)
     say("events    " + (", ".join(f"{number(n)} {name}" for name, n in sorted(counts.items())) or "none"))
     say(f"written   {out / 'report.html'} to look at; events.jsonl and tables beside it")

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 Values = Mapping[str, Any]
 MARGIN = 10
-RATES = (("readings", "readings"), ("repeated", "repeated"), ("rejected", "refused"), ("events", "events"),
+RATES = (("readings", "readings"), ("repeated", "repeated"), ("rejected", "set aside"), ("events", "events"),
          ("commits", "commits"))
 
 
@@ -43,7 +43,7 @@ def lines(status: Values, quarantine: Sequence[QuarantineCount], now: int) -> It
         "a minute": _rates(status["rates"]),
         "skids": _skids(status["skids"], now),
         "events": [number(status["events"])],
-        "refused": _refused(quarantine, now),
+        "set aside": _set_aside(quarantine, now),
         "outbox": _outbox(status["outbox"], now),
         "requests": [f"{number(status['open_requests'])} open"],
     }
@@ -65,7 +65,7 @@ def _readings(readings: Values, now: int) -> Iterator[str]:
     total = readings["recent"] + readings["packed"]
     yield f"{number(total)} kept: {number(readings['recent'])} recent, {number(readings['packed'])} packed{packed}"
     if readings["newest"] is not None and readings["oldest"] is not None:
-        yield f"the oldest of {_ago(readings['oldest'], now)}, the newest of {_ago(readings['newest'], now)}"
+        yield f"oldest {_ago(readings['oldest'], now)}, newest {_ago(readings['newest'], now)}"
 
 
 def _rates(rates: Values) -> Iterator[str]:
@@ -77,7 +77,7 @@ def _skids(skids: Mapping[str, Values], now: int) -> Iterator[str]:
     width = _width(skids)
     for skid, told in skids.items():
         newest, tick = told["newest"], told["tick"]
-        heard = "nothing heard yet" if newest is None else f"newest reading of {_ago(newest, now)}"
+        heard = "nothing heard yet" if newest is None else f"newest reading {_ago(newest, now)}"
         # Time that passed without readings: how far silence has been judged.
         judged = f", silence judged up to {_ago(tick, now)}" if tick is not None and tick > (newest or 0) else ""
         yield f"{skid:<{width}}  {heard}{judged}"
@@ -85,7 +85,7 @@ def _skids(skids: Mapping[str, Values], now: int) -> Iterator[str]:
         yield "none yet"
 
 
-def _refused(counts: Sequence[QuarantineCount], now: int) -> Iterator[str]:
+def _set_aside(counts: Sequence[QuarantineCount], now: int) -> Iterator[str]:
     rows = [(c.skid or "no skid", c.signal or "no signal", str(c.reason), number(c.number), c.last) for c in counts]
     skid, signal, reason, amount = (_width(row[i] for row in rows) for i in range(4))
     for row in rows:

@@ -7,13 +7,15 @@ import textwrap
 
 
 def number(value: float) -> str:
-    """A count with commas between thousands; a rate below ten with one decimal.
+    """A count with commas between thousands; a rate below ten with one decimal. Not negative.
 
     >>> number(1234567), number(0.25), number(3.0)
     ('1,234,567', '0.2', '3')
     """
-    if value == round(value) or abs(value) >= 10:
+    if value == round(value) or value >= 10:
         return f"{round(value):,}"
+    if value < 0.05:
+        return "under 0.1"
     return f"{value:.1f}"
 
 
@@ -34,7 +36,7 @@ def span(seconds: float) -> str:
     """A length of time in the one or two units that matter.
 
     >>> span(0.2), span(75), span(7_500), span(200_000)
-    ('less than a second', '75 s', '2 h 5 min', '2 d 8 h')
+    ('less than a second', '75 s', '2 h 5 min', '2 d 7 h')
     """
     if seconds < 1:
         return "less than a second"

@@ -13,7 +13,7 @@ import numpy.typing as npt
 from monitor.engine.engine import Engine, Output
 from monitor.engine.sequencer import Fate
 from monitor.errors import InputError
-from monitor.ingest.recording import Recordings, open_recordings
+from monitor.ingest.recording import Chunk, Recordings, open_recordings
 from monitor.model import Event, Quality, Reason, Rejection, Rows, SkidSettings
 from monitor.replay.outputs import Outputs
 from monitor.report.report import render_report
@@ -44,15 +44,23 @@ class Summary:
         self.numbers += int(np.count_nonzero(np.isfinite(rows.value)))
 
 
-def fate_rejections(skid: SkidSettings, rows: Rows, fate: Fate) -> list[Rejection]:
-    """Rows that the sequencer did not hand on, as rejections with their reason."""
-    out: list[Rejection] = []
+def fate_rejections(skid: SkidSettings, rows: Rows, fate: Fate) -> list[tuple[int, Rejection]]:
+    """Rows that the sequencer did not hand on, as rejections with their reason, each with its place among the rows."""
+    out: list[tuple[int, Rejection]] = []
     for name, (reason, note) in FATES.items():
         indices: npt.NDArray[np.int64] = getattr(fate, name)
         for i in indices.tolist():
             signal = skid.signals[int(rows.signal[i])].id
-            out.append(Rejection(reason, skid.id, signal, "", f"{rows.value[i]:.17g}", int(rows.time[i]), note))
+            time, text = int(rows.time[i]), f"{rows.value[i]:.17g}"
+            out.append((i, Rejection(reason, skid.id, signal, "", text, time, note)))
     return out
+
+
+def in_order(chunk: Chunk, later: list[tuple[int, Rejection]]) -> list[Rejection]:
+    """What was refused when read and what when judged, as it came, however the rows were cut into chunks."""
+    read = [(at, 0, r) for at, r in zip(chunk.rejected_at.tolist(), chunk.rejections, strict=True)]
+    judged = [(at, 1, r) for at, r in later]
+    return [r for _, _, r in sorted([*read, *judged], key=lambda item: item[:2])]
 
 
 def replay(
@@ -79,7 +87,7 @@ def replay_history(
     with Outputs(out) as outputs:
         for chunk in source:
             output, fates = engine.feed({0: chunk.rows})
-            rejections = chunk.rejections + fate_rejections(skid, chunk.rows, fates[0])
+            rejections = in_order(chunk, fate_rejections(skid, chunk.rows, fates[0]))
             outputs.quarantine(rejections)
             summary.rejected.update(r.reason for r in rejections)
             summary.count(chunk.rows, fates[0])

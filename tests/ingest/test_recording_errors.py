@@ -106,7 +106,7 @@ def test_gzip_that_is_cut_short_gives_the_lines_before_the_cut_and_says_so(tmp_p
     assert found.rows.value.tolist() == [float(line.split(",")[1]) for line in lines[: found.rows.size]]
     assert found.rejections == []
     warning = found.recordings.warnings[-1]
-    assert "ends early" in warning and str(found.rows.size) in warning
+    assert "ends early" in warning and f"{found.rows.size:,}" in warning
     broken = packed[: len(packed) // 2] + b"\0" * 1000 + packed[len(packed) // 2 + 1000 :]
     found = read(write(tmp_path / "b.csv.gz", broken))
     assert found.rows.size > 20_000 and "damaged" in found.recordings.warnings[-1]

@@ -11,7 +11,7 @@ from pathlib import Path
 from monitor.errors import InputError
 from monitor.ingest.recording.layout import HEAD, Layout, Names, Reader, lacks_zone, recognise
 from monitor.ingest.recording.merge import Stream, merge
-from monitor.ingest.recording.piece import NEVER, Piece
+from monitor.ingest.recording.piece import NEVER, Ints, Piece
 from monitor.ingest.recording.tables import Context
 from monitor.model import Reason, Rejection, Rows, SkidSettings
 from monitor.times import zone_named
@@ -21,10 +21,14 @@ LISTED = 12     # names that a warning lists
 
 @dataclass(frozen=True, slots=True)
 class Chunk:
-    """A stretch of the history: readings in order of arrival, and what could not be used among them."""
+    """A stretch of the history: readings in order of arrival, and what could not be used among them.
+
+    rejected_at: how many of the rows came before each rejection.
+    """
 
     rows: Rows
     rejections: list[Rejection]
+    rejected_at: Ints
     rejected: Counter[tuple[str | None, Reason]]
     done: float             # share of the files' bytes read so far, 0 to 1
 
@@ -60,9 +64,9 @@ class Recordings:
             for i, (layout, first) in enumerate(zip(self._layouts, self._firsts, strict=True))
         ]
         for piece in merge(streams):
-            for rows, rejections in piece.cut(self._chunk_rows):
+            for rows, rejections, rejected_at in piece.cut(self._chunk_rows):
                 rejected = Counter((r.signal, r.reason) for r in rejections)
-                yield Chunk(rows, rejections, rejected, progress.done)
+                yield Chunk(rows, rejections, rejected_at, rejected, progress.done)
         if context.unknown:
             names = _listed([name or "(no name)" for name in sorted(context.unknown)])
             self.warnings.append(f"readings not used, since no configured signal has that name: {names}")

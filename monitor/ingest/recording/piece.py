@@ -32,14 +32,16 @@ class Piece(NamedTuple):
     rejected_at: Ints
     rejected_arrival: Ints
 
-    def cut(self, size: int) -> Iterator[tuple[Rows, list[Rejection]]]:
-        """In parts of at most `size` rows; a rejection goes with the row that follows it."""
+    def cut(self, size: int) -> Iterator[tuple[Rows, list[Rejection], Ints]]:
+        """In parts of at most `size` rows; a rejection goes with the row that follows it. With each part's rejections,
+        how many of the part's rows came before each."""
         total = self.rows.size
         for start in range(0, max(total, 1), size):
             end = min(start + size, total)
             first = int(np.searchsorted(self.rejected_at, start, side="left"))
             last = len(self.rejections) if end == total else int(np.searchsorted(self.rejected_at, end, side="left"))
-            yield self.rows.take(slice(start, end)), self.rejections[first:last]
+            part = slice(first, last)
+            yield self.rows.take(slice(start, end)), self.rejections[part], self.rejected_at[part] - start
 
 
 class Fault(NamedTuple):
