@@ -70,5 +70,37 @@ CATALOGUE: dict[str, Kind] = {
             respond_within_min=30,
             opens_vessel=True,
         ),
+        Kind(
+            name="closure-seep",
+            priority="medium",
+            meaning="Something lets water out that ought to be held: closure, drain, vent or isolating valve.",
+            consequence="A closure that weeps can open up under pressure; a passing valve can fill an open vessel.",
+            response="Keep people clear of the closure while it is under pressure; look from a distance for drips at "
+            "lid, drain and vent, and find out whether an isolating valve passes.",
+            respond_within_min=30,
+            opens_vessel=True,
+        ),
+        Kind(
+            name="surge",
+            priority="high",
+            meaning="A slow pressure transient went past the limit. Water hammer proper is over in less than a second "
+            "and cannot be seen here: the true peak may have been higher.",
+            consequence="Elements, baskets, gaskets and closures are overstressed; an element can lift off its seat.",
+            response="Find what moved at that time (pump, valve, check valve, users downstream) and slow it down; "
+            "look at dP and at the closures afterwards.",
+            respond_within_min=30,
+            opens_vessel=False,
+        ),
+        Kind(
+            name="flow-blocked",
+            priority="high",
+            meaning="There is no path through the skid while the pump pushes.",
+            consequence="The pump runs against its shut-off head and heats what stands in it; vessels see the highest "
+            "pressure that it can make.",
+            response="Bring a vessel back into service or stop the pump; check every isolating valve before "
+            "starting again, and open slowly.",
+            respond_within_min=5,
+            opens_vessel=False,
+        ),
     )
 }

@@ -81,6 +81,7 @@ def close_second(sensor, health, parameters, limits, tick):  # type: ignore[no-u
         fill(sensor, parameters, health.pending)
     if sensor.count > 0:
         sensor.held = median(sensor.bucket, sensor.count)
+        sensor.high = sensor.bucket[sensor.count - 1]  # sorted by now
         sensor.count = 0
     believed = sensor.total > 0 and tick - sensor.seen <= parameters.hold and not still(health)
     if sensor.bad_since != 0:

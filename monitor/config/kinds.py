@@ -81,7 +81,8 @@ KINDS: dict[str, Kind] = {
         "fraction", on_delay=0.0, off_delay=0.0, takes_limit=False, ordered=("low", "high"),
         extras=(Extra("low", "fraction", 0.75, most=1), Extra("high", "fraction", 1.30, least=1))),
     "closure-seep": Kind(
-        "time", extras=(Extra("spillage", "time", 900.0), Extra("noise_ratio", "fraction", 3.0))),
+        "time", extras=(Extra("spillage", "time", 900.0), Extra("noise_ratio", "fraction", 3.0),
+                        Extra("thermal", "pressure", 0.12e5), Extra("rise_share", "fraction", 0.90, most=1))),
     "signal-fault": Kind(
         "fraction", on_delay=0.0, off_delay=30.0, takes_limit=False,
         extras=(Extra("failed_loop", "time", 30.0), Extra("stale", "time", 60.0), Extra("frozen", "time", 300.0),

@@ -52,12 +52,13 @@ def _alarm(alarm: AlarmSettings, unit: str) -> str:
     is_pressure = alarm.limit is not None and alarm.kind in ("changeout-due", "dp-limit", "surge")
     limit = f"at {_shown(alarm.limit, unit)}, " if is_pressure else ""
     clears = f", clears below {_shown((alarm.limit or 0.0) - alarm.deadband, unit)}" if is_pressure else ""
-    extra = "".join(f", {_extra(e, alarm.extra[e.stored_as])}" for e in KINDS[alarm.kind].extras)
+    extra = "".join(f", {_extra(e, alarm.extra[e.stored_as], unit)}" for e in KINDS[alarm.kind].extras)
     return f"{alarm.kind:<18} {limit}after {_duration(alarm.on_delay_s)}{clears}{extra}"
 
 
-def _extra(extra: Extra, value: float) -> str:
-    return f"{extra.key.replace('_', ' ')} {_duration(value) if extra.dimension == 'time' else f'{value:g}'}"
+def _extra(extra: Extra, value: float, unit: str) -> str:
+    said = _duration(value) if extra.dimension == "time" else f"{value:g}"
+    return f"{extra.key.replace('_', ' ')} {_shown(value, unit) if extra.dimension == 'pressure' else said}"
 
 
 def _shared(settings: Settings) -> Iterator[str]:

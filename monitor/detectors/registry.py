@@ -8,7 +8,7 @@ says which of its emissions are the detector's own. Tests run the same propertie
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -20,8 +20,9 @@ from monitor.model import NS, Element, Quality, Reference, Role, Rows, Signal, S
 
 START = 1_750_000_000 * NS
 STEP_AT = 600            # s into the second stream, where what is to be found begins
-INLET, OUTLET, FLOW = range(3)
+INLET, OUTLET, FLOW, LEAK = range(4)
 Values = npt.NDArray[np.float64]
+STEPS = np.array([[0.002], [0.002], [0.01], [1.0]])     # of the converters
 
 EXEMPT = {
     "monitor.alarms.catalogue": "words",
@@ -31,6 +32,8 @@ EXEMPT = {
     "monitor.conditioning.sensor": "runs the others for each reading",
     "monitor.conditioning.steps": "tells nothing itself: `zero` asks it",
     "monitor.conditioning.times": "the parameters of the entries for signals",
+    "monitor.detectors.integrity": "runs surge, path, holds and leaks",
+    "monitor.detectors.pressure_decay": "arithmetic",
     "monitor.detectors.registry": "this list",
 }
 
@@ -51,30 +54,34 @@ class Entry:
 
 
 def example_skid(factor: float = 1.0) -> SkidSettings:
-    """Two vessels, headers of 0-10 bar, flow; every pressure and limit times `factor`."""
+    """Two vessels, headers of 0-10 bar, flow, a leak sensor; every pressure and limit times `factor`."""
     bar = 1e5
     element = Element(changeout_dp=factor * bar, max_dp=2.4 * factor * bar, clean_dp=0.16 * factor * bar)
     headers = [
         Signal(name, role, name, "bar", 0.0, 10.0 * factor, bar, 0.0)
         for name, role in (("in", Role.INLET_PRESSURE), ("out", Role.OUTLET_PRESSURE))
     ]
+    alarms = {kind: defaults_for(kind, element) for kind in KINDS}
+    alarms["surge"] = replace(alarms["surge"], limit=factor * (alarms["surge"].limit or 0.0))
     return SkidSettings(
         id="example", name="Example", vessels=("a", "b"), in_service=2, element=element,
-        reference=Reference(40 / 3600, 288.15), alarms={kind: defaults_for(kind, element) for kind in KINDS},
-        signals=(*headers, Signal("flow", Role.FLOW, "flow", "m^3/h", 0.0, 60.0, 1 / 3600, 0.0)),
+        reference=Reference(40 / 3600, 288.15), alarms=alarms,
+        signals=(*headers, Signal("flow", Role.FLOW, "flow", "m^3/h", 0.0, 60.0, 1 / 3600, 0.0),
+                 Signal("leak", Role.LEAK_SENSOR, "leak", "1", 0.0, 1.0, 1.0, 0.0)),
         display_units={"pressure": "bar", "flow": "m^3/h", "temperature": "degC", "turbidity": "NTU"},
     )  # fmt: skip
 
 
 def scaled(rows: Rows, factor: float) -> Rows:
     """The same readings with pressures times `factor`."""
-    return rows._replace(value=np.where(rows.signal == FLOW, rows.value, rows.value * factor))
+    return rows._replace(value=np.where(rows.signal >= FLOW, rows.value, rows.value * factor))
 
 
 def service(rng: np.random.Generator, seconds: int = 1200) -> Values:
-    """Inlet, outlet [bar] and flow [m^3/h] of steady service: noise of two steps of the converter."""
+    """Inlet, outlet [bar], flow [m^3/h], a dry leak sensor in steady service: noise of two steps of the converter."""
     outlet = 2.0 + rng.normal(0, 0.004, seconds)
-    return np.stack([2.4 + rng.normal(0, 0.004, seconds), outlet, 40 + rng.normal(0, 0.2, seconds)])
+    inlet = 2.4 + rng.normal(0, 0.004, seconds)
+    return np.stack([inlet, outlet, 40 + rng.normal(0, 0.2, seconds), np.zeros(seconds)])
 
 
 def stopped(rng: np.random.Generator, offset: float, seconds: int = 900) -> Values:
@@ -82,13 +89,14 @@ def stopped(rng: np.random.Generator, offset: float, seconds: int = 900) -> Valu
     values = service(rng, STEP_AT + seconds)
     still = slice(STEP_AT - 300, None)
     noise = rng.normal(0, 0.004, (2, values[0, still].size))
-    values[:, still] = np.stack([1.0 + offset + noise[0], 1.0 + noise[1], np.zeros(noise.shape[1])])
+    values[:FLOW, still] = np.stack([1.0 + offset + noise[0], 1.0 + noise[1]])
+    values[FLOW, still] = 0.0
     return values
 
 
 def rows_of(values: Values, bad: npt.NDArray[np.bool_] | None = None) -> Rows:
     """Columns sampled once a second as rows; NaN is no sample."""
-    quantised = np.round(values / np.array([[0.002], [0.002], [0.01]])) * np.array([[0.002], [0.002], [0.01]])
+    quantised = np.round(values / STEPS) * STEPS
     second, signal = np.nonzero(~np.isnan(values.T))
     quality = np.zeros(second.size, np.uint8)
     if bad is not None:
@@ -142,6 +150,27 @@ def _over(values: Values, late: slice) -> None:
     values[INLET, late] += 1.8
 
 
+def _surged(values: Values, late: slice) -> None:
+    values[: FLOW, STEP_AT : STEP_AT + 20] += 2.0
+
+
+def _shut(values: Values, late: slice) -> None:
+    values[INLET, late] += 0.6
+    values[OUTLET, late] -= 1.0
+    values[FLOW, late] = 0.0
+
+
+def _wet(values: Values, late: slice) -> None:
+    values[LEAK, late] = 1.0
+
+
+def _seeping(rng: np.random.Generator) -> Rows:
+    values = stopped(rng, 0.0)
+    after = np.arange(values.shape[1] - STEP_AT)
+    values[:FLOW, STEP_AT:] += np.exp(-after / 1000.0) - 1.0
+    return rows_of(values)
+
+
 def _failed(rng: np.random.Generator) -> Rows:
     values = service(rng, STEP_AT + 300)
     values[FLOW, STEP_AT:] = -1.8
@@ -180,6 +209,15 @@ ENTRIES = (
           step=changed(_isolated, 300)),
     Entry(name="drop", module="monitor.detectors.drop", own=lambda e: e.code == layout.DROPPED, within_s=45,
           step=changed(_torn, 300)),
+    Entry(name="surge", module="monitor.detectors.surge", within_s=80, step=changed(_surged, 300), parameters="surge",
+          own=lambda e: e.alarm == layout.SURGE and e.code == layout.RAISED),
+    Entry(name="flow-blocked", module="monitor.detectors.path", within_s=25, step=changed(_shut, 300),
+          own=lambda e: e.alarm == layout.BLOCKED and e.code == layout.RAISED, parameters="flow-blocked"),
+    Entry(name="closure-seep", module="monitor.detectors.holds", within_s=240, step=_seeping, quiet=_at_rest,
+          own=lambda e: e.alarm == layout.SEEP and e.code == layout.WAKE, parameters="closure-seep",
+          skips={"scale": "what temperature and valves move a held pressure by does not scale with the process"}),
+    Entry(name="leak-sensor", module="monitor.detectors.leaks", within_s=18, step=changed(_wet, 300),
+          own=lambda e: e.alarm == layout.LEAK and e.code == layout.RAISED, parameters="closure-seep"),
     Entry(name="delay", module="monitor.alarms.delay", within_s=25, step=changed(_over, 300),
           own=lambda e: e.alarm == layout.LIMIT and e.code == layout.RAISED),
 )  # fmt: skip

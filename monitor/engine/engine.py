@@ -114,6 +114,7 @@ class Engine:
         """Changes with the layout of the state and with the settings of skid i that the state depends on."""
         parameters = self.rows.parameters
         settings = hashlib.sha256()
-        for part in (parameters.skid, parameters.sensor, parameters.alarm, parameters.health, parameters.pair):
+        for part in (parameters.skid, parameters.sensor, parameters.alarm, parameters.health, parameters.pair,
+                     parameters.integrity, parameters.delays):  # fmt: skip
             settings.update(part[i].tobytes())
         return f"{STATE_VERSION}-{layout.fingerprint()}-{settings.hexdigest()[:16]}"

@@ -17,6 +17,7 @@ import numpy as np
 from monitor.engine import layout
 from monitor.engine.breach import answered, one_header_alone, weigh
 from monitor.engine.events import alarm_event
+from monitor.engine.integrity import KINDS_TOLD, integrity_events
 from monitor.engine.look_back import BLOCK, Level, level
 from monitor.engine.messages_changeout import Changeout, done_event, suspect_cleared, suspect_event
 from monitor.engine.messages_signal import signal_event
@@ -46,7 +47,7 @@ from monitor.model import NS, Event, Role, SkidSettings
 
 STEP_S = 40               # before the moment an isolation is known, the levels may already have moved
 BEFORE_S = 90             # span of the level before it
-ISOLATED_S = 150          # span of the level during it, up to shortly before the return
+ISOLATED_S = 480          # span of the level during it, up to shortly before the return: filling draws flow for a part
 RETURN_S = 25
 LOOK_S = 150              # how long after settling the level after a return is watched
 AGAIN_S = 60
@@ -84,6 +85,8 @@ class EventTier:
         skid = self.skids[emission.skid]
         if emission.alarm in (layout.SIGNAL_FAULT, layout.REVERSE):
             return Told([signal_event(emission, skid, self.rows)])
+        if emission.alarm in KINDS_TOLD:
+            return Told(integrity_events(emission, skid, self.rows))
         if emission.alarm not in (layout.SERVICE, layout.BREACH):
             event = alarm_event(emission, skid, self.rows)
             return Told([event])
@@ -139,17 +142,27 @@ class Teller:
         ran = int(state.running) - story.running_mark
         volume = float(state.volume) - story.volume_mark
         story.running_mark, story.volume_mark = int(state.running), float(state.volume)
-        shares = self._shares()
-        for memory, share in zip(story.vessels, shares, strict=True):
+        if story.phase == ISOLATED and story.vessel is None:
+            story.held = (story.held[0] + ran, story.held[1] + volume)
+        else:
+            self._share_out(ran, volume)
+
+    def _release_held(self, known: bool) -> None:
+        """It is known by now which vessel was out, or it was out too briefly to matter; else volumes are lost."""
+        self._share_out(*self.story.held)
+        self.story.held = (0, 0.0)
+        if not known:
+            for memory in self.story.vessels:
+                memory.volume = None
+
+    def _share_out(self, ran: int, volume: float) -> None:
+        for memory, share in zip(self.story.vessels, self._shares(), strict=True):
             if share is None:
                 memory.volume = None
             elif share > 0:
                 memory.running_s += ran
                 if memory.volume is not None:
                     memory.volume += volume * share
-        if story.phase == ISOLATED and story.vessel is None:
-            for memory in story.vessels:  # somebody was out, and it is not known who
-                memory.volume = None
 
     def _shares(self) -> list[float | None]:
         """Of the skid's flow, by vessel: equal, but none through one that is known to be out."""
@@ -187,6 +200,7 @@ class Teller:
             self._begin(time - SLOW_S * NS, time - SLOW_S * NS)
             self._tell_row_tier(time)
         story.vessel, story.opened = vessel, True
+        self._release_held(known=True)
 
     def _tell_row_tier(self, time: int) -> None:
         """An isolation that made no step is one all the same: the row tier is to look for the return."""
@@ -211,8 +225,13 @@ class Teller:
         story.returned_at = time
         if self.own_pressures and not story.opened:
             story.phase = NORMAL  # shut and opened again without being emptied: no changeout
+            self._release_held(known=True)
             return
-        story.phase = RETURNED
+        self._release_held(known=story.vessel is not None)
+        story.phase, story.lived = RETURNED, None
+        if story.vessel is not None:
+            story.lived = story.vessels[story.vessel]
+            story.vessels[story.vessel] = VesselMemory(time, 0.0, 0.0 if self.skid.with_role(Role.FLOW) else None)
         self.state.wake_at[layout.FOR_CHANGEOUT] = time + round((self._settle() + LOOK_S) * NS)
 
     def _settle(self) -> float:
@@ -338,11 +357,11 @@ class Teller:
     def _tell(self, time: int, finding: Finding, before: Level | None, after: Level | None) -> None:
         story, skid = self.story, self.skid
         name = None if story.vessel is None else skid.vessels[story.vessel]
-        memory = None if story.vessel is None else story.vessels[story.vessel]
+        whole = story.lived is not None and story.lived.returned_at is not None
+        life = story.lived if whole and skid.in_service == len(skid.vessels) else None
         changeout = Changeout(
             skid=skid.id, vessel=name, isolated_at=story.isolated_at, returned_at=story.returned_at,
-            running_s=memory.running_s if memory and memory.returned_at is not None else None,
-            volume=memory.volume if memory and memory.returned_at is not None else None,
+            running_s=life.running_s if life else None, volume=life.volume if life else None,
             drop_before=self.referred(before) if before else math.nan,
             drop_after=self.referred(after) if after else math.nan,
             finding=finding, opened=story.opened,
@@ -366,15 +385,13 @@ class Teller:
                     self.told.events.append(suspect_event(self.skid, changeout, time))
 
     def _renew(self, finding: Finding, slot: int) -> None:
-        """The vessel's life begins anew; the others' resistance is known from the isolation."""
+        """What each place shows now: the new element, and the others by the isolation."""
         story = self.story
         if math.isfinite(finding.after):
             others = list(finding.others)
             story.places = [*others[:slot], finding.after, *others[slot:]]
         if story.vessel is None:
             return
-        flow = 0.0 if self.skid.with_role(Role.FLOW) else None
-        story.vessels[story.vessel] = VesselMemory(story.returned_at, 0.0, flow)
         if len(story.places) == len(story.vessels):
             for memory, resistance in zip(story.vessels, story.places, strict=True):
                 memory.resistance = resistance

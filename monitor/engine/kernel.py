@@ -14,6 +14,7 @@ from monitor.conditioning.sensor import close_second, take
 from monitor.conditioning.steps import look_for_steps
 from monitor.conditioning.zero import watch_zeros
 from monitor.detectors.drop import watch_drop
+from monitor.detectors.integrity import watch_integrity
 from monitor.detectors.isolation import follow
 from monitor.engine.emissions import emit
 from monitor.engine.history import add_block
@@ -35,8 +36,10 @@ def may_judge(skid, parameters, tick):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def actual(skid, parameters):  # type: ignore[no-untyped-def]
+def actual(skid, path, parameters):  # type: ignore[no-untyped-def]
     """dP across the elements [Pa], NaN where the path is shut or nothing is known."""
+    if path.active == 1:
+        return np.nan
     if parameters.role[FLOW] >= 0 and skid.flow < SHUT_PATH * parameters.reference_flow:
         return np.nan if skid.sustained > parameters.idle_dp else skid.sustained
     return skid.sustained
@@ -81,12 +84,13 @@ def second(state, parameters, s, tick, emissions):  # type: ignore[no-untyped-de
     add_block(state.history[s], skid, settings, sensors, tick)
     look_for_steps(state.pair[s], state.history[s], settings.pair_span)
     emitted = follow(skid, settings, sensors, state.history[s], tick, emissions, emitted)
+    emitted = watch_integrity(state, parameters, s, tick, emissions, emitted)
     skid.judged = may_judge(skid, settings, tick)
     skid.running += skid.flowing
     if math.isfinite(skid.flow):
         skid.volume += max(skid.flow, 0.0)
     for a in (DUE, LIMIT):
-        value = (skid.normalised if skid.judged == 1 else np.nan) if a == DUE else actual(skid, settings)
+        value = (skid.normalised if skid.judged == 1 else np.nan) if a == DUE else actual(skid, state.path[s], settings)
         alarm = state.alarm[s, a]
         pending, leaving = alarm.pending_since, alarm.leaving_since
         code = judge(alarm, parameters.alarm[s, a], value, tick)

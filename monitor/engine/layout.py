@@ -27,6 +27,8 @@ SIGNAL_FAULT = 2
 SERVICE = 3      # not an alarm: vessels leaving and coming back, for the event tier
 REVERSE = 4      # dP turned round while nothing flows forward
 BREACH = 5       # losses of resistance, for the event tier
+SURGE, BLOCKED, OUTSIDE = 6, 7, 8    # OUTSIDE: no path, but not through the skid's own fault
+SEEP, LEAK = 9, 10                   # of a hold: WAKE to look at it, RETURNED when it is over; a wet sensor
 
 # What can be wrong with a signal, by position in the contract's words; in `health.active` as bits.
 DETAILS = ("stale", "frozen", "out-of-range", "swapped", "zero-shift", "spikes")
@@ -61,6 +63,7 @@ sensor = np.dtype(
         ("bad_since", np.int64),   # time of the first unusable reading since then
         ("held", np.float64),      # value of the newest second that had one
         ("now", np.float64),       # value at this tick, NaN when none can be believed
+        ("high", np.float64),      # highest reading of the newest second that had one
         ("bucket", np.float64, (BUCKET,)),
         ("count", np.int64),       # readings in the bucket
         ("total", np.int64),       # usable readings ever
@@ -265,6 +268,97 @@ alarm = np.dtype(
     ],
     align=True,
 )
+PEAKS = 20       # blocks of the look back whose highest readings are kept of each header
+RECENT = 12      # seconds of a hold's pressure that wait before they count
+LEVELS = 32      # means kept of one hold, however long: when they are full each two become one
+LEAKS = 16       # leak sensors
+IDLE = MAX_VESSELS       # position of the idle skid among the holds
+PATH, WET = 0, 1         # positions in `Parameters.delays`
+integrity_parameters = np.dtype(
+    [
+        ("surge_enabled", np.int64),
+        ("surge_limit", np.float64),
+        ("surge_off", np.int64),
+        ("seep_enabled", np.int64),
+        ("seep_off", np.int64),
+        ("thermal", np.float64),                   # Pa that a tight hold may gain or lose by temperature
+        ("spillage", np.int64),
+        ("leaks", np.int64),
+        ("leak_signal", np.int64, (LEAKS,)),
+        ("leak_vessel", np.int64, (LEAKS,)),       # -1: of no vessel
+    ],
+    align=True,
+)
+surge = np.dtype(
+    [
+        ("seen", np.int64),          # blocks of the look back that were judged
+        ("told", np.int64),          # blocks whose peaks have been told of
+        ("high", np.float64, (2,)),  # of the open block, by header: inlet, outlet
+        ("peaks", np.float64, (2, PEAKS)),
+        ("active", np.int64),
+        ("latest", np.int64),        # when a surge was last told
+        ("before", np.float64),      # settled levels on both sides of it
+        ("after", np.float64),
+    ],
+    align=True,
+)
+path = np.dtype(
+    [
+        ("active", np.int64),            # as in `alarm`
+        ("pending_since", np.int64),
+        ("leaving_since", np.int64),
+        ("changed", np.int64),
+        ("seen", np.int64),              # blocks of the look back that were taken in
+        ("inlet", np.float64),           # usual levels while the skid runs [Pa] ...
+        ("outlet", np.float64),
+        ("drop", np.float64),
+        ("known", np.int64),             # ... 1: there are some
+        ("middle", np.float64),          # dP between the usual and that of the shut path [Pa]
+        ("outside_since", np.int64),     # no flow and no dP while the pump pushes, since
+        ("outside_told", np.int64),
+    ],
+    align=True,
+)
+hold = np.dtype(
+    [
+        ("phase", np.int64),             # 0 none, 1 filled but not settled, 2 holding
+        ("low", np.int64),               # 1: it was without pressure
+        ("apart", np.int64),             # seconds in a row off both headers
+        ("filled", np.int64),            # seconds in `recent`
+        ("recent", np.float64, (RECENT,)),
+        ("since", np.int64),             # time of the first value that counts
+        ("width", np.int64),             # seconds in one mean
+        ("used", np.int64),
+        ("seconds", np.int64),           # so far in the open one, and how many had a value
+        ("known", np.int64),
+        ("total", np.float64),
+        ("total_inlet", np.float64),
+        ("total_outlet", np.float64),
+        ("levels", np.float64, (LEVELS,)),
+        ("inlets", np.float64, (LEVELS,)),     # of the headers meanwhile
+        ("outlets", np.float64, (LEVELS,)),
+        ("look_at", np.int64),
+        ("ended", np.int64),             # when the last hold ended
+        ("raised", np.int64),            # 1: a seep is raised
+        ("rise_told", np.int64),         # 1: of this hold
+        ("answer", np.int64),            # of the last hold, see `engine.seep.ANSWERS`
+        ("answered", np.int64),          # when
+        ("smallest", np.float64),        # time constant [s] of the slowest seep that it would have shown
+    ],
+    align=True,
+)
+leak = np.dtype(
+    [
+        ("active", np.int64),            # as in `alarm`
+        ("pending_since", np.int64),
+        ("leaving_since", np.int64),
+        ("changed", np.int64),
+        ("wet_since", np.int64),
+        ("spilt", np.int64),             # 1: it got wet during a changeout
+        ("out", np.int64),               # when its vessel was last out of service
+    ],
+    align=True,
+)
 MINUTE_FIELDS = ("inlet", "outlet", "pressure_drop", "flow", "temperature", "normalised")
 minute = np.dtype(
     [
@@ -309,6 +403,8 @@ class Parameters(NamedTuple):
     alarm: npt.NDArray[np.void]     # (skids, ALARMS)
     health: npt.NDArray[np.void]    # (skids, MAX_SIGNALS)
     pair: npt.NDArray[np.void]      # (skids,)
+    integrity: npt.NDArray[np.void]  # (skids,)
+    delays: npt.NDArray[np.void]    # (skids, 2): of a shut path, of a wet sensor
     viscosity: npt.NDArray[np.float64]   # (fluids, FLUID_POINTS) Pa s
     density: npt.NDArray[np.float64]     # (fluids, FLUID_POINTS) kg/m^3
 
@@ -324,6 +420,10 @@ class State(NamedTuple):
     health: npt.NDArray[np.void]    # (skids, MAX_SIGNALS)
     pair: npt.NDArray[np.void]      # (skids,)
     zero: npt.NDArray[np.void]      # (skids, ZEROS)
+    surge: npt.NDArray[np.void]     # (skids,)
+    path: npt.NDArray[np.void]      # (skids,)
+    hold: npt.NDArray[np.void]      # (skids, MAX_VESSELS + 1)
+    leak: npt.NDArray[np.void]      # (skids, LEAKS)
 
 
 def records(shape: int | tuple[int, ...], dtype: np.dtype[np.void]) -> npt.NDArray[np.void]:
@@ -341,10 +441,14 @@ def new_state(skids: int) -> State:
         health=records((skids, MAX_SIGNALS), health),
         pair=records(skids, pair),
         zero=records((skids, ZEROS), zero),
+        surge=records(skids, surge),
+        path=records(skids, path),
+        hold=records((skids, MAX_VESSELS + 1), hold),
+        leak=records((skids, LEAKS), leak),
     )
 
 
 def fingerprint() -> str:
     """Changes whenever the layout of the state does."""
-    text = repr([d.descr for d in (sensor, skid, alarm, minute, history, health, pair, zero)])
+    text = repr([d.descr for d in (sensor, skid, alarm, minute, history, health, pair, zero, surge, path, hold, leak)])
     return hashlib.sha256(text.encode()).hexdigest()[:16]

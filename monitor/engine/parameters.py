@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from monitor.engine import layout
+from monitor.engine.parameters_integrity import fill_delays, fill_integrity
 from monitor.engine.parameters_signal import fill_health, fill_pair, pair_span
 from monitor.errors import InputError
 from monitor.hydraulics.pressure_drop import CLEAN_SHARE, turbulent_part
@@ -38,6 +39,8 @@ def build(skids: Sequence[SkidSettings]) -> layout.Parameters:
         alarm=layout.records((len(skids), layout.ALARMS), layout.alarm_parameters),
         health=layout.records((len(skids), layout.MAX_SIGNALS), layout.health_parameters),
         pair=layout.records(len(skids), layout.pair_parameters),
+        integrity=layout.records(len(skids), layout.integrity_parameters),
+        delays=layout.records((len(skids), 2), layout.alarm_parameters),
         viscosity=np.stack([viscosity(_grid())]),
         density=np.stack([density(_grid())]),
     )
@@ -48,6 +51,8 @@ def build(skids: Sequence[SkidSettings]) -> layout.Parameters:
             _fill_sensor(parameters.sensor[i, k], signal)
             fill_health(parameters.health[i, k], signal, skid.alarms["signal-fault"])
         fill_pair(parameters.pair[i], skid.alarms["signal-fault"])
+        fill_integrity(parameters.integrity[i], skid)
+        fill_delays(parameters.delays[i], skid)
         for k, kind in enumerate(ALARM_ORDER):
             _fill_alarm(parameters.alarm[i, k], skid.alarms[kind])
     return parameters

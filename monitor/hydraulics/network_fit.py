@@ -3,14 +3,14 @@
 Each state says that the vessels in service together carry the measured flow at the measured dP. Unknown are the
 laminar part of each element, the turbulent part that all vessels share, the zero of dP, and how far cake is
 compressed (its resistance goes with dP to the power s, Ruth's relation, s 0 to 0.6 for most cakes; common practice, no
-source); each has a prior. Solved as least squares (Gauss-Newton); the covariance at the solution gives the errors.
+source); each has a prior. Solved as least squares (Levenberg-Marquardt); the covariance at the solution gives the errors.
 
 A vessel's share and resistance are told as in `monitor.hydraulics.network`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -22,6 +22,7 @@ Array = npt.NDArray[np.float64]
 STEPS, STEP = 40, 1e-6
 FLOOR = 1e-3             # Pa: below it a dP says nothing
 LONGEST = 0.7            # of a step in any logarithm
+LEAST, WORST = 1e-4, 1e8 # damping, of the curvature
 
 
 class Observed(NamedTuple):
@@ -88,13 +89,7 @@ def fit(
         parts.append(np.array([(x[k.later] - x[k.earlier] - k.growth) / k.error for k in links]))
         return np.concatenate(parts)
 
-    for _ in range(STEPS):
-        r, jacobian = residuals(x), _jacobian(residuals, x)
-        step = np.linalg.lstsq(jacobian, -r, rcond=None)[0]
-        step *= min(1.0, LONGEST / max(float(np.abs(step).max()), 1e-12))
-        x = x + step
-        if np.abs(step).max() < 1e-7:
-            break
+    x = _least_squares(residuals, x, count + 1)
     jacobian = _jacobian(residuals, x)
     covariance = np.linalg.inv(jacobian.T @ jacobian)
     laminar, square = np.exp(x[:count]), float(np.exp(x[count]))
@@ -107,6 +102,27 @@ def fit(
         errors[i] = np.sqrt(gradient @ covariance @ gradient)
     return Fit(resistance, errors, square, float(np.sqrt(covariance[count, count])), float(x[count + 1] * zero_error),
                float(x[count + 2]))  # fmt: skip
+
+
+def _least_squares(residuals: Callable[[Array], Array], x: Array, logarithms: int) -> Array:
+    """Levenberg and Marquardt: Gauss-Newton steps, shortened while they do not lead downhill. The first `logarithms`
+    of the unknowns are such, whose steps are kept short."""
+    damping, r = 0.0, residuals(x)
+    for _ in range(STEPS):
+        jacobian = _jacobian(residuals, x)
+        curvature, slope = jacobian.T @ jacobian, jacobian.T @ r
+        scale = np.diag(np.diag(curvature))
+        while True:
+            step = -np.linalg.solve(curvature + damping * scale, slope)
+            step *= min(1.0, LONGEST / max(float(np.abs(step[:logarithms]).max()), 1e-12))
+            tried = residuals(x + step)
+            if tried @ tried <= r @ r or damping > WORST:
+                break
+            damping = max(10.0 * damping, LEAST)
+        x, r, damping = x + step, tried, 0.1 * damping if damping > LEAST else 0.0
+        if np.abs(step).max() < 1e-7:
+            break
+    return x
 
 
 def _flow_residual(o: Observed, x: Array, known: Known) -> float:

@@ -14,6 +14,8 @@ from typing import Any, NamedTuple
 
 from services import eventually
 
+from tests.live.daemon import Publisher
+
 ROOT = Path(__file__).parents[2]
 JARGON = ("Traceback", "Error:", "Errno", "Exception", "NoneType", "unexpected fault", "object at 0x")
 
@@ -129,6 +131,14 @@ class Running:
         if self.process.poll() is None:
             self.process.kill()
             self.process.wait()
+
+
+def publish(port: int, messages: list[tuple[str, bytes]]) -> None:
+    """Hands messages to a broker, and returns once it has confirmed them all."""
+    publisher = Publisher(port)
+    eventually(publisher.client.is_connected, 15, "publisher connected")
+    assert publisher.send(messages, patience=60)
+    publisher.close()
 
 
 class Disk(NamedTuple):

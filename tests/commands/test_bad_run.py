@@ -17,13 +17,14 @@ from commands.helpers import (
     assert_for_people,
     bagwright,
     environment,
+    publish,
     skid,
     small_disk,
     unwritable,
 )
 from services import eventually, free_port, listening, mosquitto
 
-from tests.live.daemon import Publisher, wait_for_rows
+from tests.live.daemon import wait_for_rows
 
 pytestmark = pytest.mark.timeout(300)
 PATIENT = "max_inflight_messages 0\n"
@@ -184,10 +185,8 @@ def test_record_to_what_cannot_be_written_says_so(tmp_path: Path, broker: mosqui
         assert done.code == 2 and f"{out}: " in done.err, done
     with Running("record", "--config", config.name, "--out", "/dev/full", cwd=tmp_path) as run:
         run.says("connected")
-        publisher = Publisher(broker.port)
-        publisher.send(readings(30))
+        publish(broker.port, readings(30))
         done = run.ends()
-        publisher.close()
     assert_for_people(done)
     assert done.code == 1 and "/dev/full: cannot be written: no space left on device" in done.err.lower()
 
@@ -266,8 +265,7 @@ def test_a_full_disk_is_waited_for_and_nothing_is_lost(tmp_path: Path, broker: m
         config = daemon_config(tmp_path, broker.port, store)
         with Running("run", "--no-page", "--config", config.name, cwd=tmp_path, **disk.how) as run:
             run.says("connected")
-            publisher = Publisher(broker.port)
-            assert publisher.send(sent, patience=60)
+            publish(broker.port, sent)
             run.says("what came since is not acknowledged, so that the broker keeps it")
             time.sleep(3)
             have = wait_for_rows(store, "intake-1", 1, seconds=5)
@@ -275,7 +273,6 @@ def test_a_full_disk_is_waited_for_and_nothing_is_lost(tmp_path: Path, broker: m
             disk.free(run.process.pid)
             assert wait_for_rows(store, "intake-1", len(sent)) == len(sent)
             run.says("the store works again")
-            publisher.close()
             done = run.stop()
         assert_for_people(done)
         assert done.code == 0
@@ -290,9 +287,7 @@ def test_stopped_while_the_disk_is_full_it_ends_and_takes_everything_up_next_tim
         config = daemon_config(tmp_path, broker.port, disk.folder / "s.db")
         with Running("run", "--no-page", "--config", config.name, cwd=tmp_path, name="full", **disk.how) as run:
             run.says("connected")
-            publisher = Publisher(broker.port)
-            assert publisher.send(sent, patience=60)
-            publisher.close()
+            publish(broker.port, sent)
             run.says("nothing of this step was stored")
             began = time.monotonic()
             done = run.stop()

@@ -9,14 +9,13 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from commands.helpers import Running, skid
+from commands.helpers import Running, publish, skid
 from services import eventually, mosquitto
 
 from monitor.commands.run import watch
 from monitor.config import load
 from monitor.errors import StoreError
 from monitor.store import Reader
-from tests.live.daemon import Publisher
 
 
 @pytest.mark.timeout(300)
@@ -27,9 +26,7 @@ def test_no_more_refused_messages_are_kept_word_for_word_than_configured(tmp_pat
         with Running("run", "--no-page", "--config", config.name, cwd=tmp_path) as run:
             run.says("connected")
             time.sleep(0.5)
-            publisher = Publisher(broker.port)
-            assert publisher.send([("hatchery/PT-101", f"rubbish {i}".encode()) for i in range(50)])
-            publisher.close()
+            publish(broker.port, [("hatchery/PT-101", f"rubbish {i}".encode()) for i in range(50)])
             eventually(lambda: counted(tmp_path / "s.db") == 50, 30, "refusals counted")
             assert run.stop().code == 0
     with Reader.open(tmp_path / "s.db") as reader:

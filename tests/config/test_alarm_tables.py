@@ -46,8 +46,9 @@ def test_an_absent_and_an_empty_table_are_the_defaults(base: str, load_text: Loa
 def test_every_kind_takes_the_common_keys_and_its_own(base: str, load_text: Loads, kind: str) -> None:
     rule = KINDS[kind]
     table = 'enabled = false\non_delay = "20 s"\noff_delay = "2 min"\nsettle = "3 min"\n'
-    table += "".join(f'{e.key} = "{e.default} s"\n' if e.dimension == "time" else f"{e.key} = {e.default}\n"
-                     for e in rule.extras)
+    units = {"time": "s", "pressure": "Pa"}
+    table += "".join(f'{e.key} = "{e.default} {units[e.dimension]}"\n' if e.dimension in units else
+                     f"{e.key} = {e.default}\n" for e in rule.extras)
     alarm = load_text(f"{base}[alarm.{kind}]\n{table}").skids[0].alarms[kind]
     assert (alarm.enabled, alarm.on_delay_s, alarm.off_delay_s, alarm.settle_s) == (False, 20.0, 120.0, 180.0)
     assert alarm.extra == defaults_for(kind, ELEMENT).extra

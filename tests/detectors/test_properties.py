@@ -85,7 +85,7 @@ def test_steady_service_and_a_constant_alarm_nothing(name, seed):
     entry = ALL[name]
     rows = entry.quiet(np.random.default_rng(seed))
     assert told(rows, entry) == []
-    constant = np.array([2.4, 2.0, 40.0])
+    constant = np.array([2.4, 2.0, 40.0, 0.0])
     assert told(rows._replace(value=constant[rows.signal]), entry) == []
 
 

@@ -12,11 +12,12 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from commands.helpers import publish
 from services import Service, eventually, free_port, listening, mosquitto
 
 from monitor.ingest.mqtt import Message, MqttSource
 from monitor.model import BrokerSettings
-from tests.live.daemon import DaemonProcess, Publisher, wait_for_rows, write_config
+from tests.live.daemon import DaemonProcess, wait_for_rows, write_config
 
 SHIPPED = Path(__file__).parents[2] / "deploy/mosquitto.conf"
 BURST = 5_000
@@ -56,9 +57,7 @@ def test_a_burst_while_the_monitor_is_away_reaches_it_whole(tmp_path: Path) -> N
             eventually(lambda: "connected" in log.read_text(), 120)
             time.sleep(0.5)     # the subscription follows the connection
             assert daemon.stop() == 0
-        publisher = Publisher(broker.port)
-        assert publisher.send(burst(), patience=60)
-        publisher.close()
+        publish(broker.port, burst())
         with DaemonProcess(config) as daemon:
             assert wait_for_rows(tmp_path / "rig.db", "rig", BURST) == BURST
             assert daemon.stop() == 0
@@ -75,9 +74,7 @@ def test_what_waits_survives_a_restart_of_the_broker(
         time.sleep(0.5)
         source.close()
         sent = burst()
-        publisher = Publisher(broker.port)
-        assert publisher.send(sent, patience=60)
-        publisher.close()
+        publish(broker.port, sent)
         broker.restart()
         messages = collect(connect(settings, "rig/up"), BURST, timeout=60.0)
     assert [m.payload for m in messages] == [payload for _, payload in sent]
@@ -91,7 +88,5 @@ def test_with_the_brokers_own_limit_the_same_burst_is_cut_short(
         source = connect(broker.settings(), "rig/up")
         time.sleep(0.5)
         source.close()
-        publisher = Publisher(broker.port)
-        assert publisher.send(burst(), patience=60)
-        publisher.close()
+        publish(broker.port, burst())
         assert len(collect(connect(broker.settings(), "rig/up"), BURST, timeout=4.0)) < BURST

@@ -1,0 +1,94 @@
+"""What the pressure of a hold says: robust slope with interval, time constant, and where it is heading.
+
+Slope: the median of all pairs' slopes (Theil 1950, Sen, J. Am. Stat. Assoc. 63 (1968) 1379), with Sen's interval from
+Kendall's variance. A laminar seep decays as exp(-t / constant); the constant told is that of a decay to the atmosphere
+unless the course itself shows another asymptote.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+Array = npt.NDArray[np.float64]
+CONSTANTS = 80           # tried in the fit of an asymptote, from a twentieth of the hold to twenty holds
+DETERMINED = 0.25        # of the first pressure: an asymptote whose interval is wider is not known
+CHI_SQUARE = 3.84        # 95 %, one degree of freedom
+
+
+class Slope(NamedTuple):
+    """Units of y over units of x."""
+
+    middle: float
+    low: float
+    high: float
+
+
+class Decay(NamedTuple):
+    """Of a hold of `seconds`: fall [Pa] over it (negative: a rise) with its interval, time constant [s] with its
+    interval (infinite: none), asymptote [Pa] with its interval or None where the course does not show it."""
+
+    seconds: float
+    first: float
+    fall: Slope
+    constant: Slope
+    asymptote: Slope | None
+
+
+def theil_sen(x: Array, y: Array, z: float) -> Slope:
+    """Slope with the interval that z standard normal deviations make. x, y: (n,), n at least 2, finite."""
+    i, j = np.triu_indices(x.size, 1)
+    slopes = np.sort((y[j] - y[i]) / (x[j] - x[i]))
+    n = x.size
+    reach = z * math.sqrt(n * (n - 1) * (2 * n + 5) / 18)
+    low = max(math.floor((slopes.size - reach) / 2), 0)
+    high = min(math.ceil((slopes.size + reach) / 2), slopes.size - 1)
+    return Slope(float(np.median(slopes)), float(slopes[low]), float(slopes[high]))
+
+
+def decay(x: Array, y: Array, z: float) -> Decay:
+    """x: seconds, y: pressure [Pa] of at least 4 means of a hold; z: how sure the interval of the fall is to be."""
+    slope = theil_sen(x, y, z)
+    seconds = float(x[-1] - x[0])
+    fall = Slope(-slope.middle * seconds, -slope.high * seconds, -slope.low * seconds)
+    constant, asymptote = to_atmosphere(x, y, z), None
+    heading = heading_for(x, y) if fall.low > 0 else None
+    if heading is not None and heading[1].low > 0.0:
+        constant, asymptote = heading
+    return Decay(seconds, float(np.median(y[:3])), fall, constant, asymptote)
+
+
+def to_atmosphere(x: Array, y: Array, z: float) -> Slope:
+    """Time constant [s] of a decay to nothing; infinite where it does not decay."""
+    if not np.all(y > 0):
+        return Slope(math.inf, 0.0, math.inf)
+    slope = theil_sen(x, np.log(y), z)
+    return Slope(*(-1.0 / s if s < 0 else math.inf for s in slope))
+
+
+def heading_for(x: Array, y: Array) -> tuple[Slope, Slope] | None:
+    """Time constant [s] and asymptote [Pa] of y = c + A exp(-x / constant), each with its 95 % profile interval."""
+    n = x.size
+    if n < 8:
+        return None
+    span = float(x[-1] - x[0])
+    constants = np.geomspace(span / 20, span * 20, CONSTANTS)
+    found = np.array([_linear(np.exp(-(x - x[0]) / t), y) for t in constants])   # (CONSTANTS, 2): c, sum of squares
+    best = int(np.argmin(found[:, 1]))
+    inside = found[:, 1] <= found[best, 1] * (1 + CHI_SQUARE / (n - 3)) + 1e-12 * float(y @ y)
+    low, high = float(found[inside, 0].min()), float(found[inside, 0].max())
+    if inside[-1] or inside[0] or high - low > DETERMINED * float(y[0]):
+        return None
+    constant = Slope(float(constants[best]), float(constants[inside].min()), float(constants[inside].max()))
+    return constant, Slope(float(found[best, 0]), low, high)
+
+
+def _linear(shape: Array, y: Array) -> tuple[float, float]:
+    """Least squares of y = c + A shape: (c, sum of squared residuals)."""
+    design = np.stack([np.ones_like(shape), shape], 1)
+    solution = np.linalg.lstsq(design, y, rcond=None)[0]
+    residual = y - design @ solution
+    return float(solution[0]), float(residual @ residual)

@@ -1,0 +1,175 @@
+"""Losses of resistance on made-up afternoons: raised in time and graded, explained by something else, settled."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from monitor.engine.engine import Engine
+from monitor.hydraulics.network import together
+from monitor.model import NS
+from tests.engine.afternoon import CLEAN, OUT, SQUARE, Part, judged, message, of_kind, rows_of, skid_of
+from tests.skids import BAR, START
+
+OLD = (0.7, 0.8)
+LEAD = 1500
+
+
+def torn(loss: float, vessels: tuple[float, ...] = OLD) -> tuple[float, ...]:
+    """The first vessel's resistance so that the pair loses so much of its own; shares laminar enough to add up."""
+    whole = 1 / sum(1 / r for r in vessels)
+    return (1 / (1 / (whole * (1 - loss)) - sum(1 / r for r in vessels[1:])), *vessels[1:])
+
+
+def breaches(parts: list[Part], **how: object) -> list[tuple[str, str | None, str | None, float]]:
+    return of_kind(judged(parts, **how), "element-breach")
+
+
+@pytest.mark.parametrize("flow", [True, False])
+def test_a_loss_of_sixty_percent_is_likely_within_a_minute(flow):
+    ((transition, detail, grade, at),) = breaches([Part(LEAD, OLD), Part(900, torn(0.6))], flow=flow)
+    assert (transition, detail, grade) == ("raised", "in-service", "likely")
+    assert LEAD < at <= LEAD + 60
+
+
+def test_a_loss_of_a_fifth_is_suspected_within_five_minutes():
+    ((transition, detail, grade, at),) = breaches([Part(LEAD, OLD), Part(900, torn(0.22))])
+    assert (transition, detail, grade) == ("raised", "in-service", "suspected")
+    assert LEAD < at <= LEAD + 300
+
+
+def test_a_smaller_loss_that_ends_below_the_clean_reference_is_likely():
+    near = (1.1 * CLEAN, 1.1 * CLEAN)
+    ((_, _, grade, _),) = breaches([Part(LEAD, near), Part(900, (0.07, 1.1 * CLEAN))])
+    assert grade == "likely"
+
+
+NOTHING = {
+    "throttled": Part(1200, OLD, throttle=2.5),
+    "opened downstream": Part(1200, OLD, throttle=0.6),
+    "more back-pressure": Part(1200, OLD, back=0.4),
+    "less back-pressure": Part(1200, OLD, back=-0.3),
+    "a slip of a tenth": Part(1200, torn(0.09)),
+}
+
+
+@pytest.mark.parametrize("what", NOTHING)
+@pytest.mark.parametrize("flow", [True, False])
+def test_what_changes_pressures_and_is_no_breach_raises_none(what, flow):
+    output = judged([Part(LEAD, OLD), NOTHING[what], Part(1200, OLD)], flow=flow)
+    assert of_kind(output, "element-breach") == []
+
+
+def test_demand_that_falls_over_minutes_raises_none():
+    steps = [Part(30, OLD, throttle=1 + 0.05 * k) for k in range(20)]
+    for flow in (True, False):
+        assert breaches([Part(LEAD, OLD), *steps, Part(900, OLD, throttle=2.0)], flow=flow) == []
+
+
+@pytest.mark.parametrize("size", [0.1, -0.1])
+def test_one_gauge_that_shifts_alone_raises_none(size):
+    low = (0.4, 0.4)
+    for flow in (True, False):
+        assert breaches([Part(3000, low)], shift=(LEAD, size), flow=flow) == []
+
+
+@pytest.mark.parametrize("loss", [0.3, 0.6])
+def test_a_loss_across_a_stop_of_the_pump_is_found(loss):
+    stop = Part(1800, OLD, running=False)
+    parts = [Part(LEAD, OLD), stop, Part(1200, torn(loss))]
+    ((transition, detail, grade, at),) = breaches(parts)
+    assert (transition, detail) == ("raised", "after-restart")
+    assert grade == ("likely" if loss > 0.4 else "suspected")
+    assert at <= LEAD + 1800 + (300 if loss > 0.4 else 600)
+
+
+def test_a_loss_across_a_gap_in_the_data_is_found():
+    parts = [Part(LEAD, OLD), Part(1800, OLD, heard=False), Part(1200, torn(0.5))]
+    ((transition, detail, _, at),) = breaches(parts)
+    assert (transition, detail) == ("raised", "after-restart")
+    assert at <= LEAD + 1800 + 300
+
+
+def test_a_stop_or_a_gap_after_which_cake_has_let_go_a_little_raises_none():
+    for between in (Part(1800, OLD, running=False), Part(1800, OLD, heard=False)):
+        assert breaches([Part(LEAD, OLD), between, Part(1500, torn(0.08))]) == []
+
+
+@pytest.mark.parametrize("own", [True, False])
+def test_a_vessel_that_comes_back_is_no_breach(own):
+    nan = float("nan")
+    parts = [Part(LEAD, OLD), Part(200, (OUT, 0.8), own=(1.5, nan) if own else None), Part(1200, OLD)]
+    assert breaches(parts, own=own) == []
+
+
+def test_a_changeout_is_no_breach():
+    parts = [Part(LEAD, OLD), Part(900, (OUT, 0.8)), Part(1500, (CLEAN, 0.8))]
+    assert breaches(parts) == []
+
+
+def test_one_of_many_vessels_seen_from_the_headers_that_left_with_a_small_step_and_comes_back_clean_is_no_breach():
+    # A loaded vessel beside three cleaner ones carries little: shutting it is a step of a few percent.
+    before, out, after = (0.9, 0.3, 0.32, 0.31), (OUT, 0.3, 0.32, 0.31), (CLEAN, 0.3, 0.32, 0.31)
+    assert breaches([Part(5000, before), Part(1200, out), Part(1800, after)]) == []
+
+
+GROWTH = 0.10        # bar in two hours, of each vessel
+
+
+def loading(start: tuple[float, ...], seconds: int, growth: float) -> Part:
+    return Part(seconds, start, until=tuple(r + growth for r in start))
+
+
+def test_a_suspicion_is_cleared_when_loading_goes_on_as_before():
+    lost = torn(0.22, tuple(r + GROWTH for r in OLD))
+    parts = [loading(OLD, 7200, GROWTH), loading(lost, 3 * 3600, 1.5 * GROWTH)]
+    assert [s[:3] for s in breaches(parts)] == [
+        ("raised", "in-service", "suspected"), ("cleared", "in-service", "suspected"),
+    ]  # fmt: skip
+
+
+def test_a_suspicion_becomes_likely_when_loading_has_stopped():
+    lost = torn(0.22, tuple(r + GROWTH for r in OLD))
+    parts = [loading(OLD, 7200, GROWTH), Part(3 * 3600, lost)]
+    seen = breaches(parts)
+    assert [(s[0], s[2]) for s in seen] == [("raised", "suspected"), ("noted", "likely")]
+    assert "volume has passed since" in message(judged(parts), "element-breach", "noted")
+
+
+def test_a_breach_is_answered_by_a_changeout():
+    lost = torn(0.55)
+    parts = [Part(LEAD, OLD), Part(1200, lost), Part(900, (OUT, 0.8)), Part(1500, (CLEAN, 0.8))]
+    seen = breaches(parts)
+    assert [s[0] for s in seen] == ["raised", "cleared"]
+    assert seen[1][3] > LEAD + 1200 + 900
+
+
+@pytest.mark.parametrize("cut", [LEAD - 5, LEAD + 8, LEAD + 40, LEAD + 110])
+def test_a_restart_in_the_middle_changes_nothing(cut):
+    parts = [Part(LEAD, OLD), Part(900, torn(0.3))]
+    rows, skid = rows_of(parts), skid_of(2)
+    first = rows.time < START + cut * NS
+    engine = Engine([skid])
+    events = engine.feed({0: rows.take(first)})[0].events
+    waiting, snapshot = engine.sequencers[0].pending, engine.snapshot(0)
+    engine = Engine([skid])
+    engine.restore(0, snapshot)
+    engine.sequencers[0].push(waiting)
+    events += engine.feed({0: rows.take(~first)})[0].events + engine.finish().events
+    assert [repr(e) for e in events] == [repr(e) for e in judged(parts).events]
+    assert [e.kind for e in events] == ["element-breach"]
+
+
+def test_what_a_breach_says():
+    output = judged([Part(LEAD, OLD), Part(900, torn(0.6))], own=True)
+    said = message(output, "element-breach", "raised")
+    for part in ("Test skid", "in, out", "% of the resistance was lost", "since 2025-06-15", "clean elements show",
+                 "Ruled out", "a changeout", "drain and vent", "local gauge",
+                 "cannot prove that a vessel is safe to open", "local codes"):  # fmt: skip
+        assert part in said
+    (event,) = [e for e in output.events if e.kind == "element-breach"]
+    before, after = (together([BAR * r for r in v], 1.0, BAR * SQUARE) for v in (OLD, torn(0.6)))
+    assert event.value == pytest.approx(1 - after / before, abs=0.02)
+    assert event.onset is not None
+    assert math.isclose((event.onset - START) / NS, LEAD, abs_tol=20)
