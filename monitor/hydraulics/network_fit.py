@@ -3,7 +3,7 @@
 Each state says that the vessels in service together carry the measured flow at the measured dP. Unknown are the
 laminar part of each element, the turbulent part that all vessels share, the zero of dP, and how far cake is
 compressed (its resistance goes with dP to the power s, Ruth's relation, s 0 to 0.6 for most cakes; common practice, no
-source); each has a prior. Solved as least squares (Levenberg-Marquardt); the covariance at the solution gives the errors.
+source); each has a prior. Solved as least squares (Levenberg-Marquardt); the covariance there gives the errors.
 
 A vessel's share and resistance are told as in `monitor.hydraulics.network`.
 """
