@@ -26,12 +26,33 @@ def run_replay(recordings: Sequence[Path], config: Path, out: Path, *, timezone:
 
     history = open_recordings(recordings, skid, timezone=timezone, mapping=names)
     load_engine()
-    signal.signal(signal.SIGTERM, signal.default_int_handler)    # as Ctrl-C: what is half written goes
+    stopping = Stopping()
     from monitor.replay.run import replay_history
 
     with progress_bar() as progress:
-        summary = replay_history(history, skid, out, progress=progress)
+        summary = replay_history(history, skid, out, progress=stopping.checked(progress))
     tell(summary, out)
+
+
+class Stopping:
+    """Ctrl-C and SIGTERM: what is half written goes. A library that swallows the interruption does not keep us."""
+
+    def __init__(self) -> None:
+        self.asked = False
+        for number_of in (signal.SIGINT, signal.SIGTERM):
+            signal.signal(number_of, self._ask)
+
+    def _ask(self, *_: object) -> None:
+        self.asked = True
+        raise KeyboardInterrupt
+
+    def checked(self, progress: Callable[[float], None]) -> Callable[[float], None]:
+        def go_on(done: float) -> None:
+            if self.asked:
+                raise KeyboardInterrupt
+            progress(done)
+
+        return go_on
 
 
 def parse_mapping(pairs: Sequence[str]) -> dict[str, str]:

@@ -146,6 +146,8 @@ def rise_of_blocks(history, tick):  # type: ignore[no-untyped-def]
     rise = math.log(now / before) - 1.5 * max(math.log(before / earlier), 0.0)
     newest = float(history.means[(history.used - 1) % BLOCKS, NORMALISED])
     oldest = float(history.means[(history.used - NOW) % BLOCKS, NORMALISED])
+    if not (newest > 0.0 and oldest > 0.0):
+        return False
     still = math.log(newest / oldest) < max(2 * STILL * rise, 3.0 * now_error / now)
     if not (rise > SMALLEST and rise > SIGNIFICANT * noise and still):
         return False
