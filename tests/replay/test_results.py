@@ -64,7 +64,7 @@ def test_an_unusable_recording_leaves_the_earlier_results(tmp_path: Path) -> Non
 @pytest.mark.parametrize("how", [signal.SIGKILL, signal.SIGTERM, signal.SIGINT])
 def test_a_replay_that_is_stopped_half_way_leaves_the_earlier_results(tmp_path: Path, how: signal.Signals) -> None:
     (tmp_path / "a.csv").write_text(HEADER + minutes(2))
-    (tmp_path / "long.csv").write_text(HEADER + "noon,3,2,40\n" + minutes(900) * 4)
+    (tmp_path / "long.csv").write_text(HEADER + "noon,3,2,40\n" + minutes(900) * 12)
     assert replay(tmp_path, "a.csv") == 0
     results = tmp_path / "results"
     before = files(results)
