@@ -12,6 +12,7 @@ from __future__ import annotations
 import hashlib
 import os
 import shutil
+import sys
 import tempfile
 from collections.abc import Callable
 from pathlib import Path
@@ -62,13 +63,28 @@ def choose_cache() -> Path:
 
 CACHE = choose_cache()
 
-import numba  # noqa: E402
+# numba looks whether scipy has linear algebra for compiled code. None here uses it, and to import it takes a fifth of a
+# second of every start.
+HIDDEN = "scipy.linalg"
+hidden = HIDDEN not in sys.modules
+if hidden:
+    sys.modules[HIDDEN] = None  # type: ignore[assignment]
+try:
+    import numba
+    import numba.np.arraymath
+finally:
+    if hidden:
+        del sys.modules[HIDDEN]
 
 setattr(numba.config, "CACHE_DIR", str(CACHE))  # noqa: B010 - no attribute that type checkers know
 OPTIONS: dict[str, Any] = {"cache": True, "nogil": True, "fastmath": False, "error_model": "numpy"}
 # Without numba's run time for references: passing arrays on then counts nothing (a third of the row tier's time),
 # and a function that allocates does not compile. Those take `allocating`.
 compiled: Callable[[Callable[..., Any]], Callable[..., Any]] = numba.njit(**OPTIONS | {"_nrt": False})
+# For what runs every second or reading and takes whole arrays: each costs seven words on the stack at a call.
+inlined: Callable[[Callable[..., Any]], Callable[..., Any]] = numba.njit(
+    **OPTIONS | {"_nrt": False, "forceinline": True}
+)
 allocating: Callable[[Callable[..., Any]], Callable[..., Any]] = numba.njit(**OPTIONS)
 
 

@@ -9,7 +9,7 @@ least half the readings differ wherever the level lies; normal noise, worked out
 
 from __future__ import annotations
 
-from monitor.compiled import compiled
+from monitor.compiled import compiled, inlined
 
 DOZENS = 24.0        # changes that should have been seen (contract: dozens)
 RUNS = 8.0           # DOZENS of them are then at least three of the longest runs
@@ -34,7 +34,7 @@ def usual_run(health, flowing):  # type: ignore[no-untyped-def]
     return health.run <= max(health.longest[flowing], FIRST_RUN)
 
 
-@compiled
+@inlined
 def follow_changes(health, limits, flowing, time, value, change, uncertain):  # type: ignore[no-untyped-def]
     """Take one usable reading; change: its distance from the one before."""
     if resting(limits, value, uncertain):

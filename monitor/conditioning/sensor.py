@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from monitor.compiled import compiled
+from monitor.compiled import compiled, inlined
 from monitor.conditioning.failed import beyond, certain
 from monitor.conditioning.frozen import begin_run, follow_changes, still
 from monitor.conditioning.order import median
@@ -20,7 +20,7 @@ UNCERTAIN = int(Quality.UNCERTAIN)
 WORD_STANDS = 30_000_000_000     # ns that the value before a lone bad reading stands
 
 
-@compiled
+@inlined
 def take(sensor, health, parameters, limits, flowing, time, value, quality):  # type: ignore[no-untyped-def]
     """Take one reading: time [ns], value in the transmitter's own unit; flowing: whether the skid runs, 0 or 1."""
     if quality == BAD or not math.isfinite(value):
@@ -56,7 +56,7 @@ def fill(sensor, parameters, value):  # type: ignore[no-untyped-def]
         sensor.count += 1
 
 
-@compiled
+@inlined
 def judge_reading(health, limits, broken, flowing, time, value, uncertain):  # type: ignore[no-untyped-def]
     """Learn from a usable reading what is usual; True where it is a lone jump that has to wait."""
     if broken:

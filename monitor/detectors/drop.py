@@ -15,6 +15,7 @@ from monitor.hydraulics.frame import mean
 
 SECOND = 1_000_000_000
 SMALLEST = 0.12          # fall of ln(normalised dP) worth weighing: a loss of 11 %
+UNMOVED = math.exp(0.9 * SMALLEST)   # a ratio that surely is none
 SIGNIFICANT = 6.0        # times the scatter before it
 CONFIRM = 4              # seconds it must last
 QUIET = 90               # seconds after flow came, a vessel came back or a fall was told, in which none is looked for
@@ -30,7 +31,7 @@ def watch_drop(skid, parameters, history, tick, emissions, emitted):  # type: ig
     if skid.flowing == 0 or skid.steady == 0 or skid.isolated_since != 0 or tick - since < QUIET * SECOND:
         skid.dropping = 0
         return emitted
-    fall = fall_of_seconds(skid, (tick // SECOND) % RING)
+    fall = fall_of_seconds(skid, tick // SECOND & (RING - 1))
     skid.dropping = skid.dropping + 1 if fall > 0.0 else 0
     if skid.dropping < CONFIRM:
         fall = fall_of_blocks(history, tick)
@@ -46,9 +47,11 @@ def fall_of_seconds(skid, newest):  # type: ignore[no-untyped-def]
     """Fall of ln(normalised dP) within the last seconds, 0 where there is none beyond noise or it still goes on."""
     ring, filled = skid.ring_normalised, skid.filled
     now = mean(ring, filled, newest, 0, RECENT)
-    recently = mean(ring, filled, newest, SETTLING, RECENT)
     before = mean(ring, filled, newest, LAG, RECENT)
-    if not (now > 0.0 and recently > 0.0 and before > 0.0):
+    if not (now > 0.0 and before > UNMOVED * now):
+        return 0.0    # nearly always: logarithms and the rest are for what has moved
+    recently = mean(ring, filled, newest, SETTLING, RECENT)
+    if not recently > 0.0:
         return 0.0
     fall = math.log(before / now)
     if fall < SMALLEST or math.log(recently / now) > STILL * fall:

@@ -15,14 +15,28 @@ from monitor.compiled import compiled
 from monitor.conditioning.zero import at_rest
 from monitor.detectors.isolation import DEPARTED, PRESSURISED
 from monitor.engine.emissions import emit
-from monitor.engine.layout import CLEARED, IDLE, INLET, LEVELS, MAX_VESSELS, OUTLET, RECENT, RETURNED, SEEP, WAKE
+from monitor.engine.layout import (
+    CLEARED,
+    IDLE,
+    INLET,
+    LEVELS,
+    MAX_VESSELS,
+    OUTLET,
+    RECENT,
+    RETURNED,
+    RING,
+    SEEP,
+    WAKE,
+)
+from monitor.hydraulics.frame import mean
 
 SECOND = 1_000_000_000
-NONE, FILLED, HOLDING = 0, 1, 2
+NONE, FILLED, HOLDING, MOVED = 0, 1, 2, 3     # MOVED: a valve was opened; filled further, or back in service
 FIRST_WIDTH = 10                 # seconds in a mean at first
 ENOUGH = 6                       # means, before anything is told
 LOOK_AGAIN = 30_000_000_000      # ns
 APART_FOR = 60                   # seconds off both headers that are a hold
+AVERAGED = 20                    # seconds over which an idle skid shows no dP
 IDLE_FOR = 60                    # seconds after a stop that do not count yet
 LONGEST_IDLE = 7_200_000_000_000    # ns: over longer times temperature has more say than any seep
 IN_SERVICE = 30                  # seconds at the inlet header's pressure with nobody isolated, that end a hold
@@ -163,12 +177,13 @@ def watch_vessel(hold, v, own, skid, noise, rules, tick, emissions, emitted):  #
     hold.apart = hold.apart + 1 if serving else 0
     if hold.apart >= IN_SERVICE:
         return end(hold, v, NONE, tick, emissions, emitted)
-    if hold.phase == FILLED:
-        if settled(hold, noise, tick):
+    if hold.phase != HOLDING:
+        at_header = at_inlet or abs(own - skid.outlet) <= DEPARTED
+        if settled(hold, noise, tick) and not (hold.phase == MOVED and at_header):
             begin(hold, tick)
         return emitted
     if jumped(hold, noise, tick):
-        return end(hold, v, FILLED if skid.isolated_since != 0 else NONE, tick, emissions, emitted)
+        return end(hold, v, MOVED, tick, emissions, emitted)
     return watch(hold, v, skid, rules, tick, emissions, emitted)
 
 
@@ -220,7 +235,8 @@ def watch_holds(holds, skid, sensors, healths, settings, scales, rules, tick, em
         hold.filled = 0
     else:
         still = skid.flowing == 0 and at_rest(settings, sensors) != 0
-        still = still and not abs(skid.sustained - skid.idle_offset) > settings.idle_dp
+        drop = mean(skid.ring_dp, skid.filled, (tick // SECOND) % RING, 0, AVERAGED)
+        still = still and not abs(drop - skid.idle_offset) > settings.idle_dp
         noise = healths[k].scatter * scales[k].scale
         emitted = watch_idle(hold, skid, sensors[k].now, still, noise, rules, tick, emissions, emitted)
     return clear(hold, IDLE, rules, tick, emissions, emitted)

@@ -19,7 +19,7 @@ def watch_integrity(state, parameters, s, tick, emissions, emitted):  # type: ig
         state.surge[s], history, sensors, state.health[s], settings, rules, tick, emissions, emitted
     )
     emitted = watch_path(
-        state.path[s], history, skid, sensors, settings, delays[PATH], tick, emissions, emitted
+        state.path[s], history, skid, sensors, settings, rules.least_shut, delays[PATH], tick, emissions, emitted
     )
     emitted = watch_holds(
         state.hold[s], skid, sensors, state.health[s], settings, parameters.sensor[s], rules, tick, emissions, emitted

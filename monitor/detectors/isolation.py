@@ -32,6 +32,7 @@ RECENT, LAG, EARLIER = 4, 22, 30     # seconds: averaged now, back to the level 
 SETTLING = 6                         # seconds back to see whether the step is over
 ENOUGH_BLOCKS = 5
 SMALLEST = 0.035                     # rise of ln(normalised dP) worth calling a step: a loaded vessel beside clean ones
+UNMOVED = math.exp(0.9 * SMALLEST)   # a ratio that surely is none
 SIGNIFICANT = 6.0                    # times the scatter before it
 RETURN_SIGNIFICANT = 4.0             # the same for a return, of which one is expected
 AGAINST = 0.3                        # of dP's rise, at most this may a header move the wrong way
@@ -46,14 +47,16 @@ DEPARTED = 0.1e5                     # Pa that a vessel's pressure is off the he
 @compiled
 def step_up(skid, newest):  # type: ignore[no-untyped-def]
     """Rise of ln(normalised dP) over the last seconds beyond what its rate before would have made; 0 if
-    unknown, or while it still goes on."""
+    unknown, too small to matter, or while it still goes on."""
     ring, filled = skid.ring_normalised, skid.filled
     if filled < LAG + EARLIER + RECENT:
         return 0.0
     now = mean(ring, filled, newest, 0, RECENT)
     before = mean(ring, filled, newest, LAG, RECENT)
+    if not (before > 0.0 and now > UNMOVED * before):
+        return 0.0    # nearly always: logarithms and the rest are for what has moved
     long_before = mean(ring, filled, newest, LAG + EARLIER, RECENT)
-    if not (now > 0.0 and before > 0.0 and long_before > 0.0):
+    if not long_before > 0.0:
         return 0.0
     rise = math.log(now / before)
     recently = mean(ring, filled, newest, SETTLING, RECENT)
@@ -100,11 +103,11 @@ def follow(skid, parameters, sensors, history, tick, emissions, emitted):  # typ
     emitted = follow_vents(skid, parameters, sensors, tick, emissions, emitted)
     if parameters.vessels < 2 or skid.flowing == 0:
         return emitted
-    newest = (tick // SECOND) % RING
+    newest = tick // SECOND & (RING - 1)
+    if skid.isolated_since == 0 and not leaves(skid, history, newest, tick):
+        return emitted
     level = mean(skid.ring_normalised, skid.filled, newest, 0, RECENT)
     if skid.isolated_since == 0:
-        if not leaves(skid, history, newest, tick):
-            return emitted
         skid.isolated_since = tick
         skid.level_before = mean(skid.ring_normalised, skid.filled, newest, LAG, RECENT)
         skid.level_isolated = level

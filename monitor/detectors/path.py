@@ -29,8 +29,8 @@ SECOND = 1_000_000_000
 DROP, RATIO, IN, OUT = (BLOCK_FIELDS.index(n) for n in ("pressure_drop", "flow", "inlet", "outlet"))
 NO_FLOW, FLOWS = 0.03, 0.06      # of reference flow: nothing flows; something does again
 LAG = 10                         # blocks back to the usual levels: valves of many vessels take a minute to shut
-TOGETHER = 3                     # blocks that must agree to be a usual level
-APART = 0.05                     # of the level: how far
+TOGETHER = 6                     # blocks that must agree to be a usual level
+APART, LEVEL_APART = 0.1, 0.01   # of dP and of the level, the greater: by how much they may differ
 RISE, LEAST_RISE = 0.02, 0.05e5  # of the usual inlet level, and Pa: the pump pushes harder than usual
 FALLEN = 0.9                     # of the usual inlet level: below it the pump does not push
 TIGHTER = 1.2                    # times the usual dP, where the inlet does not tell
@@ -39,12 +39,13 @@ CAKE = 0.2                       # how far cake is compressed: its resistance go
 SHUT_OFF = 1.6                   # a pump's pressure without flow over that at its duty, at most
 SLACK = 0.1e5                    # Pa: how far below nothing the pressure downstream may stand
 MORE = 1.05                      # of the usual flow: more than the usual passes no vessel that is left
-CERTAIN = 2.0                    # times the usual dP, where the pump and the system have to tell
+CERTAIN, FALL = 2.0, 0.08        # times the usual dP, and of the outlet, where pump and system have to tell
+FRESH = 600_000_000_000          # ns that usual levels tell something by themselves
 OUTSIDE_AFTER = 60_000_000_000   # ns: a surge also stops the flow, and is told as what it is
 
 
 @compiled
-def learn_usual(path, history, settings, skid):  # type: ignore[no-untyped-def]
+def learn_usual(path, history, settings, skid, tick):  # type: ignore[no-untyped-def]
     """Take in the levels of some time ago, where the skid ran and they were settled."""
     if path.seen == history.used:
         return
@@ -63,9 +64,9 @@ def learn_usual(path, history, settings, skid):  # type: ignore[no-untyped-def]
         if settings.role[FLOW] >= 0 and not history.means[k, RATIO] >= settings.min_flow:
             return
     level = inlet if math.isfinite(inlet) else drop
-    if not (drop > settings.idle_dp and high - low <= APART * level):
+    if not (drop > settings.idle_dp and high - low <= max(APART * drop, LEVEL_APART * level)):
         return
-    path.inlet, path.outlet, path.drop, path.known = inlet, outlet, drop, 1
+    path.inlet, path.outlet, path.drop, path.known, path.learned = inlet, outlet, drop, 1, tick
 
 
 @compiled
@@ -90,6 +91,8 @@ def pushes(path, inlet, outlet, drop, pump):  # type: ignore[no-untyped-def]
         return pump == 1
     if not math.isfinite(inlet):
         return drop >= TIGHTER * path.drop
+    if drop < path.drop:
+        return False    # a shut path shows more dP than an open one at any flow
     rise = rise_of(path)
     held = inlet >= path.inlet - rise and outlet <= path.outlet - rise and drop >= TIGHTER * path.drop
     return inlet >= path.inlet + rise or held
@@ -124,37 +127,42 @@ def share_left(path, settings, drop):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def shut_by_plane(path, skid, settings, pump):  # type: ignore[no-untyped-def]
+def shut_by_plane(path, skid, settings, least, pump, tick):  # type: ignore[no-untyped-def]
     """Without a flow meter: 1 the path is shut, 0 it is not."""
     inlet, outlet = skid.inlet, skid.outlet
     drop = skid.sustained - skid.idle_offset
     if path.active == 1:
         return 0 if drop < path.middle or stopped(path, inlet, pump) else 1
     up, down = inlet - path.inlet, path.outlet - outlet
-    if path.known == 0 or pump == 0 or not (up >= rise_of(path) and down > 0.0 and drop >= JUMP * path.drop):
+    fresh = path.known == 1 and tick - path.learned <= FRESH
+    if not fresh or pump == 0 or not (up >= rise_of(path) and drop >= max(JUMP * path.drop, least)):
         return 0
     share = share_left(path, settings, drop)
     if down < rise_of(path):
         return 0    # a controller holds the flow, or an open tank the outlet: nothing tells
     if share >= MORE:
         return 1
+    if drop < CERTAIN * path.drop or down < FALL * path.outlet:
+        return 0
     left = 1.0 - share * share
     if left <= 0.0:
-        return 1 if drop >= CERTAIN * path.drop else 0
-    impossible = path.outlet - down / left < -SLACK and path.inlet + up / left > SHUT_OFF * path.inlet
-    return 1 if impossible and drop >= CERTAIN * path.drop else 0
+        return 1
+    return 1 if path.outlet - down / left < -SLACK and path.inlet + up / left > SHUT_OFF * path.inlet else 0
 
 
 @compiled
-def watch_path(path, history, skid, sensors, settings, rules, tick, emissions, emitted):  # type: ignore[no-untyped-def]
-    """Judge the path at a second; returns how many emissions there are."""
-    learn_usual(path, history, settings, skid)
+def watch_path(path, history, skid, sensors, settings, least, rules, tick, emissions, emitted):  # type: ignore[no-untyped-def]
+    """Judge the path; least: dP [Pa] that tells without a flow meter. Returns how many emissions there are."""
+    learn_usual(path, history, settings, skid, tick)
     pump = contact(sensors, settings)
     measured = settings.role[FLOW] >= 0 and math.isfinite(skid.flow)
     emitted = watch_outside(path, skid, settings, rules, pump, measured, tick, emissions, emitted)
     if not math.isfinite(skid.sustained):
         return emitted
-    shut = shut_by_flow(path, skid, settings, pump) if measured else shut_by_plane(path, skid, settings, pump)
+    if measured:
+        shut = shut_by_flow(path, skid, settings, pump)
+    else:
+        shut = shut_by_plane(path, skid, settings, least, pump, tick)
     pending, leaving = path.pending_since, path.leaving_since
     code = judge(path, rules, float(shut), tick)
     if code == 0:

@@ -44,7 +44,7 @@ def theil_sen(x: Array, y: Array, z: float) -> Slope:
     slopes = np.sort((y[j] - y[i]) / (x[j] - x[i]))
     n = x.size
     reach = z * math.sqrt(n * (n - 1) * (2 * n + 5) / 18)
-    low = max(math.floor((slopes.size - reach) / 2), 0)
+    low = max(math.floor((slopes.size - reach) / 2) - 1, 0)
     high = min(math.ceil((slopes.size + reach) / 2), slopes.size - 1)
     return Slope(float(np.median(slopes)), float(slopes[low]), float(slopes[high]))
 
@@ -79,6 +79,7 @@ def heading_for(x: Array, y: Array) -> tuple[Slope, Slope] | None:
     found = np.array([_linear(np.exp(-(x - x[0]) / t), y) for t in constants])   # (CONSTANTS, 2): c, sum of squares
     best = int(np.argmin(found[:, 1]))
     inside = found[:, 1] <= found[best, 1] * (1 + CHI_SQUARE / (n - 3)) + 1e-12 * float(y @ y)
+    inside[1:-1] = inside[1:-1] | inside[:-2] | inside[2:]     # between two constants that were tried the truth may lie
     low, high = float(found[inside, 0].min()), float(found[inside, 0].max())
     if inside[-1] or inside[0] or high - low > DETERMINED * float(y[0]):
         return None

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 from monitor.engine import layout
 from monitor.engine.look_back import Level, level
 from monitor.engine.messages_breach import cleared_event, grown_event, raised_event
+from monitor.engine.missed import step_before
 from monitor.engine.row_tier import Emission
 from monitor.engine.story import NORMAL, BreachStory, Standing, pack, unpack
 from monitor.model import NS, Role, SkidSettings
@@ -25,6 +26,7 @@ SOON_S, LATER_S = 18, 100        # after a fall was seen: a large loss is judged
 AGAIN_S = 4
 STEADY_S, SURE_S, LONG_S = 105, 165, 330   # after flow came back: when levels count, and when they are judged
 TRACE_S, TRACE_KEPT = 600, 13
+CLEARLY = 0.75                   # of a large loss: so much at once needs no longer average to be told
 TOLERANCE = 0.9                  # of the loss that counts: a measured one scatters about the true one
 SLOUGH = 0.04                    # part of the resistance that cake loses across a stop and does not regain at once
 BELOW_CLEAN = 0.9                # of the clean reference: below it no cake can explain the level
@@ -33,6 +35,9 @@ FLOW_ANSWERS = 0.03              # of flow per unit of ln(resistance): less, and
 ZERO_PA = 0.15e5                 # a fall of one header alone by less may be a zero that shifted
 WHICH_PA = 400.0                 # more loss at one vessel's inlet that names it
 SHUT_PA = 0.1e5                  # between a vessel's pressure and the header's, when it is shut
+MANY = 3                         # vessels in service, from which on one that leaves may make a step too small to see
+CLEAN_ONE = 1.25                 # of the loss that a clean vessel makes where all is laminar: what is taken for one
+ROUND_S = 7200                   # after a changeout in which the next one is likely: vessels are changed in turn
 LEFT_RISE = 0.015                # rise of ln(normalised dP) beyond the usual in the last hour: somebody may be out
 SETTLE_RUNNING_S = (3600, 7200)  # running time after which a suspicion is compared with how loading goes on
 RESUMED, STOPPED_LOADING = 0.6, 0.3   # of the rate before
@@ -42,7 +47,8 @@ def weigh(teller: Teller, emission: Emission) -> None:
     """Carry the story of losses on by one emission."""
     story = teller.story.breach
     if emission.code == layout.DROPPED:
-        _begin(teller, story, IN_SERVICE, emission.time)
+        if not _missed(teller, emission.time, emission.value):
+            _begin(teller, story, IN_SERVICE, emission.time)
     elif emission.code == layout.STOPPED:
         _stopped(teller, story, emission.onset)
     elif emission.code == layout.STARTED:
@@ -60,6 +66,40 @@ def answered(teller: Teller, time: int) -> None:
         teller.told.events.append(cleared_event(teller.skid, story.standing, time, "a vessel has been changed since"))
         story.standing = None
     story.trace = []
+
+
+def _missed(teller: Teller, time: int, fall: float) -> bool:
+    """Whether the fall is a vessel's return whose leaving went unseen; it is then followed as any other."""
+    skid = teller.skid
+    if teller.story.phase != NORMAL or skid.in_service < MANY or teller.own_pressures:
+        return False
+    fallen = time - STEP_S * NS
+    stepped = step_before(teller.history, fallen)
+    before = teller.corrected(level(teller.history, fallen - BEFORE_S * NS, fallen))
+    if stepped is None or before is None:
+        return False
+    r = teller.referred(_flow_or_one(before))
+    if not _clean_one_explains(teller, r, 1 - math.exp(-fall)):
+        return False
+    teller.was_isolated(stepped, fallen, time)
+    return True
+
+
+def not_returned(teller: Teller, before: Level | None, after: Level | None, time: int) -> None:
+    """What was followed as a vessel's unseen return was none: the loss is told after all."""
+    story = teller.story.breach
+    loss = _loss(teller, before, after)
+    if before is None or after is None or loss < _least(teller.skid.alarms["element-breach"].extra["loss"], False):
+        return
+    story.pending, story.since = IN_SERVICE, teller.story.returned_at
+    _conclude(teller, story, before, after, loss, time)
+    story.pending = None
+
+
+def _clean_one_explains(teller: Teller, r: float, loss: float) -> bool:
+    """Whether a clean vessel beside what carried flow at a skid's resistance r [Pa] makes such a loss, and no more."""
+    count, clean = teller.skid.in_service, teller.story.clean[0]
+    return r > 0 and loss <= CLEAN_ONE * r / (r + count * clean) and (1 - loss) * r > BELOW_CLEAN * clean
 
 
 def _begin(teller: Teller, story: BreachStory, detail: str, time: int) -> None:
@@ -101,7 +141,7 @@ def _look(teller: Teller, story: BreachStory, time: int) -> None:
     loss = _loss(teller, before, after)
     last = story.since + (LONG_S if restart else LATER_S) * NS
     large = settings["likely_loss"]
-    if loss < large and time < last:
+    if loss < CLEARLY * large and time < last:
         # A level needs a whole block; until then nothing is known.
         again = time + AGAIN_S * NS if after is None and before is not None else last
         teller.state.wake_at[layout.FOR_BREACH] = min(again, last)
@@ -135,7 +175,7 @@ def _flow_or_one(at: Level) -> Level:
 
 def _explained(teller: Teller, before: Level, after: Level, loss: float, restart: bool) -> bool:
     """Whether something other than a breach explains the loss, or may as well."""
-    if _came_in(teller, before, after, loss) or _was_out(teller):
+    if _came_in(teller, before, after, loss) or _was_out(teller, before, loss):
         return True
     return False if restart else one_header_alone(teller.skid, before, after, loss)
 
@@ -148,14 +188,19 @@ def _came_in(teller: Teller, before: Level, after: Level, loss: float) -> bool:
     skid = teller.skid
     if skid.in_service == len(skid.vessels) or teller.own_pressures:
         return False
-    r = teller.referred(_flow_or_one(before))
-    return loss <= 1.1 * r / (r + skid.in_service * teller.story.clean[0])
+    return _clean_one_explains(teller, teller.referred(_flow_or_one(before)), loss)
 
 
-def _was_out(teller: Teller) -> bool:
+def _was_out(teller: Teller, before: Level, loss: float) -> bool:
     """Of many vessels seen from the headers only, one may have left with a step too small to see."""
     skid, trace = teller.skid, teller.story.breach.trace
-    if skid.in_service < 3 or teller.own_pressures or len(trace) < 6:
+    if skid.in_service < MANY or teller.own_pressures:
+        return False
+    if not _clean_one_explains(teller, teller.referred(_flow_or_one(before)), loss):
+        return False
+    if teller.story.changes and teller.story.breach.since - teller.story.changes[-1].time < ROUND_S * NS:
+        return True  # vessels are changed in turn: the next one
+    if len(trace) < 6:
         return False
     usual = (math.log(trace[-5][1]) - math.log(trace[0][1])) / (len(trace) - 5)
     late = (math.log(trace[-1][1]) - math.log(trace[-5][1])) / 4
@@ -228,13 +273,13 @@ def _turbid(before: Level, after: Level) -> bool:
 
 def _trace(teller: Teller, story: BreachStory, time: int) -> None:
     """Keep how resistance goes on, and hold a suspicion against it."""
-    teller.state.wake_at[layout.FOR_TRACE] = time + TRACE_S * NS
+    teller.state["wake_at"][layout.FOR_TRACE] = time + TRACE_S * NS
     now = teller.corrected(level(teller.history, time - 60 * NS, time + NS))
-    if now is None or teller.story.phase != NORMAL or not teller.state.judged:
+    if now is None or teller.story.phase != NORMAL or not teller.state["judged"]:
         return
     value = teller.referred(_flow_or_one(now))
     if value > 0:
-        story.trace = [*story.trace[-(TRACE_KEPT - 1) :], (int(teller.state.running), value)]
+        story.trace = [*story.trace[-(TRACE_KEPT - 1) :], (int(teller.state["running"]), value)]
         _settle(teller, story, time)
 
 

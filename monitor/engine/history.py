@@ -43,7 +43,7 @@ def add_block(history, skid, parameters, sensors, tick):  # type: ignore[no-unty
     start = (tick - SECOND) // (BLOCK_S * SECOND) * (BLOCK_S * SECOND)
     if history.open != start:
         if history.open != 0:
-            k = history.used % BLOCKS
+            k = history.used & (BLOCKS - 1)
             history.start[k] = history.open
             for c in range(BLOCK_COLUMNS):
                 mean = history.sums[c] / history.known[c] if 2 * history.known[c] >= BLOCK_S else np.nan
@@ -52,7 +52,7 @@ def add_block(history, skid, parameters, sensors, tick):  # type: ignore[no-unty
                 history.known[c] = 0
             history.used += 1
         history.open = start
-    newest = (tick // SECOND) % RING
+    newest = tick // SECOND & (RING - 1)
     for c in range(BLOCK_COLUMNS):
         x = column(skid, parameters, sensors, newest, c)
         if math.isfinite(x):

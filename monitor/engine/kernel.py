@@ -7,7 +7,7 @@ import math
 import numpy as np
 
 from monitor.alarms.delay import judge
-from monitor.compiled import compiled
+from monitor.compiled import compiled, inlined
 from monitor.conditioning.health import watch, watch_silence
 from monitor.conditioning.pair import watch_pair
 from monitor.conditioning.sensor import close_second, take
@@ -45,7 +45,7 @@ def actual(skid, path, parameters):  # type: ignore[no-untyped-def]
     return skid.sustained
 
 
-@compiled
+@inlined
 def condition(state, parameters, s, tick, emissions):  # type: ignore[no-untyped-def]
     """Values of this second, of transmitters that can be believed; returns how many emissions were written."""
     settings, pair, rules = parameters.skid[s], state.pair[s], parameters.pair[s]
@@ -74,7 +74,7 @@ def condition(state, parameters, s, tick, emissions):  # type: ignore[no-untyped
     )
 
 
-@compiled
+@inlined
 def second(state, parameters, s, tick, emissions):  # type: ignore[no-untyped-def]
     """Judge one skid at one whole second; returns how many emissions were written."""
     skid, settings = state.skid[s], parameters.skid[s]

@@ -279,6 +279,7 @@ integrity_parameters = np.dtype(
         ("surge_enabled", np.int64),
         ("surge_limit", np.float64),
         ("surge_off", np.int64),
+        ("least_shut", np.float64),                # Pa that a shut path shows at least, told without a flow meter
         ("seep_enabled", np.int64),
         ("seep_off", np.int64),
         ("thermal", np.float64),                   # Pa that a tight hold may gain or lose by temperature
@@ -313,6 +314,7 @@ path = np.dtype(
         ("outlet", np.float64),
         ("drop", np.float64),
         ("known", np.int64),             # ... 1: there are some
+        ("learned", np.int64),           # and when they were last
         ("middle", np.float64),          # dP between the usual and that of the shut path [Pa]
         ("outside_since", np.int64),     # no flow and no dP while the pump pushes, since
         ("outside_told", np.int64),
@@ -321,7 +323,7 @@ path = np.dtype(
 )
 hold = np.dtype(
     [
-        ("phase", np.int64),             # 0 none, 1 filled but not settled, 2 holding
+        ("phase", np.int64),             # see `detectors.holds`
         ("low", np.int64),               # 1: it was without pressure
         ("apart", np.int64),             # seconds in a row off both headers
         ("filled", np.int64),            # seconds in `recent`

@@ -29,10 +29,11 @@ def place(skid: SkidSettings, vessel: str | None) -> str:
     return f"{skid.name} ({skid.id}, {seen}): {where}"
 
 
-def seep_event(hold: Hold, noise: float) -> Event:
+def seep_event(hold: Hold, noise: float, transition: Transition) -> Event:
+    """A seep that is raised, or noted at the end of its hold where only that shows which side it goes to."""
     found, words, kind = hold.decay, Words(hold.skid), CATALOGUE["closure-seep"]
     return Event(
-        time=hold.time, skid=hold.skid.id, kind="closure-seep", transition=Transition.RAISED, vessel=hold.vessel,
+        time=hold.time, skid=hold.skid.id, kind="closure-seep", transition=transition, vessel=hold.vessel,
         detail="pressure-decay", value=minutes(found.constant.middle), unit="min", onset=hold.since,
         message=join(
             f"{place(hold.skid, hold.vessel)}, blocked in since {clock(hold.since)}, loses pressure: "
@@ -55,11 +56,18 @@ def heading(words: Words, hold: Hold) -> str:
     asymptote = hold.decay.asymptote
     if asymptote is None:
         return ""
-    reach = max(NEAR, asymptote.high - asymptote.low)
-    if hold.vessel and abs(asymptote.middle - hold.outlet) <= reach:
+    if for_outlet(hold):
         return (f"It heads for {words.pressure(asymptote.middle)}, about what the outlet header has: look at the "
                 "outlet valve first.")  # fmt: skip
     return f"It heads for {words.pressure(asymptote.middle)}."
+
+
+def for_outlet(hold: Hold) -> bool:
+    """Whether a vessel's pressure is seen to head for the outlet header's."""
+    asymptote = hold.decay.asymptote
+    if asymptote is None or not hold.vessel:
+        return False
+    return abs(asymptote.middle - hold.outlet) <= max(NEAR, asymptote.high - asymptote.low)
 
 
 def seep_cleared(skid: SkidSettings, vessel: str | None, emission: Emission) -> Event:

@@ -15,6 +15,8 @@ def fill_integrity(row: np.record, skid: SkidSettings) -> None:
     surge, seep = skid.alarms["surge"], skid.alarms["closure-seep"]
     row["surge_enabled"], row["surge_off"] = surge.enabled, round(surge.off_delay_s * NS)
     row["surge_limit"] = surge.limit if surge.limit is not None else np.inf
+    # A standby that leaves makes dP jump, but to what one set of elements may show.
+    row["least_shut"] = skid.element.changeout_dp if skid.in_service < len(skid.vessels) else 0.0
     row["seep_enabled"], row["seep_off"] = seep.enabled, round(seep.off_delay_s * NS)
     row["thermal"], row["spillage"] = seep.extra["thermal"], round(seep.extra["spillage"] * NS)
     sensors = [(k, s) for k, s in enumerate(skid.signals) if s.role is Role.LEAK_SENSOR][: layout.LEAKS]

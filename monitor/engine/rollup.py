@@ -80,8 +80,9 @@ def add_trend(trend, head, skid, tick):  # type: ignore[no-untyped-def]
     """Add this second to the trend. When its buckets are used up, neighbours merge and the period doubles."""
     if head.period == 0:
         head.period = SECOND
-    start = (tick - SECOND) // head.period * head.period
-    if head.used == 0 or trend[head.used - 1].start != start:
+    # Whether the last bucket is still open is told without a division.
+    if head.used == 0 or not 0 <= tick - SECOND - trend[head.used - 1].start < head.period:
+        start = (tick - SECOND) // head.period * head.period
         if head.used == trend.size:
             head.used = regroup(trend, head)
             start = (tick - SECOND) // head.period * head.period

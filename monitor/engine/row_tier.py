@@ -47,15 +47,14 @@ class RowTier:
                 self.state, self.parameters, arrays, i, self._emissions, self._minutes, self._trend, self._head
             )
             self.minutes.extend(self._closed(closed))
-            for row in self._emissions[:emitted]:
-                yield Emission(
-                    int(which[i]), int(row.code), int(row.alarm), int(row.signal), int(row.detail), int(row.time),
-                    int(row.onset), float(row.value),
-                )  # fmt: skip
+            for fields in self._emissions.view(np.ndarray)[:emitted].tolist():
+                yield Emission(int(which[i]), *fields)
 
     def _closed(self, count: int) -> Iterator[tuple[int, Minute]]:
-        for row in self._minutes[:count]:
-            yield int(row.skid), Minute._make((int(row.start), *map(float, row["means"]), bool(row.judged)))
+        # A column at a time: field by field, a record costs more than the minute it stands for.
+        rows = self._minutes.view(np.ndarray)[:count]
+        columns = (rows["start"], *rows["means"].T, rows["judged"] == 1)
+        return zip(rows["skid"].tolist(), map(Minute, *(column.tolist() for column in columns)), strict=True)
 
     def trend(self) -> dict[str, npt.NDArray[np.float64] | npt.NDArray[np.int64]]:
         """The trend of the first skid: bucket starts [ns], means of layout.MINUTE_FIELDS, low and high of dP [SI]."""

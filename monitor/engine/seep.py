@@ -10,9 +10,9 @@ import numpy as np
 from monitor.detectors.holds import ENOUGH
 from monitor.detectors.pressure_decay import Decay, decay
 from monitor.engine import layout
-from monitor.engine.messages_seep import pressure_rise_event, seep_cleared, seep_event
+from monitor.engine.messages_seep import for_outlet, pressure_rise_event, seep_cleared, seep_event
 from monitor.engine.row_tier import Emission, RowTier
-from monitor.model import Event, Role, SkidSettings
+from monitor.model import Event, Role, SkidSettings, Transition
 
 NOT_TESTED, UNDETERMINED, NO_LOSS, SEEPING = range(4)
 ANSWERS = ("not tested", "undetermined", "no loss beyond what temperature explains", "seeping")
@@ -49,7 +49,9 @@ def seep_events(emission: Emission, skid: SkidSettings, tier: RowTier) -> list[E
     record.answer, record.answered, record.smallest = hold.answer, hold.time, hold.smallest
     if hold.answer == SEEPING and not record.raised:
         record.raised = 1
-        return [seep_event(hold, _noise(tier, emission, skid))]
+        return [seep_event(hold, _noise(tier, emission, skid), Transition.RAISED)]
+    if hold.answer == SEEPING and emission.code == layout.RETURNED and for_outlet(hold):
+        return [seep_event(hold, _noise(tier, emission, skid), Transition.NOTED)]
     if rises(hold) and not record.rise_told:
         record.rise_told = 1
         return [pressure_rise_event(hold)]
@@ -80,7 +82,7 @@ def judge(record: np.record, skid: SkidSettings, vessel: str | None, time: int) 
 def _answer(found: Decay, allowance: float, limit: float | None, headers: tuple[np.ndarray, np.ndarray] | None) -> int:
     if found.fall.low >= SURE * allowance and not shared(found, headers):
         return SEEPING if limit is None or found.constant.middle <= limit else NO_LOSS
-    return UNDETERMINED if found.fall.high >= SURE * allowance else NO_LOSS
+    return UNDETERMINED if found.fall.high >= allowance else NO_LOSS
 
 
 def shared(found: Decay, headers: tuple[np.ndarray, np.ndarray] | None) -> bool:

@@ -72,6 +72,7 @@ class Story(msgspec.Struct):
     before: Packed | None = None
     isolated: Packed | None = None
     lived: VesselMemory | None = None    # the life that ended with the last return
+    looked_back: bool = False            # the isolation was only seen when it was over
     held: tuple[int, float] = (0, 0.0)   # seconds and volume of the skid while it is not known which vessel is out
     running_mark: int = 0            # the row tier's running totals when the vessels were last credited
     volume_mark: float = 0.0

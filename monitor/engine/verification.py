@@ -17,7 +17,7 @@ Z90 = 1.6448536269514722     # half width of a 90 % interval of a normal, in sta
 FLOW_ERROR = 0.003           # relative, of the flow meter between two loads: linearity, not gain
 INFERRED_ERROR = 0.04        # the same where flow was inferred from the outlet pressure over that without flow
 ASSUMED_ERROR = 0.12         # and where it was only taken as constant
-TURBULENT_ERROR = 0.3        # relative, of a turbulent part that was assumed
+LIKELY_TURBULENT, TURBULENT_ERROR = 0.8, 0.25   # of a turbulent part that was assumed, which errs upwards; relative
 OLD_ERROR, NEW_ERROR = 0.5, 1.0    # of the logarithm: what is known beforehand of a loaded element, and of a new one
 GROWTH, GROWTH_ERROR, GROWTH_FLOOR = 0.05, 0.2, 0.03   # of the logarithm per hour from one changeout to the next
 

@@ -59,14 +59,14 @@ def assemble(skid, parameters, sensors, zeros, viscosity, density, tick):  # typ
     skid.temperature = reading(sensors, parameters, TEMPERATURE)
     has_flow = parameters.role[FLOW] >= 0
     ratio = skid.flow / parameters.reference_flow if has_flow else 1.0
-    k = (tick // SECOND) % RING
+    k = tick // SECOND & (RING - 1)
     skid.ring_dp[k] = skid.pressure_drop
     skid.ring_inlet[k], skid.ring_outlet[k] = skid.inlet, skid.outlet
     skid.ring_flow[k] = ratio
     skid.ring_ratio[k] = property_ratio(viscosity[parameters.fluid], skid.temperature, parameters.reference_viscosity)
     skid.ring_density[k] = property_ratio(density[parameters.fluid], skid.temperature, parameters.reference_density)
     skid.filled = min(skid.filled + 1, RING)
-    skid.momentary = window(skid, parameters, k, 1)
+    skid.momentary = at_once(skid, parameters, k)
     skid.ring_normalised[k] = skid.momentary
     skid.normalised = window(skid, parameters, k, parameters.window)
     skid.sustained = latest(skid, raw, tick // SECOND)
@@ -90,11 +90,22 @@ def latest(skid, raw, second):  # type: ignore[no-untyped-def]
 @compiled
 def mean(ring, filled, newest, skip, count):  # type: ignore[no-untyped-def]
     """Mean of `count` seconds that end `skip` seconds before the newest; of those known; NaN unless half are."""
+    seconds = min(count, filled - skip)
+    total = 0.0
+    for j in range(skip, skip + seconds):
+        total += ring[(newest - j) & (RING - 1)]
+    # A finite sum has no unknown second in it, and a check of each costs more than the sums of all.
+    if math.isfinite(total) and seconds > 0:
+        return total / seconds
+    return mean_of_known(ring, filled, newest, skip, count)
+
+
+@compiled
+def mean_of_known(ring, filled, newest, skip, count):  # type: ignore[no-untyped-def]
+    """The same where some may be unknown."""
     total = 0.0
     known = 0
-    for j in range(skip, skip + count):
-        if j >= filled:
-            break
+    for j in range(skip, min(skip + count, filled)):
         x = ring[(newest - j) & (RING - 1)]
         if math.isfinite(x):
             total += x
@@ -103,16 +114,45 @@ def mean(ring, filled, newest, skip, count):  # type: ignore[no-untyped-def]
 
 
 @compiled
+def means_of_flow_and_drop(skid, newest, count):  # type: ignore[no-untyped-def]
+    """Both in one pass: two chains of additions take the time of one."""
+    seconds = min(count, skid.filled)
+    flow, drop = 0.0, 0.0
+    for j in range(seconds):
+        flow += skid.ring_flow[(newest - j) & (RING - 1)]
+        drop += skid.ring_dp[(newest - j) & (RING - 1)]
+    if math.isfinite(flow) and math.isfinite(drop):
+        return flow / seconds, drop / seconds
+    return mean(skid.ring_flow, skid.filled, newest, 0, count), mean(skid.ring_dp, skid.filled, newest, 0, count)
+
+
+@compiled
 def window(skid, parameters, newest, count):  # type: ignore[no-untyped-def]
     """Normalised dP of the last `count` seconds: means first, then the quotient, which noise in flow would bias."""
-    flow = mean(skid.ring_flow, skid.filled, newest, 0, count)
+    flow, drop = means_of_flow_and_drop(skid, newest, count)
     if not flow >= parameters.min_flow:
         return np.nan
-    drop = mean(skid.ring_dp, skid.filled, newest, 0, count)
-    viscosity_ratio = mean(skid.ring_ratio, skid.filled, newest, 0, count)
-    density_ratio = mean(skid.ring_density, skid.filled, newest, 0, count)
-    turbulent = skid.turbulent if skid.turbulent > 0.0 else parameters.turbulent
-    return normalised(drop, flow, viscosity_ratio, density_ratio, turbulent)
+    viscosity_ratio, density_ratio = 1.0, 1.0
+    if parameters.role[TEMPERATURE] >= 0:    # else the rings hold nothing but ones
+        viscosity_ratio = mean(skid.ring_ratio, skid.filled, newest, 0, count)
+        density_ratio = mean(skid.ring_density, skid.filled, newest, 0, count)
+    return normalised(drop, flow, viscosity_ratio, density_ratio, turbulent_of(skid, parameters))
+
+
+@compiled
+def at_once(skid, parameters, newest):  # type: ignore[no-untyped-def]
+    """Normalised dP of the newest second alone."""
+    flow = skid.ring_flow[newest]
+    if not flow >= parameters.min_flow:
+        return np.nan
+    viscosity_ratio, density_ratio = skid.ring_ratio[newest], skid.ring_density[newest]
+    return normalised(skid.pressure_drop, flow, viscosity_ratio, density_ratio, turbulent_of(skid, parameters))
+
+
+@compiled
+def turbulent_of(skid, parameters):  # type: ignore[no-untyped-def]
+    """Turbulent part of dP [Pa]: as found, else as assumed."""
+    return skid.turbulent if skid.turbulent > 0.0 else parameters.turbulent
 
 
 @compiled

@@ -173,3 +173,17 @@ def test_what_a_breach_says():
     assert event.value == pytest.approx(1 - after / before, abs=0.02)
     assert event.onset is not None
     assert math.isclose((event.onset - START) / NS, LEAD, abs_tol=20)
+
+
+def test_after_one_of_many_was_changed_the_next_that_comes_back_unseen_is_no_breach_either():
+    first = [Part(LEAD, (0.9, 0.9, 0.9)), Part(900, (OUT, 0.9, 0.9)), Part(1500, (CLEAN, 0.9, 0.9))]
+    # The next leaves over ten minutes, as slowly as nothing but a look back could see, and comes back clean.
+    leaving = Part(600, (CLEAN, 0.9, 0.9), until=(CLEAN, 4.0, 0.9))
+    parts = [*first, leaving, Part(300, (CLEAN, 4.0, 0.9)), Part(1500, (CLEAN, CLEAN, 0.9))]
+    assert breaches(parts) == []
+
+
+def test_a_loss_below_what_clean_elements_show_is_told_even_then():
+    first = [Part(LEAD, (0.9, 0.9, 0.9)), Part(900, (OUT, 0.9, 0.9)), Part(1500, (CLEAN, 0.9, 0.9))]
+    ((_, _, grade, _),) = breaches([*first, Part(900, (0.07, 0.07, 0.9))])
+    assert grade == "likely"

@@ -11,12 +11,12 @@ from typing import Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from monitor.ingest.recording.arrow import Array, flags, numbers, present
 from monitor.ingest.recording.piece import Flags, Floats
 from monitor.ingest.words import BLANKS, NUMBER, on_off, quality_of, says_not_finite, strict_number
 from monitor.model import Quality, Reason
 
 Marks = npt.NDArray[np.uint8]
-Array = Any     # pyarrow.Array; pyarrow has no type information
 
 
 class Odd(NamedTuple):
@@ -94,10 +94,10 @@ def read_numbers(column: Array, contact: bool, how: Reading) -> Cells:
 def _read_typed(column: Array, nan_is_empty: bool) -> Cells:
     import pyarrow as pa
 
-    filled = _present(column)
+    filled = present(column)
     kind = column.type
     column = column.cast(pa.uint8()) if pa.types.is_boolean(kind) else column
-    values = column.cast(pa.float64(), safe=False).fill_null(np.nan).to_numpy(zero_copy_only=False)
+    values = numbers(column.cast(pa.float64(), safe=False), np.nan)
     if pa.types.is_floating(kind):
         if nan_is_empty:
             filled = filled & ~np.isnan(values)
@@ -109,31 +109,23 @@ def _read_typed(column: Array, nan_is_empty: bool) -> Cells:
 
 
 def _refuse_all(column: Array) -> Cells:
-    present = _present(column)
     texts = column.to_pylist()
     odd = [
         Odd(int(i), Reason.UNDECODABLE, str(texts[i]).lower(), "true or false where a number is expected")
-        for i in np.flatnonzero(present)
+        for i in np.flatnonzero(present(column))
     ]
     return Cells(np.full(len(column), np.nan), np.zeros(len(column), bool), odd)
-
-
-def _present(column: Array) -> Flags:
-    if column.null_count == 0:
-        return np.ones(len(column), bool)
-    present: Flags = column.is_valid().to_numpy(zero_copy_only=False)
-    return present
 
 
 def _read_text(column: Array, contact: bool, decimal_comma: bool) -> Cells:
     import pyarrow as pa
     import pyarrow.compute as pc
 
-    present = _present(column)
+    filled = present(column)
     try:
-        values = pc.cast(column, pa.float64()).fill_null(np.nan).to_numpy(zero_copy_only=False)
-        if np.isfinite(values[present]).all():
-            return Cells(values, present, [])
+        values = numbers(pc.cast(column, pa.float64()), np.nan)
+        if np.isfinite(values[filled]).all():
+            return Cells(values, filled, [])
     except pa.ArrowInvalid:
         pass
     return _read_words(column, contact, decimal_comma)
@@ -149,9 +141,9 @@ def _read_words(column: Array, contact: bool, decimal_comma: bool) -> Cells:
         pattern = r"^([+-]?[0-9]*),([0-9]*(?:[eE][+-]?[0-9]+)?)$"
         bare = pc.replace_substring_regex(bare, pattern=pattern, replacement=r"\1.\2")
     numeric = pc.match_substring_regex(bare, pattern=f"^(?:{NUMBER})$").fill_null(False)
-    values = pc.if_else(numeric, bare, None).cast(pa.float64()).fill_null(np.nan).to_numpy(zero_copy_only=False).copy()
-    filled = numeric.to_numpy(zero_copy_only=False) & np.isfinite(values)
-    others = np.flatnonzero(_present(column) & ~filled)
+    values = numbers(pc.if_else(numeric, bare, None).cast(pa.float64()), np.nan).copy()
+    filled = flags(numeric) & np.isfinite(values)
+    others = np.flatnonzero(present(column) & ~filled)
     odd: list[Odd] = []
     known: dict[str, tuple[float, Reason | None, str]] = {}
     for row, text in zip(others.tolist(), column.take(pa.array(others)).to_pylist(), strict=True):
@@ -187,7 +179,7 @@ def read_qualities(column: Array) -> Marks:
     coded = column if pa.types.is_dictionary(column.type) else column.dictionary_encode()
     marks = coded.dictionary.to_pylist()
     table = np.array([*(_quality(mark) for mark in marks), Quality.GOOD], np.uint8)
-    codes = coded.indices.cast(pa.int64()).fill_null(len(marks)).to_numpy(zero_copy_only=False)
+    codes = numbers(coded.indices.cast(pa.int64()), len(marks))
     qualities: Marks = table[codes]
     return qualities
 

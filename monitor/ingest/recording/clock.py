@@ -13,7 +13,8 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import numpy.typing as npt
 
-from monitor.ingest.recording.cells import Array, as_text, is_textual
+from monitor.ingest.recording.arrow import Array, numbers, present
+from monitor.ingest.recording.cells import as_text, is_textual
 from monitor.ingest.recording.piece import Flags, Ints
 from monitor.ingest.words import BLANKS, is_number
 from monitor.model import NS
@@ -96,11 +97,10 @@ def _from_timestamps(column: Array) -> Times:
 
     per = {"s": NS, "ms": 1_000_000, "us": 1_000, "ns": 1}[column.type.unit]
     counts = column.cast(pa.int64())
-    present = counts.is_valid().to_numpy(zero_copy_only=False)
-    ticks = counts.fill_null(0).to_numpy(zero_copy_only=False)
+    ticks = numbers(counts, 0)
     fits = np.abs(ticks) <= np.iinfo(np.int64).max // per
     local = np.full(len(column), column.type.tz is None)
-    return Times(np.where(fits, ticks, 0) * per, present & fits, local)
+    return Times(np.where(fits, ticks, 0) * per, present(counts) & fits, local)
 
 
 def _from_numbers(column: Array) -> Times:
@@ -110,16 +110,15 @@ def _from_numbers(column: Array) -> Times:
 
     whole = pa.types.is_integer(column.type)
     kind = pa.int64() if whole else pa.float64()
-    present = column.is_valid().to_numpy(zero_copy_only=False)
-    numbers = column.cast(kind, safe=False).fill_null(0).to_numpy(zero_copy_only=False)
+    there, values = present(column), numbers(column.cast(kind, safe=False), 0)
     ns, usable = np.zeros(len(column), np.int64), np.zeros(len(column), bool)
     for scale in (NS, 1_000_000, 1_000, 1):
         low, high = -(-EARLIEST // scale), -(-LATEST // scale)
-        mine = present & (numbers >= low) & (numbers < high)
+        mine = there & (values >= low) & (values < high)
         if whole or scale == 1:
-            ns[mine] = np.rint(numbers[mine]).astype(np.int64) * scale if not whole else numbers[mine] * scale
+            ns[mine] = np.rint(values[mine]).astype(np.int64) * scale if not whole else values[mine] * scale
         else:
-            ns[mine] = np.rint(numbers[mine] * (scale / 1_000)).astype(np.int64) * 1_000
+            ns[mine] = np.rint(values[mine] * (scale / 1_000)).astype(np.int64) * 1_000
         usable |= mine
     return Times(ns, usable, np.zeros(len(column), bool))
 
@@ -188,7 +187,7 @@ def _shapes(column: Array) -> npt.NDArray[np.int8]:
     choices = [dated & (last == ZULU), offset, dated & ~signed & _is_digit(last), numeric]
     shapes = np.select(choices, [ZULU_CLOCK, OFFSET_CLOCK, BARE, NUMBER], ODD).astype(np.int8)
     if column.null_count:
-        shapes[column.is_null().to_numpy(zero_copy_only=False)] = ODD
+        shapes[~present(column)] = ODD
     return shapes
 
 
@@ -203,7 +202,7 @@ def _cast_clock(column: Array, bare: bool) -> Times | None:
         times = column.cast(pa.timestamp("ns") if bare else pa.timestamp("ns", "UTC"))
     except pa.ArrowInvalid:
         return None
-    ns = times.cast(pa.int64()).to_numpy(zero_copy_only=False).copy()
+    ns = numbers(times.cast(pa.int64()), 0).copy()
     return Times(ns, np.ones(ns.size, bool), np.full(ns.size, bare))
 
 
@@ -212,9 +211,9 @@ def _cast_epoch(column: Array) -> Times | None:
     import pyarrow as pa
 
     try:
-        numbers = column.cast(pa.float64()).to_numpy(zero_copy_only=False)
+        values = numbers(column.cast(pa.float64()), np.nan)
         for scale, digits in ((NS, 9), (1_000_000, 6), (1_000, 3), (1, 0)):
-            if EARLIEST // scale < numbers.min() and numbers.max() < LATEST // scale - 1:
+            if EARLIEST // scale < values.min() and values.max() < LATEST // scale - 1:
                 exact = column.cast(pa.decimal128(19, digits))
                 words = np.frombuffer(exact.buffers()[1], np.int64)[2 * exact.offset :: 2][: len(exact)]
                 return Times(words.copy(), np.ones(len(exact), bool), np.zeros(len(exact), bool))

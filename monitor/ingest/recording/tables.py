@@ -10,7 +10,8 @@ from typing import Any
 import numpy as np
 
 from monitor.conditioning.range import BEYOND_LIMITS, grade, is_contact, limits, span
-from monitor.ingest.recording.cells import Array, Cells, Reading, as_text, read_numbers, read_qualities
+from monitor.ingest.recording.arrow import Array, numbers
+from monitor.ingest.recording.cells import Cells, Reading, as_text, read_numbers, read_qualities
 from monitor.ingest.recording.clock import Clock, Times
 from monitor.ingest.recording.piece import Assembler, Fault, Flags, Floats, Ints, Piece
 from monitor.ingest.words import on_off
@@ -146,7 +147,7 @@ class LongTable:
         coded = as_text(column).dictionary_encode()
         names = [name.strip() for name in coded.dictionary.to_pylist()]
         table = np.array([*(self._names.get(name, -1) for name in names), -1], np.int64)
-        codes = coded.indices.cast(pa.int64()).fill_null(len(names)).to_numpy(zero_copy_only=False)
+        codes = numbers(coded.indices.cast(pa.int64()), len(names))
         signal = table[codes]
         faults = []
         for row in np.flatnonzero(signal < 0).tolist():
