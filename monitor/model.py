@@ -324,6 +324,20 @@ class Event:
         return "/".join((self.skid, self.kind, self.vessel or "-", self.signal or "-", self.transition, str(self.time)))
 
 
+@dataclass(frozen=True, slots=True)
+class Fact:
+    """Something learned that outlives upgrades: a clean reference, an element's life, a zero trim.
+
+    `value` is anything JSON can hold. The newest `time` (event time, ns) of a key is in force, older ones are its
+    history.
+    """
+
+    skid: str
+    key: str
+    value: Any
+    time: int
+
+
 class Minute(NamedTuple):
     """Roll-up of one minute of a skid; NaN where unknown. SI units."""
 

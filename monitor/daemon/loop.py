@@ -181,6 +181,7 @@ class Daemon:
 
     def _extend(self, batch: Batch, output: Output) -> None:
         batch.events.extend(output.events)
+        batch.facts.extend(output.facts)
         batch.minutes.extend((self.settings.skids[i].id, minute) for i, minute in output.minutes)
         for event in output.events:
             if event.transition is not Transition.NOTED:

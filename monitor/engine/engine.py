@@ -16,18 +16,19 @@ from monitor.engine.messages_changeout import Changeout
 from monitor.engine.row_tier import RowTier
 from monitor.engine.sequencer import Fate, Sequencer
 from monitor.errors import InputError
-from monitor.model import NS, Event, Minute, Rows, SkidSettings
+from monitor.model import NS, Event, Fact, Minute, Rows, SkidSettings
 
 STATE_VERSION = 1
 
 
 @dataclass(slots=True)
 class Output:
-    """What came of a call: events in event time per skid, closed minutes as (skid index, minute)."""
+    """What came of a call: events in event time per skid, closed minutes as (skid index, minute), what was learned."""
 
     events: list[Event] = field(default_factory=list)
     minutes: list[tuple[int, Minute]] = field(default_factory=list)
     changeouts: list[Changeout] = field(default_factory=list)
+    facts: list[Fact] = field(default_factory=list)
 
 
 class Engine:
@@ -72,6 +73,7 @@ class Engine:
             told = self.events.handle(emission)
             output.events += told.events
             output.changeouts += told.changeouts
+            output.facts += told.facts
         output.minutes, self.rows.minutes = self.rows.minutes, []
         return output
 

@@ -44,7 +44,7 @@ from monitor.engine.verification import (
 )
 from monitor.hydraulics.network_fit import Prior
 from monitor.hydraulics.pressure_drop import CLEAN_SHARE, normalised
-from monitor.model import NS, Event, Role, SkidSettings
+from monitor.model import NS, Event, Fact, Role, SkidSettings
 
 STEP_S = 40               # before the moment an isolation is known, the levels may already have moved
 BEFORE_S = 90             # span of the level before it
@@ -75,6 +75,7 @@ class Told:
 
     events: list[Event] = field(default_factory=list)
     changeouts: list[Changeout] = field(default_factory=list)
+    facts: list[Fact] = field(default_factory=list)
 
 
 class EventTier:

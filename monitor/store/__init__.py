@@ -16,7 +16,6 @@ from monitor.store.types import (
     Checkpoint,
     Committed,
     Due,
-    Fact,
     Notice,
     QuarantineCount,
     Request,
@@ -25,5 +24,5 @@ from monitor.store.types import (
 )
 from monitor.store.writer import Store
 
-__all__ = ["Batch", "Checkpoint", "Committed", "Due", "Fact", "Notice", "QuarantineCount", "Reader", "Request",
+__all__ = ["Batch", "Checkpoint", "Committed", "Due", "Notice", "QuarantineCount", "Reader", "Request",
            "SignalVersion", "Store", "StoreRetryError", "Trend", "next_try", "submit"]

@@ -7,10 +7,10 @@ from typing import Any
 
 import apsw
 
-from monitor.model import Event, Transition
+from monitor.model import Event, Fact, Transition
 from monitor.store.catalogue import Catalogue, skid_ref
 from monitor.store.connection import Handle, dump, load
-from monitor.store.types import AlarmKey, Fact
+from monitor.store.types import AlarmKey
 
 _COLUMNS = """e.time, k.id, e.kind, e.transition, e.message, e.vessel, e.signal, e.detail, e.grade, e.value, e.unit,
               e.onset, e.evidence"""

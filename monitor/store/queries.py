@@ -7,7 +7,7 @@ from typing import Any, Self
 
 import numpy.typing as npt
 
-from monitor.model import Event, Quality, Rejection, Rows
+from monitor.model import Event, Fact, Quality, Rejection, Rows
 from monitor.store import (
     catalogue,
     checkpoint,
@@ -20,7 +20,7 @@ from monitor.store import (
     trends,
 )
 from monitor.store.connection import Handle
-from monitor.store.types import HOUR, AlarmKey, Checkpoint, Due, Fact, QuarantineCount, Request, SignalVersion, Trend
+from monitor.store.types import HOUR, AlarmKey, Checkpoint, Due, QuarantineCount, Request, SignalVersion, Trend
 
 
 class Queries:

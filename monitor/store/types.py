@@ -8,7 +8,7 @@ from typing import Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from monitor.model import Event, Minute, Rejection, Rows
+from monitor.model import Event, Fact, Minute, Rejection, Rows
 
 HOUR = 3_600_000_000_000
 DAY = 24 * HOUR
@@ -16,19 +16,6 @@ MINUTE = 60_000_000_000
 
 # skid, kind, vessel, signal
 AlarmKey = tuple[str, str, str | None, str | None]
-
-
-@dataclass(frozen=True, slots=True)
-class Fact:
-    """Something learned that outlives upgrades: a clean reference, an element's life, a zero trim.
-
-    `value` is anything JSON can hold. The newest `time` of a key is in force, older ones are its history.
-    """
-
-    skid: str
-    key: str
-    value: Any
-    time: int
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,8 +7,8 @@ import pytest
 from store.samples import HOUR, MINUTE, START, Clock, batch, event, opened, regular, rows, same, skid
 
 from monitor.errors import StoreError
-from monitor.model import Minute, Quality, Reason, Rejection
-from monitor.store import Batch, Checkpoint, Fact, Notice, Reader
+from monitor.model import Fact, Minute, Quality, Reason, Rejection
+from monitor.store import Batch, Checkpoint, Notice, Reader
 
 
 def test_readings_come_back_in_order_of_time_and_signal(tmp_path: Path) -> None:

@@ -4,8 +4,8 @@ from pathlib import Path
 
 from store.samples import HOUR, START, event, opened, skid
 
-from monitor.model import NS, Transition
-from monitor.store import Batch, Checkpoint, Fact
+from monitor.model import NS, Fact, Transition
+from monitor.store import Batch, Checkpoint
 
 
 def test_an_event_computed_again_is_not_new(tmp_path: Path) -> None:
