@@ -122,6 +122,8 @@ def evidence(changeout: Changeout, clean: tuple[float, float] | None) -> dict[st
         "clean_reference_error": None if clean is None else _rounded(clean[1]),
         "drop_before_bar": _rounded(changeout.drop_before / BAR),
         "drop_after_bar": _rounded(changeout.drop_after / BAR),
+        "life_h": None if changeout.running_s is None else round(changeout.running_s / 3600, 3),
+        "volume_m3": None if changeout.volume is None else round(changeout.volume, 3),
     }  # fmt: skip
 
 

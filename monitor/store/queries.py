@@ -85,6 +85,19 @@ class Queries:
         with self._handle.snapshot():
             return history.latest(self._handle, catalogue.signal_refs(self._handle, skid, former=False))
 
+    def newest(self) -> int | None:
+        """Time of the newest reading of all, ns."""
+        row = self._handle.one("SELECT max(time) FROM latest")
+        return row[0] if row else None
+
+    def all_latest(self) -> dict[str, dict[str, tuple[int, float, Quality]]]:
+        """`latest` of every skid that has configured signals, in one go."""
+        return history.all_latest(self._handle)
+
+    def newest_minutes(self) -> dict[str, dict[str, Any]]:
+        """The newest roll-up of every skid that has one: its time, quantities (SI, NaN where unknown), judged."""
+        return trends.newest_minutes(self._handle)
+
     def minutes(self, skid: str, start: int, end: int) -> dict[str, npt.NDArray[Any]]:
         """Roll-ups as columns: time, the quantities of `Minute` (SI, NaN where unknown), judged."""
         return trends.minutes(self._handle, skid, start, end)

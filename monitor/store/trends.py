@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from typing import Any
 
@@ -33,6 +34,16 @@ def minutes(handle: Handle, skid: str, start: int, end: int) -> dict[str, npt.ND
     found: dict[str, npt.NDArray[Any]] = {"time": np.array(columns[0], np.int64)}
     found.update({name: np.array(c, np.float64) for name, c in zip(QUANTITIES, columns[1:-1], strict=True)})
     return found | {"judged": np.array(columns[-1], np.bool_)}
+
+
+def newest_minutes(handle: Handle) -> dict[str, dict[str, Any]]:
+    """The newest roll-up of every skid that has one."""
+    rows = handle.query(f"""SELECT k.id, m.time, {', '.join(f'm.{name}' for name in QUANTITIES)}, m.judged FROM skid k
+        JOIN minute m ON m.skid = k.ref AND m.time = (SELECT max(time) FROM minute WHERE skid = k.ref)
+        """)  # noqa: S608 (our own names)
+    return {skid: {"time": time, "judged": bool(judged),
+                   **{name: math.nan if x is None else x for name, x in zip(QUANTITIES, values, strict=True)}}
+            for skid, time, *values, judged in rows}
 
 
 def trend(handle: Handle, skid: str, signal: str, start: int, end: int, points: int) -> Trend:

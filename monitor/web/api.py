@@ -9,8 +9,9 @@ from fastapi import APIRouter, HTTPException, Query
 from pydantic import BaseModel
 
 from monitor.model import Event, Quality, Settings, SkidSettings
-from monitor.web.data import LiveValue, SkidNow, overview
+from monitor.web.data import LiveValue, SkidNow, Source
 from monitor.web.live import Hub
+from monitor.web.overview import row
 from monitor.web.words import due_limit, iso
 
 Millis = Annotated[int, Query(ge=0, le=9_000_000_000_000)]
@@ -85,7 +86,12 @@ def router(hub: Hub, settings: Settings) -> APIRouter:
 
     @found.get("/skids", summary="Every skid, the one that needs a person first on top")
     async def list_skids() -> list[SkidModel]:
-        return [SkidModel(**_skid(now)) for now in await hub.ask(lambda source: overview(source, settings))]
+        def ordered(source: Source) -> list[SkidNow]:
+            newest = source.newest()
+            return [r.now for r in sorted((row(now, newest) for now in source.now(settings.skids)),
+                                          key=lambda r: r.urgency)]
+
+        return [SkidModel(**_skid(now)) for now in await hub.ask(ordered)]
 
     @found.get("/skids/{skid}", summary="One skid with the newest reading of every signal")
     async def one_skid(skid: str) -> SkidDetailModel:

@@ -11,8 +11,8 @@ from typing import Any, Protocol
 import numpy as np
 import numpy.typing as npt
 
-from monitor.model import Event, Minute, Quality, Settings, Signal, SkidSettings
-from monitor.web.words import LEVELS, due_limit, kind_of
+from monitor.model import Event, Minute, Quality, Signal, SkidSettings
+from monitor.web.words import LEVELS, kind_of
 
 MINUTE_NS = 60_000_000_000
 MINUTES_BACK = 10       # how far behind the newest reading its newest closed minute is looked for
@@ -71,7 +71,13 @@ class StoreReader(Protocol):
 
     def latest(self, skid: str) -> Mapping[str, tuple[int, float, Quality]]: ...
 
+    def newest(self) -> int | None: ...
+
+    def all_latest(self) -> Mapping[str, Mapping[str, tuple[int, float, Quality]]]: ...
+
     def minutes(self, skid: str, start: int, end: int) -> Columns: ...
+
+    def newest_minutes(self) -> Mapping[str, Mapping[str, Any]]: ...
 
     def events(self, skid: str | None = None, start: int | None = None, *, limit: int = 100) -> Sequence[Event]: ...
 
@@ -93,25 +99,17 @@ class Source:
 
     def now(self, skids: Sequence[SkidSettings]) -> list[SkidNow]:
         """What the store last saw of each skid; a skid that it does not know yet has nothing."""
-        known, standing = set(self.reader.skids()), self.reader.alarm_states()
-        return [self._now(s, standing) if s.id in known else _unheard(s) for s in skids]
+        latest = self.reader.all_latest() if len(skids) > 1 else self._latest(skids)
+        minutes = self.reader.newest_minutes()
+        standing: dict[str, list[AlarmNow]] = {skid.id: [] for skid in skids}
+        for key, body in self.reader.alarm_states().items():
+            if body["state"] != "normal" and key[0] in standing:
+                standing[key[0]].append(self._alarm(key, body))
+        return [_now(s, latest.get(s.id, {}), minutes.get(s.id), standing.get(s.id, ())) for s in skids]
 
-    def _now(self, skid: SkidSettings, standing: Alarms) -> SkidNow:
-        latest = self.reader.latest(skid.id)
-        newest = max((time for time, *_ in latest.values()), default=None)
-        values = tuple(LiveValue(s, *latest.get(s.id, _NEVER)) for s in skid.signals)
-        alarms = [self._alarm(key, body) for key, body in standing.items()
-                  if key[0] == skid.id and body["state"] != "normal"]
-        return SkidNow(skid, newest, self._minute(skid.id, newest), values, by_urgency(alarms))
-
-    def _minute(self, skid: str, newest: int | None) -> Minute | None:
-        if newest is None:
-            return None
-        found = self.reader.minutes(skid, newest - MINUTES_BACK * MINUTE_NS, newest + 1)
-        if not found["time"].size:
-            return None
-        means = {name: float(found[name][-1]) for name in COLUMNS}
-        return Minute(time=int(found["time"][-1]), judged=bool(found["judged"][-1]), **means)
+    def _latest(self, skids: Sequence[SkidSettings]) -> dict[str, Mapping[str, tuple[int, float, Quality]]]:
+        known = set(self.reader.skids())
+        return {s.id: self.reader.latest(s.id) for s in skids if s.id in known}
 
     def _alarm(self, key: AlarmKey, body: Mapping[str, Any]) -> AlarmNow:
         """body: its state, the time it is in it since, and the id of the event that raised it."""
@@ -133,8 +131,7 @@ class Source:
 
     def newest(self) -> int | None:
         """Event time of the newest reading of all, ns."""
-        found = self.reader.status()["readings"]["newest"]
-        return None if found is None else int(found)
+        return self.reader.newest()
 
     def status(self) -> Status:
         """Told by the files: whoever commits writes to the log beside the store, or moves it into the store."""
@@ -149,18 +146,12 @@ class Source:
 _NEVER = (None, math.nan, Quality.GOOD)
 
 
-def _unheard(skid: SkidSettings) -> SkidNow:
-    return SkidNow(skid, None, None, tuple(LiveValue(s, *_NEVER) for s in skid.signals), ())
-
-
-def overview(source: Source, settings: Settings) -> list[SkidNow]:
-    """Every configured skid, the one that needs a person first on top."""
-    def urgency(now: SkidNow) -> tuple[int, int, float, str]:
-        worst = min((LEVELS.index(kind_of(a.kind).level) for a in now.alarms), default=len(LEVELS))
-        share = now.minute.normalised / due_limit(now.skid) if now.minute else np.nan
-        return worst, -len(now.alarms), -share if np.isfinite(share) else 0.0, now.skid.id
-
-    return sorted(source.now(settings.skids), key=urgency)
+def _now(skid: SkidSettings, latest: Mapping[str, tuple[int, float, Quality]], minute: Mapping[str, Any] | None,
+         alarms: Sequence[AlarmNow]) -> SkidNow:
+    newest = max((time for time, *_ in latest.values()), default=None)
+    values = tuple(LiveValue(s, *latest.get(s.id, _NEVER)) for s in skid.signals)
+    recent = minute is not None and newest is not None and minute["time"] >= newest - MINUTES_BACK * MINUTE_NS
+    return SkidNow(skid, newest, Minute(**minute) if minute and recent else None, values, by_urgency(alarms))
 
 
 def bucketed(minutes: Columns, start: int, end: int, buckets: int) -> dict[str, npt.NDArray[Any]]:

@@ -106,8 +106,7 @@ class Hub:
 
         seen: the version that the browser has; it gets what is new since, at once.
         """
-        sent: Fragments = {}
-        fresh = seen != self.version
+        sent, fresh = await self._had(key, make, seen)
         while not self._ending:
             wake = self._wake
             if fresh:
@@ -128,6 +127,16 @@ class Hub:
                 fresh = True
             except TimeoutError:
                 continue        # nothing new: only a beat, or another try after trouble
+
+
+    async def _had(self, key: str, make: Maker, seen: str | None) -> tuple[Fragments, bool]:
+        """The parts that a browser with the version `seen` has already, and whether it needs others."""
+        if seen != self.version:
+            return {}, True
+        try:
+            return dict(await self.fragments(key, make)), False
+        except MonitorError:
+            return {}, True
 
 
 def _failed(task: asyncio.Task[Fragments]) -> bool:

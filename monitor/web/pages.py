@@ -9,8 +9,9 @@ from typing import Any
 from markupsafe import Markup
 
 from monitor.model import Quality, Role, Settings, SkidSettings
-from monitor.web.data import LiveValue, SkidNow, Source, bucketed, overview
+from monitor.web.data import LiveValue, SkidNow, Source, bucketed
 from monitor.web.live import Fragments
+from monitor.web.overview import Row, row, tally
 from monitor.web.templating import environment
 from monitor.web.trend import draw_trend
 from monitor.web.words import (
@@ -18,7 +19,6 @@ from monitor.web.words import (
     Display,
     dp_limit,
     due_limit,
-    duration,
     fixed,
     quantity_of,
     response_to,
@@ -30,48 +30,9 @@ SPANS = {"1h": ("1 hour", 1), "8h": ("8 hours", 8), "24h": ("24 hours", 24), "7d
          "30d": ("30 days", 30 * 24), "90d": ("90 days", 90 * 24)}      # words, hours
 DEFAULT_SPAN = "8h"
 BUCKETS = 720
-BEHIND_S = 120.0        # a skid whose newest reading lies so far behind the newest of all is called silent
 
 _QUALITIES = {Quality.GOOD: "", Quality.UNCERTAIN: "uncertain", Quality.BAD: "bad"}
 _CONTACTS = {"leak-sensor": ("dry", "wet"), "pump-running": ("off", "on")}
-
-
-@dataclass(frozen=True, slots=True)
-class Gauge:
-    """Normalised dP against its limit: share of it (NaN unknown), and the words beside the bar."""
-
-    share: float
-    text: str
-
-    def svg(self) -> Markup:
-        """A bar with the limit marked at four fifths of its width; at or beyond it the colour and the words change."""
-        known = self.share if math.isfinite(self.share) else 0.0
-        width = 80 * min(max(known, 0.0), 1.25)
-        over = " over" if known >= 1 else ""
-        return Markup(
-            '<svg class="gauge" viewBox="0 0 100 10" preserveAspectRatio="none" role="img" aria-label="{label}">'
-            '<rect class="full" width="100" height="10"/><rect class="part{over}" width="{width:.1f}" height="10"/>'
-            '<line class="edge" x1="80" x2="80" y1="0" y2="10" vector-effect="non-scaling-stroke"/></svg>'
-        ).format(label=self.text, over=over, width=width)
-
-
-@dataclass(frozen=True, slots=True)
-class Row:
-    """A skid in one line of the overview."""
-
-    now: SkidNow
-    gauge: Gauge
-    drop: str
-    flow: str
-    behind_s: float | None      # behind the newest reading of all; None: never heard of
-
-    @property
-    def silent(self) -> bool:
-        return self.behind_s is not None and self.behind_s >= BEHIND_S
-
-    @property
-    def behind(self) -> str:
-        return f"silent for {duration(self.behind_s or 0.0)}"
 
 
 class Pages:
@@ -81,12 +42,28 @@ class Pages:
         self.settings = settings
         self.skids = {skid.id: skid for skid in settings.skids}
         self._templates = environment()
+        self._lines: dict[str, tuple[object, str]] = {}
 
     def overview(self, source: Source) -> Fragments:
-        skids = overview(source, self.settings)
+        """A part for each skid, so that only lines that changed are sent, and one for their order."""
         newest = source.newest()
-        rows = [_row(now, newest) for now in skids]
-        return {"skids": self._render("_skids.html", rows=rows), "newest": self._render("_newest.html", newest=newest)}
+        rows = [row(now, newest) for now in source.now(self.settings.skids)]
+        names = {r.now.skid.id: f"s{i}" for i, r in enumerate(rows)}
+        ordered = sorted(rows, key=lambda r: r.urgency)
+        return {
+            "newest": self._render("_newest.html", newest=newest), "tally": tally(rows),
+            **{names[r.now.skid.id]: self._line(r) for r in ordered},
+            "order:skids": " ".join(names[r.now.skid.id] for r in ordered),
+        }
+
+    def _line(self, found: Row) -> str:
+        """One line; made anew only where something of it changed."""
+        key = found.now.skid.id
+        shown = (found.gauge, found.drop, found.flow, found.service, found.health, found.now.alarms)
+        known = self._lines.get(key)
+        if known is None or known[0] != shown:
+            known = self._lines[key] = (shown, self._render("_row.html", row=found))
+        return known[1]
 
     def skid(self, source: Source, skid: SkidSettings, span: str) -> Fragments:
         (now,) = source.now([skid])
@@ -97,7 +74,7 @@ class Pages:
         return {
             "newest": self._render("_newest.html", newest=now.newest),
             "alarms": self._render("_alarms.html", alarms=now.alarms, response=response_to),
-            "values": self._render("_values.html", row=_row(now, source.newest()), derived=derived(now),
+            "values": self._render("_values.html", row=row(now, source.newest()), derived=derived(now),
                                    values=[live(skid, v) for v in now.values]),
             "plots": str(draw_trend(skid, trend, events, start=start, end=end)),
             "events": self._render("_event_list.html", events=sorted(events, key=lambda e: -e.time)),
@@ -109,25 +86,6 @@ class Pages:
 
     def _render(self, template: str, **values: Any) -> str:
         return self._templates.get_template(template).render(**values)
-
-
-def _row(now: SkidNow, newest: int | None) -> Row:
-    show = Display(now.skid)
-    names = ("normalised", "pressure_drop", "flow")
-    normalised, drop, flow = (getattr(now.minute, n) if now.minute else math.nan for n in names)
-    behind = (newest - now.newest) / 1e9 if newest is not None and now.newest is not None else None
-    return Row(now, gauge(now.skid, normalised), show.text("pressure", drop), show.text("flow", flow), behind)
-
-
-def gauge(skid: SkidSettings, normalised: float) -> Gauge:
-    """Normalised dP (Pa) against the limit of `changeout-due`."""
-    show, limit = Display(skid), due_limit(skid)
-    words = f"of {show.text('pressure', limit)}"
-    if not math.isfinite(normalised):
-        return Gauge(math.nan, f"not known; limit {show.text('pressure', limit)}")
-    share = normalised / limit
-    reached = ", reached" if share >= 1 else ""
-    return Gauge(share, f"{show.number('pressure', normalised)} {words} ({share * 100:.0f} %{reached})")
 
 
 def derived(now: SkidNow) -> list[tuple[str, str, str]]:

@@ -24,6 +24,7 @@ def create_app(open_reader: Callable[[], StoreReader], settings: Settings) -> Fa
     """
     from fastapi import FastAPI
     from fastapi.staticfiles import StaticFiles
+    from starlette.middleware.gzip import GZipMiddleware
 
     from monitor import __version__
     from monitor.web.api import router
@@ -48,6 +49,7 @@ def create_app(open_reader: Callable[[], StoreReader], settings: Settings) -> Fa
     app.include_router(router(hub, settings))
     add_views(app, hub, settings)
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
+    app.add_middleware(GZipMiddleware, minimum_size=1_000, compresslevel=5)     # it leaves event streams alone
     app.add_middleware(Guard, loopback_only=is_loopback(settings.web.host))
     return app
 

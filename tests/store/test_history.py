@@ -62,6 +62,7 @@ def test_latest_tells_the_newest_reading_of_each_signal_wherever_it_lies(tmp_pat
         pack_all(store)
         assert store.latest("intake-1") == {"PT-1": (START + 5_000_000_000, 1.0, Quality.GOOD),
                                             "PT-2": (START + 9_000_000_000, 2.0, Quality.UNCERTAIN)}
+        assert store.all_latest() == {"intake-1": store.latest("intake-1")}
 
 
 def test_a_changed_unit_does_not_reinterpret_old_readings(tmp_path: Path) -> None:

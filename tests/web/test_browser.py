@@ -79,7 +79,7 @@ def test_new_reading_and_alarm_appear_without_reloading(browser: Browser, site: 
 def test_overview_fits_and_shows_utc_and_the_readers_time(browser: Browser, site: str, size: tuple[int, int]) -> None:
     with opened(browser, f"{site}/", size) as page:
         wait_for(page, "live")
-        newest = page.locator("#skids time").first.inner_text()
+        newest = page.locator("#newest time").first.inner_text()
         assert newest.startswith("2026-03-01 02:00:20 UTC") and "03:00:20" in newest        # Oslo is UTC+1 in March
 
 

@@ -15,6 +15,8 @@ from monitor.errors import StoreError
 from monitor.model import NS, Event, SkidSettings
 from monitor.web.data import SkidNow, Source
 
+WHOLE = {"newest", "tally", "s0", "s1", "order:skids"}      # every part of an overview of two skids
+
 
 class Told:
     """The server-sent events of one connection."""
@@ -83,7 +85,7 @@ def test_browser_that_comes_back_gets_what_it_missed(site: str, plant: Plant) ->
     plant.read(NEWEST + NS, 3.44)
     httpx.get(f"{site}/healthz", trust_env=False)
     with stream(site, f"/live?seen={version}", **{"last-event-id": version}) as answer:
-        assert parts(Told(answer).until("beat")) == {"skids", "newest"}
+        assert parts(Told(answer).until("beat")) == WHOLE
 
 
 def test_beat_tells_the_age_of_the_data(site: str) -> None:
@@ -109,7 +111,7 @@ def test_store_that_cannot_be_read_is_told_in_words(site: str, plant: Plant, mon
             assert page.status_code == 503 and page.headers["content-type"].startswith(kind)
             assert "damaged" in page.text and ("<b>" not in page.text or kind == "application/json")
         monkeypatch.undo()
-        assert parts(told.until("beat")) == {"skids", "newest"}
+        assert parts(told.until("beat")) == {"newest"}
 
 
 def test_many_open_pages_cost_one_look_at_the_store(site: str, plant: Plant, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -126,8 +128,18 @@ def test_many_open_pages_cost_one_look_at_the_store(site: str, plant: Plant, mon
             told.until("beat")
         monkeypatch.setattr(Source, "now", counted)
         plant.read(NEWEST + NS, 3.55)
-        assert all(parts(told.until("beat")) == {"skids", "newest"} for told in open_pages)
+        assert all(parts(told.until("beat")) == {"newest"} for told in open_pages)
     assert asked == [2]
+
+
+def test_only_the_line_of_a_skid_that_changed_is_sent(site: str, plant: Plant, due: Event) -> None:
+    with stream(site, "/live") as answer:
+        told = Told(answer)
+        assert parts(told.until("beat")) == WHOLE
+        plant.say(due)
+        changed = told.until("beat")
+        assert parts(changed) == {"tally", "s0", "order:skids"}
+        assert [d["html"] for n, _, d in changed if n == "part" and d["id"] == "order:skids"] == ["s0 s1"]
 
 
 def test_stream_of_an_unknown_skid_is_refused(site: str) -> None:

@@ -25,15 +25,36 @@
     byId("link").textContent = "live";
   }
 
+  const FOCUSABLE = "a, button, summary";
+  function focusPath(element) {     // what had the keyboard's focus has it again after its part was replaced
+    const index = [...element.querySelectorAll(FOCUSABLE)].indexOf(document.activeElement);
+    return index < 0 ? null : { index };
+  }
+
+  function reorder(parent, names) {
+    if (!parent) return;
+    const focus = document.activeElement;
+    names.forEach((name, i) => {
+      const child = byId(name);
+      if (child && parent.children[i] !== child) parent.insertBefore(child, parent.children[i] || null);
+    });
+    if (focus && focus !== document.activeElement && parent.contains(focus)) focus.focus({ preventScroll: true });
+  }
+
   function connect() {
     if (source) source.close();
     source = new EventSource(document.body.dataset.stream);
     source.addEventListener("part", (event) => {
       here();
-      const part = JSON.parse(event.data), element = byId(part.id);
-      if (!element) return;
+      const part = JSON.parse(event.data);
+      if (part.id.startsWith("order:")) { reorder(byId(part.id.slice(6)), part.html.split(" ")); return; }
+      const element = byId(part.id);
+      if (!element || element.contains(document.activeElement) && document.activeElement.matches("input, textarea, select")) return;
+      const kept = focusPath(element);
       element.innerHTML = part.html;
       showLocalTimes(element);
+      document.dispatchEvent(new CustomEvent("part", { detail: element }));
+      if (kept) element.querySelectorAll(FOCUSABLE)[kept.index]?.focus({ preventScroll: true });
     });
     source.addEventListener("beat", (event) => {
       here();
