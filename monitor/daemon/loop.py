@@ -19,11 +19,11 @@ from monitor.daemon.clock import Clock, Due, LiveTime
 from monitor.daemon.insist import insist
 from monitor.daemon.intake import Intake, Taken
 from monitor.daemon.notices import Notices
+from monitor.daemon.rebuild import Memory, Resumption
 from monitor.engine.engine import STATE_VERSION, Engine, Output
 from monitor.engine.sequencer import Fate
-from monitor.errors import InputError
 from monitor.ingest.mqtt import Message, MqttSource
-from monitor.model import DAY, NS, Event, Rows, Settings, SkidSettings, Transition
+from monitor.model import NS, Event, Rows, Settings, SkidSettings, Transition
 from monitor.store import Batch, Checkpoint, Store, StoreRetryError
 
 TAKE = 5_000                # messages of one commit at most
@@ -33,14 +33,6 @@ CHECKPOINT_S = 60.0
 UPKEEP_S = 30.0
 UNSTORED = "what came since is not acknowledged, so that the broker keeps it"
 PACK_AFTER = 2 * 3600 * NS  # an hour is packed when it lies this far back: late rows are then rare
-REBUILD = DAY               # how far back readings are run again where no checkpoint can be used
-
-
-class Memory(msgspec.Struct):
-    """What a checkpoint holds of a skid: offset of our clock against its transmitters' [ns], and the engine's state."""
-
-    offset: int
-    engine: msgspec.Raw
 
 
 class Daemon:
@@ -73,35 +65,13 @@ class Daemon:
         return sum(self._resume(i, skid) for i, skid in enumerate(self.settings.skids))
 
     def _resume(self, i: int, skid: SkidSettings) -> int:
-        released, offset = self._restore(i, skid)
-        rows_again = 0
-        for rows in self.store.rows_after(skid.id, released, signals=[s.id for s in skid.signals]):
-            rows_again += rows.size
-            self._commit(self._batch(self.engine.feed({i: rows})[0]))
-        reached = self.store.tick(skid.id)
-        if reached is not None:
-            self._commit(self._batch(self.engine.advance({i: reached + self.engine.sequencers[i].lateness})))
+        resumed = Resumption(self.engine, self.store, i, skid, self.say, lambda o: self._commit(self._batch(o))).run()
         newest = self.engine.sequencers[i].newest
         if newest > 0:
             # A transmitter's clock may be off: without its offset, time goes on from when we look.
-            now = self.clock()
+            now, offset = self.clock(), resumed.offset
             self.live.note(i, newest, now if offset is None else min(newest + offset, now))
-        return rows_again
-
-    def _restore(self, i: int, skid: SkidSettings) -> tuple[int, int | None]:
-        """Event time that the state stands for, and the offset of our clock against the transmitters' [ns]."""
-        checkpoint = self.store.checkpoint(skid.id)
-        if checkpoint is None:
-            return 0, None
-        try:
-            if checkpoint.fingerprint != self.engine.fingerprint(i):
-                raise InputError("made by another version or with other settings")
-            memory = msgspec.json.decode(checkpoint.state, type=Memory)
-            self.engine.restore(i, bytes(memory.engine))
-        except (InputError, msgspec.DecodeError) as error:
-            self.say(f"{skid.id}: its checkpoint is not used ({error}); rebuilding from the stored readings")
-            return checkpoint.released - REBUILD, None
-        return checkpoint.released, memory.offset
+        return resumed.rows
 
     def run(self, source: MqttSource, announcer: Announcer) -> None:
         """Raises RunError where it is told to stop while the store cannot be written, BrokerError."""

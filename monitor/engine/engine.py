@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
 import msgspec
@@ -112,6 +112,11 @@ class Engine:
         sequencer.released = sequencer.newest = released
         sequencer.pending = Rows.empty()
 
+    def recall(self, i: int, facts: Iterable[Fact]) -> list[str]:
+        """Give skid i back what it learned before its state was lost or no longer fitted: of each key the newest.
+        Returns the keys that could not be used."""
+        return self.events.recall(i, facts)
+
     def fingerprint(self, i: int) -> str:
         """Changes with the layout of the state and with the settings of skid i that the state depends on."""
         parameters = self.rows.parameters
@@ -119,4 +124,5 @@ class Engine:
         for part in (parameters.skid, parameters.sensor, parameters.alarm, parameters.health, parameters.pair,
                      parameters.integrity, parameters.delays):  # fmt: skip
             settings.update(part[i].tobytes())
+        settings.update(repr(self.skids[i].element).encode())
         return f"{STATE_VERSION}-{layout.fingerprint()}-{settings.hexdigest()[:16]}"

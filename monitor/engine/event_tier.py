@@ -7,7 +7,7 @@ effect from the next row, so that chunking never shows.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -18,6 +18,7 @@ from monitor.engine import layout
 from monitor.engine.breach import answered, not_returned, one_header_alone, weigh
 from monitor.engine.events import alarm_event
 from monitor.engine.integrity import KINDS_TOLD, integrity_events
+from monitor.engine.learned import note_clean, note_turbulent, recall
 from monitor.engine.look_back import BLOCK, Level, growth, level
 from monitor.engine.messages_changeout import Changeout, done_event, suspect_cleared, suspect_event
 from monitor.engine.messages_signal import signal_event
@@ -119,6 +120,14 @@ class EventTier:
     def restore(self, i: int, content: Any) -> None:
         """msgspec.ValidationError where it does not fit."""
         self.stories[i] = msgspec.convert(content, Story)
+
+    def recall(self, i: int, facts: Iterable[Fact]) -> list[str]:
+        """What was learned, given back to a skid that starts afresh. Returns the keys that could not be used."""
+        return recall(self, i, facts)
+
+    def turbulent(self, i: int) -> float:
+        """Turbulent part of a skid's dP [Pa] as the row tier takes it: found, else assumed."""
+        return float(self.rows.state.skid[i].turbulent) or float(self.rows.parameters.skid[i].turbulent)
 
 
 def new_story(skid: SkidSettings) -> Story:
@@ -300,7 +309,7 @@ class Teller:
         self._tell(time, finding, before, after)
         answered(self, time)
         self._renew(finding, change.slot)
-        self._learn(finding)
+        self._learn(finding, time)
 
     def _verify(self, changes: list[PackedChange]) -> Finding:
         suspect = self.skid.alarms["changeout-suspect"].extra
@@ -429,11 +438,12 @@ class Teller:
             for memory, resistance in zip(story.vessels, story.places, strict=True):
                 memory.resistance = resistance
 
-    def _learn(self, finding: Finding) -> None:
+    def _learn(self, finding: Finding, time: int) -> None:
         """Sharpen the clean reference by an element that was found good, or that nothing could be held against; and
         the turbulent part, which the row tier refers dP by."""
         if finding.turbulent_error < SETTLED:
             self.state.turbulent = finding.turbulent
+            note_turbulent(self, finding.turbulent, finding.turbulent_error, "changeouts", time)
         value, error = self.story.clean
         if not math.isfinite(finding.ratio) or not (finding.verdict == "good" or error > 0.2):
             return
@@ -441,6 +451,7 @@ class Teller:
         w0, w1 = error**-2, measured**-2
         log = (w0 * math.log(value) + w1 * math.log(finding.after)) / (w0 + w1)
         self.story.clean = (math.exp(log), max((w0 + w1) ** -0.5, ELEMENT_SPREAD))
+        note_clean(self, finding, ELEMENT_SPREAD, time)
 
 
 def flow_known(skid: SkidSettings) -> bool:

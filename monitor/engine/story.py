@@ -64,6 +64,8 @@ class Story(msgspec.Struct):
 
     vessels: list[VesselMemory]
     clean: tuple[float, float]       # resistance of a clean element [Pa at its share], relative standard error
+    learned: int = 0                 # changeouts that it rests on
+    own_clean: dict[str, tuple[float, float, int]] = {}     # the same by vessel: resistance, error, changeouts
     phase: str = NORMAL
     vessel: int | None = None        # position of the isolated one, where its own pressure tells
     opened: bool = False             # its pressure fell to about nothing

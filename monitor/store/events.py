@@ -90,9 +90,10 @@ def add_facts(db: apsw.Connection, catalogue: Catalogue, facts: Sequence[Fact], 
                    [(catalogue.skid(f.skid), f.key, f.time, dump(f.value), now) for f in facts])
 
 
-def facts(handle: Handle, skid: str) -> dict[str, Fact]:
-    """The newest of every key."""
-    rows = handle.query("SELECT key, value, max(time) FROM fact WHERE skid = ? GROUP BY key", (skid_ref(handle, skid),))
+def facts(handle: Handle, skid: str, at: int | None = None) -> dict[str, Fact]:
+    """The newest of every key, at `at` (ns) or now."""
+    rows = handle.query("""SELECT key, value, max(time) FROM fact WHERE skid = ?1 AND (?2 IS NULL OR time <= ?2)
+                           GROUP BY key""", (skid_ref(handle, skid), at))
     return {key: Fact(skid, key, load(value), time) for key, value, time in rows}
 
 

@@ -123,9 +123,9 @@ class Queries:
     def alarm_states(self) -> dict[AlarmKey, dict[str, Any]]:
         return events.alarm_states(self._handle)
 
-    def facts(self, skid: str) -> dict[str, Fact]:
-        """The newest fact of every key."""
-        return events.facts(self._handle, skid)
+    def facts(self, skid: str, *, at: int | None = None) -> dict[str, Fact]:
+        """The newest fact of every key; `at`: as it was at that event time (ns)."""
+        return events.facts(self._handle, skid, at)
 
     def fact_history(self, skid: str, key: str) -> list[Fact]:
         """Oldest first."""

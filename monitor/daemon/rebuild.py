@@ -1,0 +1,81 @@
+"""Taking up a skid where the store left it: from its checkpoint, or where that does not fit from stored readings and
+what was learned before them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from typing import NamedTuple
+
+import msgspec
+
+from monitor.engine.engine import Engine, Output
+from monitor.errors import InputError
+from monitor.model import DAY, Fact, SkidSettings
+from monitor.store import Store
+
+REBUILD = DAY               # how far back readings are run again where no checkpoint can be used
+
+
+class Memory(msgspec.Struct):
+    """What a checkpoint holds of a skid: offset of our clock against its transmitters' [ns], and the engine's state."""
+
+    offset: int
+    engine: msgspec.Raw
+
+
+class Resumed(NamedTuple):
+    """Rows that were run again, and the offset where it was known."""
+
+    rows: int
+    offset: int | None
+
+
+class Resumption:
+    """One skid's. say: where sentences for a person go. commit: takes what the engine says of what is run again."""
+
+    def __init__(self, engine: Engine, store: Store, i: int, skid: SkidSettings, say: Callable[[str], None],
+                 commit: Callable[[Output], None]) -> None:
+        self.engine, self.store, self.i, self.skid, self.say = engine, store, i, skid, say
+        self._commit = commit
+        self._learned: set[str] = set()
+
+    def run(self) -> Resumed:
+        memory, since = self._restored()
+        if memory is None:
+            self._recall(self.store.facts(self.skid.id, at=since).values())
+        rows_again = 0
+        for rows in self.store.rows_after(self.skid.id, since, signals=[s.id for s in self.skid.signals]):
+            rows_again += rows.size
+            self._take(self.engine.feed({self.i: rows})[0])
+        reached = self.store.tick(self.skid.id)
+        if reached is not None:
+            self._take(self.engine.advance({self.i: reached + self.engine.sequencers[self.i].lateness}))
+        if memory is None:
+            # What the readings of one day alone did not teach again was learned with more to go by.
+            facts = self.store.facts(self.skid.id).values()
+            self._recall([f for f in facts if f.time > since and f.key not in self._learned])
+        return Resumed(rows_again, None if memory is None else memory.offset)
+
+    def _restored(self) -> tuple[Memory | None, int]:
+        """What the checkpoint held, None where none fits, and the event time after which readings are run again."""
+        checkpoint = self.store.checkpoint(self.skid.id)
+        if checkpoint is None:
+            return None, 0
+        try:
+            if checkpoint.fingerprint != self.engine.fingerprint(self.i):
+                raise InputError("made by another version or with other settings")
+            memory = msgspec.json.decode(checkpoint.state, type=Memory)
+            self.engine.restore(self.i, bytes(memory.engine))
+            return memory, checkpoint.released
+        except (InputError, msgspec.DecodeError) as error:
+            self.say(f"{self.skid.id}: its checkpoint is not used ({error}); rebuilding from the stored readings")
+            return None, checkpoint.released - REBUILD
+
+    def _recall(self, facts: Iterable[Fact]) -> None:
+        unusable = self.engine.recall(self.i, facts)
+        if unusable:
+            self.say(f"{self.skid.id}: what the store says was learned of {', '.join(unusable)} cannot be used")
+
+    def _take(self, output: Output) -> None:
+        self._learned.update(fact.key for fact in output.facts)
+        self._commit(output)
