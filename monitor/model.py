@@ -61,6 +61,7 @@ class Reason(StrEnum):
     TIME_UNCERTAIN = "time-uncertain"    # no device time and arrived in a burst after an outage
     RETAINED = "retained"                # a retained message: its age is unknown
     TOO_LARGE = "too-large"              # longer than any reading can be
+    UNAUTHORISED = "unauthorised"        # a command whose sender is not known
 
 
 class PayloadFormat(StrEnum):
@@ -131,6 +132,20 @@ class Reference:
 
 
 @dataclass(frozen=True, slots=True)
+class Handling:
+    """How a kind of alarm is dealt with: its rationalisation (ISA-18.2 / IEC 62682), latch and times. priority: high,
+    medium or low. realarm_s 0: never. respond_within_s: how soon the response is useful."""
+
+    priority: str
+    consequence: str
+    response: str
+    respond_within_s: float
+    latching: bool = False
+    realarm_s: float = 0.0
+    shelve_limit_s: float = 43_200.0
+
+
+@dataclass(frozen=True, slots=True)
 class AlarmSettings:
     """What one kind of alarm is judged by. `limit`, `deadband` in the SI unit of its value
     (fractions stay fractions); keys of one kind only are in `extra`, SI likewise."""
@@ -143,6 +158,7 @@ class AlarmSettings:
     settle_s: float = 120.0
     enabled: bool = True
     extra: dict[str, float] = field(default_factory=dict)
+    handling: Handling | None = None    # None: as the catalogue of kinds says
 
 
 class Secret:
@@ -195,8 +211,44 @@ class StoreSettings:
 
 @dataclass(frozen=True, slots=True)
 class WebhookSettings:
+    """id: its name in rules; a webhook that no rule names is told of every event."""
+
     url: str
     secret: Secret | None = None
+    id: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ServiceSettings:
+    """Mail, text or chat, reached through one Apprise address, which is a secret as a whole."""
+
+    id: str
+    address: Secret
+
+
+@dataclass(frozen=True, slots=True)
+class Hours:
+    """A part of the week: days 0 (Monday) to 6, minutes of the day; `end` at or before `start` is on the next day."""
+
+    days: tuple[int, ...]
+    start: int
+    end: int
+
+
+@dataclass(frozen=True, slots=True)
+class RuleSettings:
+    """Who is told what, and when: of alarms of at least `priority` (and of `kinds` and `skids`, where given), within
+    `hours`, when nobody has acknowledged for `after_s`. returned: also when the condition is over."""
+
+    id: str
+    channels: tuple[str, ...]
+    kinds: tuple[str, ...] = ()
+    priority: str = "low"
+    skids: tuple[str, ...] = ()
+    hours: tuple[Hours, ...] = ()
+    timezone: str = "UTC"
+    after_s: float = 0.0
+    returned: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -211,12 +263,24 @@ class InfluxSettings:
 class NotifySettings:
     webhooks: tuple[WebhookSettings, ...] = ()
     influx: InfluxSettings | None = None
+    services: tuple[ServiceSettings, ...] = ()
+    rules: tuple[RuleSettings, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class CommandSettings:
+    """Who may act from outside. token: for HTTP, and to sign commands over MQTT; mqtt: `off`, `signed` or `trusted`
+    (whoever the broker lets publish there)."""
+
+    token: Secret | None = None
+    mqtt: str = "off"
 
 
 @dataclass(frozen=True, slots=True)
 class WebSettings:
     host: str = "127.0.0.1"
     port: int = 8321
+    address: str | None = None          # where people reach the page, for links; None: host and port
 
 
 @dataclass(frozen=True, slots=True)
@@ -252,6 +316,7 @@ class Settings:
     store: StoreSettings = StoreSettings()
     notify: NotifySettings = NotifySettings()
     web: WebSettings = WebSettings()
+    command: CommandSettings = CommandSettings()
 
 
 class Rows(NamedTuple):

@@ -2,6 +2,8 @@
 
 Consequence, response and time to respond are the rationalisation of ISA-18.2 / IEC 62682; the filtration
 practice in them is common practice, no source.
+
+Alarms need a response. Alerts and events (`NO_ALARMS`) tell; nobody is asked to acknowledge them.
 """
 
 from __future__ import annotations
@@ -17,9 +19,17 @@ CAUTION = (
 )
 
 
+MONITOR = "monitor"                 # the name under which the monitor tells of itself, in place of a skid's
+MONITOR_FAULT = "monitor-fault"
+
+
 @dataclass(frozen=True, slots=True)
 class Kind:
-    """One kind of alarm: priority high/medium/low, and minutes within which the response is useful."""
+    """One kind of alarm: priority high/medium/low, and minutes within which the response is useful.
+
+    latching: it stays until a person resets it. realarm_h: announced again when acknowledged and still there for so
+    long, 0 never. shelve_h: the longest it can be shelved. moment: it is only noted, and returned at once.
+    """
 
     name: str
     priority: str
@@ -28,6 +38,10 @@ class Kind:
     response: str
     respond_within_min: int
     opens_vessel: bool      # the response involves opening a housing: messages carry CAUTION
+    latching: bool = False
+    realarm_h: float = 0.0
+    shelve_h: float = 12.0
+    moment: bool = False
 
 
 CATALOGUE: dict[str, Kind] = {
@@ -50,6 +64,8 @@ CATALOGUE: dict[str, Kind] = {
             response="Lower the flow or bring a standby vessel in now, then change the elements.",
             respond_within_min=10,
             opens_vessel=True,
+            realarm_h=8,
+            shelve_h=1,
         ),
         Kind(
             name="changeout-suspect",
@@ -59,6 +75,7 @@ CATALOGUE: dict[str, Kind] = {
             response="Isolate the vessel again by the site's procedure; look at seat, clamp, o-ring, element, basket.",
             respond_within_min=60,
             opens_vessel=True,
+            latching=True,
         ),
         Kind(
             name="element-breach",
@@ -69,6 +86,9 @@ CATALOGUE: dict[str, Kind] = {
             "procedure, and look at element, seat and clamp.",
             respond_within_min=30,
             opens_vessel=True,
+            latching=True,
+            realarm_h=8,
+            shelve_h=4,
         ),
         Kind(
             name="closure-seep",
@@ -79,6 +99,7 @@ CATALOGUE: dict[str, Kind] = {
             "lid, drain and vent, and find out whether an isolating valve passes.",
             respond_within_min=30,
             opens_vessel=True,
+            shelve_h=8,
         ),
         Kind(
             name="surge",
@@ -90,6 +111,7 @@ CATALOGUE: dict[str, Kind] = {
             "look at dP and at the closures afterwards.",
             respond_within_min=30,
             opens_vessel=False,
+            shelve_h=1,
         ),
         Kind(
             name="flow-blocked",
@@ -101,6 +123,73 @@ CATALOGUE: dict[str, Kind] = {
             "starting again, and open slowly.",
             respond_within_min=5,
             opens_vessel=False,
+            realarm_h=8,
+            shelve_h=1,
+        ),
+        Kind(
+            name="pressure-rise",
+            priority="high",
+            meaning="Pressure grows in a vessel that is blocked in.",
+            consequence="Trapped liquid that warms, or a passing inlet valve, can take the vessel past what it is "
+            "built for; whoever opens it meets pressure.",
+            response="Keep away from the closure; relieve the pressure by the site's procedure, from a safe place, and "
+            "find out whether an isolating valve passes.",
+            respond_within_min=10,
+            opens_vessel=True,
+            shelve_h=1,
+            moment=True,
+        ),
+        Kind(
+            name="blocked-outside",
+            priority="medium",
+            meaning="The pump pushes and nothing flows, but the path through the skid is open.",
+            consequence="The pump runs against its shut-off head and heats what stands in it; users get no water.",
+            response="Check valves and users downstream, or stop the pump.",
+            respond_within_min=10,
+            opens_vessel=False,
+            moment=True,
+        ),
+        Kind(
+            name="reverse-dp",
+            priority="medium",
+            meaning="The outlet shows more pressure than the inlet while something flows.",
+            consequence="Backward flow lifts elements off their seats and puts what they caught into the outlet.",
+            response="Find out whether water really flows back (check valve, users downstream) or a transmitter lies.",
+            respond_within_min=30,
+            opens_vessel=False,
+            moment=True,
+        ),
+        Kind(
+            name="signal-fault",
+            priority="low",
+            meaning="A transmitter cannot be believed.",
+            consequence="What rests on it is not watched until it is back.",
+            response="Look at the transmitter, its impulse line, wiring and gateway; meanwhile read the local gauges.",
+            respond_within_min=8 * 60,
+            opens_vessel=False,
+            shelve_h=72,
+        ),
+        Kind(
+            name=MONITOR_FAULT,
+            priority="medium",
+            meaning="The monitor itself is not in order.",
+            consequence="Alarms may come late or not arrive.",
+            response="Watch the skids by other means until it is mended; what failed is in the message.",
+            respond_within_min=60,
+            opens_vessel=False,
+            shelve_h=72,
         ),
     )
 }
+
+NO_ALARMS = {"changeout-forecast": "alert", "changeout-done": "event"}
+PRIORITIES = ("high", "medium", "low")
+
+
+def sort_of(kind: str) -> str:
+    """`alarm`, `alert` or `event`; a kind that nobody listed is an event.
+
+    >>> sort_of("dp-limit"), sort_of("changeout-forecast"), sort_of("changeout-done")
+    ('alarm', 'alert', 'event')
+    """
+    return "alarm" if kind in CATALOGUE else NO_ALARMS.get(kind, "event")
