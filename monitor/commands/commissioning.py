@@ -37,7 +37,7 @@ def commissioning(skid: SkidSettings) -> list[str]:
 
 def zero_and_noise(skid: SkidSettings) -> tuple[float, float]:
     """Standard error of dP's zero, and its noise from reading to reading [Pa]."""
-    from monitor.engine.event_tier import SPAN_ERROR
+    from monitor.engine.resolution import SPAN_ERROR
 
     direct = skid.with_role(Role.DIFFERENTIAL_PRESSURE)
     pair = (*skid.with_role(Role.INLET_PRESSURE), *skid.with_role(Role.OUTLET_PRESSURE))

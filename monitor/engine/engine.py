@@ -12,6 +12,9 @@ import numpy as np
 
 from monitor.engine import layout
 from monitor.engine.event_tier import EventTier
+from monitor.engine.evidence import with_evidence
+from monitor.engine.evidence_alarms import ALARMS
+from monitor.engine.evidence_signal import SIGNALS
 from monitor.engine.messages_changeout import Changeout
 from monitor.engine.row_tier import RowTier
 from monitor.engine.sequencer import Fate, Sequencer
@@ -19,6 +22,7 @@ from monitor.errors import InputError
 from monitor.model import NS, Event, Fact, Minute, Rows, SkidSettings
 
 STATE_VERSION = 1
+EXPLAINED = ALARMS | SIGNALS     # by kind, what its events rest on
 
 
 @dataclass(slots=True)
@@ -71,7 +75,8 @@ class Engine:
         which = np.concatenate([np.full(rows.size, i, np.int32) for i, rows in parts])
         for emission in self.rows.run(which, Rows.concat([rows for _, rows in parts])):
             told = self.events.handle(emission)
-            output.events += told.events
+            i = emission.skid
+            output.events += [with_evidence(e, self.skids[i], self.rows, i, EXPLAINED) for e in told.events]
             output.changeouts += told.changeouts
             output.facts += told.facts
         output.minutes, self.rows.minutes = self.rows.minutes, []

@@ -22,6 +22,7 @@ from monitor.engine.learned import note_clean, note_turbulent, recall
 from monitor.engine.look_back import BLOCK, Level, growth, level
 from monitor.engine.messages_changeout import Changeout, done_event, suspect_cleared, suspect_event
 from monitor.engine.messages_signal import signal_event
+from monitor.engine.resolution import zero_error
 from monitor.engine.row_tier import Emission, RowTier
 from monitor.engine.story import (
     ISOLATED,
@@ -60,8 +61,6 @@ REMEMBERED = 3            # changeouts before this one that are fitted with it
 SLOW_S = 100              # a vessel that is found vented without a step seen was isolated about so long ago
 SHEET_ERROR, UNKNOWN_ERROR = 0.035, 0.5   # relative, of a data sheet's clean dP, and of a guess
 ELEMENT_SPREAD = 0.03     # between clean elements of one part: a learned reference is never surer
-SPAN_ERROR = 0.0006        # of span, standard error of a transmitter's zero. Common practice, no source
-LEFT_OVER = 0.15          # of the zero's error that remains where the offset without flow has been learned
 LOWER = 0.16              # fall of ln(resistance) that proves a new element from the headers alone
 SETTLED = 0.2             # error of ln(turbulent part) below which the fitted one replaces the assumed
 LIKE = 0.7                # of ln(resistance), between an isolated vessel's and what it had before
@@ -351,15 +350,7 @@ class Teller:
         return float(self.state["idle_offset"]) if self.state["idle_offset_known"] > 0 else 0.0
 
     def zero_error(self) -> float:
-        roles = (Role.INLET_PRESSURE, Role.OUTLET_PRESSURE)
-        spans = [(s.high - s.low) * s.scale for s in self.skid.signals if s.role in roles]
-        direct = self.skid.with_role(Role.DIFFERENTIAL_PRESSURE)
-        if direct:
-            spans = [(direct[0].high - direct[0].low) * direct[0].scale]
-        whole = SPAN_ERROR * math.sqrt(sum(s * s for s in spans))
-        if self.state.idle_offset_known > 0:
-            return math.hypot(float(self.state.idle_offset_error), LEFT_OVER * whole)
-        return whole
+        return zero_error(self.skid, self.state)
 
     def _proved_by_headers(self, finding: Finding) -> bool:
         """Without the vessel's own pressure: its resistance came back lower, or it was out too long for less."""
