@@ -277,10 +277,27 @@ class CommandSettings:
 
 
 @dataclass(frozen=True, slots=True)
+class WebUser:
+    """Somebody, or a program, that the page knows by a token. role: `look`, or `act`, which looks too."""
+
+    name: str
+    role: str
+    token: Secret
+
+
+@dataclass(frozen=True, slots=True)
 class WebSettings:
+    """names: under which people reach the page besides its own. proxy: address of the one that brings TLS. With users
+    log-in is needed, without them everybody may act."""
+
     host: str = "127.0.0.1"
     port: int = 8321
     address: str | None = None          # where people reach the page, for links; None: host and port
+    names: tuple[str, ...] = ()
+    users: tuple[WebUser, ...] = ()
+    proxy: str | None = None
+    cert_file: str | None = None
+    key_file: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

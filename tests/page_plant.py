@@ -8,12 +8,13 @@ import time
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from display_samples import MINUTE, START, history, minutes, rows
 
 from monitor.model import NS, Event, Settings, SkidSettings, Transition
-from monitor.store import Batch, Reader, Store
+from monitor.store import Batch, Reader, Store, submit
 from monitor.web.server import build_server, create_app, listen
 
 NEWEST = START + 120 * MINUTE + 20 * NS
@@ -44,6 +45,10 @@ class Plant:
         found = rows({0: inlet}, time)
         self.commit(Batch(rows=[(skid, found, np.ones(1, np.bool_))]))
 
+    def leave(self, skid: str | None, action: str, body: Any) -> int:
+        """Leave a request as the page does beside a daemon."""
+        return submit(str(self.path), skid, action, body, NEWEST)
+
     def reader(self) -> Reader:
         return Reader.open(self.path)
 
@@ -63,7 +68,7 @@ def build(folder: Path, skids: tuple[SkidSettings, ...]) -> Plant:
 def served(plant: Plant) -> Iterator[str]:
     """The page over a plant on a free loopback port; gives its address."""
     with contextlib.closing(listen("127.0.0.1", 0)) as bound:
-        server = build_server(create_app(plant.reader, plant.settings))
+        server = build_server(create_app(plant.reader, plant.settings, plant.leave))
         thread = threading.Thread(target=server.run, kwargs={"sockets": [bound]}, daemon=True)
         thread.start()
         while not server.started and thread.is_alive():

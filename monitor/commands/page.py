@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from monitor.commands.common import load_settings, say, warn
 
@@ -26,7 +27,15 @@ def run_page(config: Path, *, port: int | None, beside: bool = False) -> None:
     settings = load_settings(config)
     store = Path(settings.store.path)
     wait_for(store)
-    serve(lambda: open_reader(store), settings, port=port, ready=lambda address: say(f"page at {address}"))
+    serve(lambda: open_reader(store), settings, port=port, submit=leaver(store),
+          ready=lambda address: say(f"page at {address}"))
+
+
+def leaver(store: Path) -> Callable[[str | None, str, Any], int]:
+    """What leaves a request (skid, action, body) for the daemon in its store."""
+    from monitor.store import submit
+
+    return lambda skid, action, body: submit(str(store), skid, action, body, time.time_ns())
 
 
 def open_reader(store: Path) -> Reader:

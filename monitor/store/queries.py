@@ -154,9 +154,9 @@ class Queries:
         """Notices whose turn it is, those waiting longest first."""
         return outbox.due(self._handle, channel, now, limit)
 
-    def requests(self, *, open_only: bool = False, limit: int = 100) -> list[Request]:
-        """Open ones oldest first, else all newest first."""
-        return requests.select(self._handle, open_only=open_only, limit=limit)
+    def requests(self, *, open_only: bool = False, action: str | None = None, limit: int = 100) -> list[Request]:
+        """Open ones oldest first, else all newest first; of one action where it is named."""
+        return requests.select(self._handle, open_only=open_only, action=action, limit=limit)
 
     def status(self) -> dict[str, Any]:
         """See `monitor.store.status.status`."""

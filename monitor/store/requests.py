@@ -36,11 +36,13 @@ def answer(db: apsw.Connection, answers: Sequence[tuple[int, str]], now: int) ->
                    [(now, text, number) for number, text in answers])
 
 
-def select(handle: Handle, *, open_only: bool, limit: int) -> list[Request]:
-    """Open ones oldest first, else all newest first."""
+def select(handle: Handle, *, open_only: bool, action: str | None, limit: int) -> list[Request]:
+    """Open ones oldest first, else all newest first; of one action where it is named."""
     if open_only:
-        rows = handle.query("SELECT * FROM request WHERE answered IS NULL ORDER BY id LIMIT ?", (limit,))
+        rows = handle.query("""SELECT * FROM request WHERE answered IS NULL AND (?1 IS NULL OR action = ?1)
+                               ORDER BY id LIMIT ?2""", (action, limit))
     else:
-        rows = handle.query("SELECT * FROM request ORDER BY id DESC LIMIT ?", (limit,))
+        rows = handle.query("SELECT * FROM request WHERE ?1 IS NULL OR action = ?1 ORDER BY id DESC LIMIT ?2",
+                            (action, limit))
     return [Request(number, time, skid, action, load(body), answered, said)
             for number, time, skid, action, body, answered, said in rows]

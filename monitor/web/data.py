@@ -11,7 +11,7 @@ from typing import Any, Protocol
 import numpy as np
 import numpy.typing as npt
 
-from monitor.model import Event, Minute, Quality, Signal, SkidSettings
+from monitor.model import NS, Event, Minute, Quality, Role, Rows, Signal, SkidSettings
 from monitor.web.words import LEVELS, kind_of
 
 MINUTE_NS = 60_000_000_000
@@ -20,6 +20,8 @@ AlarmKey = tuple[str, str, str | None, str | None]      # skid, kind, vessel, si
 Alarms = Mapping[AlarmKey, Mapping[str, Any]]
 Columns = Mapping[str, npt.NDArray[Any]]      # time and what was measured, arrays of equal length
 
+_SECONDS = {Role.INLET_PRESSURE: "inlet", Role.OUTLET_PRESSURE: "outlet", Role.DIFFERENTIAL_PRESSURE: "pressure_drop",
+            Role.FLOW: "flow", Role.TEMPERATURE: "temperature"}
 COLUMNS = ("inlet", "outlet", "pressure_drop", "flow", "temperature", "normalised")
 
 
@@ -33,16 +35,42 @@ class LiveValue:
     quality: Quality
 
 
+OWED = frozenset({"active", "unacknowledged", "returned-unacknowledged", "latched-unacknowledged"})
+HIDDEN = frozenset({"shelved", "suppressed-by-design", "out-of-service"})
+
+
 @dataclass(frozen=True, slots=True)
 class AlarmNow:
-    """An alarm that is not back to normal and done with. state: a word of ISA-18.2; since: event time, ns."""
+    """An alarm that is not back to normal and done with. state: a word of ISA-18.2; since: event time, ns; level:
+    its priority; event: id of the one that raised it; until: end of a shelf; who, why: of the last action; cause: what
+    it follows from, where it is suppressed."""
 
+    skid: str
     kind: str
     vessel: str | None
     signal: str | None
     state: str
     since: int | None
     message: str
+    level: str
+    event: str | None = None
+    until: int | None = None
+    who: str = ""
+    why: str = ""
+    cause: str | None = None
+
+    @property
+    def owed(self) -> bool:
+        """Whether somebody has to acknowledge it."""
+        return self.state in OWED
+
+    @property
+    def hidden(self) -> bool:
+        return self.state in HIDDEN
+
+    @property
+    def state_words(self) -> str:
+        return self.state.replace("-", " ")
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +92,31 @@ class Status:
     written: int
 
 
+class Asked(Protocol):
+    """A request to the daemon, as `monitor.store.Request`. Times in wall clock ns; answered: None while open."""
+
+    @property
+    def id(self) -> int: ...
+
+    @property
+    def time(self) -> int: ...
+
+    @property
+    def skid(self) -> str | None: ...
+
+    @property
+    def action(self) -> str: ...
+
+    @property
+    def body(self) -> Any: ...
+
+    @property
+    def answered(self) -> int | None: ...
+
+    @property
+    def answer(self) -> str | None: ...
+
+
 class StoreReader(Protocol):
     """A store opened for reading, as `monitor.store.Reader`; times in ns, newest events first."""
 
@@ -79,9 +132,15 @@ class StoreReader(Protocol):
 
     def newest_minutes(self) -> Mapping[str, Mapping[str, Any]]: ...
 
-    def events(self, skid: str | None = None, start: int | None = None, *, limit: int = 100) -> Sequence[Event]: ...
+    def rows(self, skid: str, start: int, end: int, signals: Sequence[str] | None = None) -> Rows: ...
+
+    def events(self, skid: str | None = None, start: int | None = None, end: int | None = None,
+               kinds: Sequence[str] | None = None, *, limit: int = 100, before: str | None = None
+               ) -> Sequence[Event]: ...
 
     def event(self, event_id: str) -> Event | None: ...
+
+    def requests(self, *, action: str | None = None, limit: int = 100) -> Sequence[Asked]: ...
 
     def alarm_states(self) -> Alarms: ...
 
@@ -111,23 +170,55 @@ class Source:
         known = set(self.reader.skids())
         return {s.id: self.reader.latest(s.id) for s in skids if s.id in known}
 
+    def alarms(self) -> list[AlarmNow]:
+        """Every alarm of every skid that is not normal, the most urgent first."""
+        states = self.reader.alarm_states().items()
+        return list(by_urgency([self._alarm(key, body) for key, body in states if body["state"] != "normal"]))
+
     def _alarm(self, key: AlarmKey, body: Mapping[str, Any]) -> AlarmNow:
-        """body: its state, the time it is in it since, and the id of the event that raised it."""
-        _, kind, vessel, signal = key
-        event = self.reader.event(str(body["event"])) if "event" in body else None
-        return AlarmNow(kind, vessel, signal, str(body["state"]), body.get("since"), event.message if event else "")
+        """body: its state, the time it is in it since, the id of the event that raised it; and what is remembered."""
+        skid, kind, vessel, signal = key
+        event = self.reader.event(str(body["event"])) if body.get("event") else None
+        message = event.message if event else ""
+        return AlarmNow(skid, kind, vessel, signal, str(body["state"]), body.get("since"), message,
+                        str(body.get("priority") or kind_of(kind).level), body.get("event"), body.get("until"),
+                        str(body.get("who", "")), str(body.get("why", "")), body.get("cause"))
 
     def minutes(self, skid: str, start: int, end: int) -> Columns:
         """Closed minutes with start <= time < end."""
         if skid not in self.reader.skids():
-            return {name: np.empty(0, np.int64 if name == "time" else np.float64) for name in ("time", *COLUMNS)}
+            return {name: np.empty(0, np.int64 if name == "time" else np.float64)
+                    for name in ("time", *COLUMNS, "judged")}
         return self.reader.minutes(skid, start, end)
 
-    def events(self, skid: str | None, *, start: int | None = None, limit: int = 200) -> Sequence[Event]:
-        """The newest `limit` events, newest first."""
+    def seconds(self, skid: SkidSettings, start: int, end: int) -> Columns:
+        """The headers' readings of a short span by the second, in the columns of `minutes`; NaN where none came."""
+        size = max(0, -(-(end - start) // NS))
+        found: dict[str, npt.NDArray[Any]] = {name: np.full(size, np.nan) for name in COLUMNS}
+        wanted = {name: s for role, name in _SECONDS.items() for s in skid.with_role(role)[:1]}
+        if skid.id in self.reader.skids() and wanted:
+            rows = self.reader.rows(skid.id, start, end, [s.id for s in wanted.values()])
+            for place, (name, signal) in enumerate(wanted.items()):
+                good = (rows.signal == place) & (rows.quality != Quality.BAD)
+                found[name][(rows.time[good] - start) // NS] = rows.value[good] * signal.scale + signal.offset
+        if np.isnan(found["pressure_drop"]).all():
+            found["pressure_drop"] = found["inlet"] - found["outlet"]
+        some = np.isfinite(np.array([found[name] for name in COLUMNS])).any(axis=0)
+        return {"time": start + NS * np.flatnonzero(some), **{name: found[name][some] for name in COLUMNS}}
+
+    def events(self, skid: str | None, *, start: int | None = None, end: int | None = None,
+               kinds: Sequence[str] | None = None, before: str | None = None, limit: int = 200) -> Sequence[Event]:
+        """The newest `limit` events, newest first. before: the id of the last one already seen."""
         if skid is not None and skid not in self.reader.skids():
             return []
-        return self.reader.events(skid, start, limit=limit)
+        return self.reader.events(skid, start, end, kinds, limit=limit, before=before)
+
+    def event(self, event_id: str) -> Event | None:
+        return self.reader.event(event_id)
+
+    def requests(self, action: str | None = None, limit: int = 2_000) -> Sequence[Asked]:
+        """What people asked of the daemon, newest first."""
+        return self.reader.requests(action=action, limit=limit)
 
     def newest(self) -> int | None:
         """Event time of the newest reading of all, ns."""
@@ -154,18 +245,25 @@ def _now(skid: SkidSettings, latest: Mapping[str, tuple[int, float, Quality]], m
     return SkidNow(skid, newest, Minute(**minute) if minute and recent else None, values, by_urgency(alarms))
 
 
+def bucket_width(start: int, end: int, buckets: int) -> int:
+    """Whole minutes [ns], so that at most `buckets` of them fill the span."""
+    return max(MINUTE_NS, -(-(end - start) // (buckets * MINUTE_NS)) * MINUTE_NS)
+
+
 def bucketed(minutes: Columns, start: int, end: int, buckets: int) -> dict[str, npt.NDArray[Any]]:
-    """Means over at most `buckets` equal spans of [start, end), with the envelope of pressure_drop.
+    """Means over at most `buckets` equal spans of [start, end), with the envelope of pressure_drop and the share of
+    minutes whose normalised dP was judged.
 
     An empty bucket between two filled ones is left out, and so shows as a gap.
     """
     time = minutes["time"]
-    width = max(MINUTE_NS, -(-(end - start) // (buckets * MINUTE_NS)) * MINUTE_NS)
+    width = bucket_width(start, end, buckets)
     slot = (time - start) // width
     first = np.flatnonzero(np.diff(slot, prepend=-1)) if time.size else np.empty(0, np.int64)
     trend: dict[str, npt.NDArray[Any]] = {"time": start + slot[first] * width}
     for name in COLUMNS:
         trend[name] = _means(minutes[name], first)
+    trend["judged"] = _means(minutes["judged"].astype(np.float64), first)
     drop = minutes["pressure_drop"]
     if first.size and width > MINUTE_NS:
         trend["pressure_drop_low"] = np.fmin.reduceat(drop, first)
@@ -184,8 +282,9 @@ def _means(values: npt.NDArray[np.float64], first: npt.NDArray[np.int64]) -> npt
 
 
 def by_urgency(alarms: Sequence[AlarmNow]) -> tuple[AlarmNow, ...]:
-    """The most urgent first, the newest first among equals."""
-    def key(alarm: AlarmNow) -> tuple[int, int, str, str]:
-        return LEVELS.index(kind_of(alarm.kind).level), -(alarm.since or 0), alarm.kind, alarm.vessel or ""
+    """What is hidden last; else what is owed an acknowledgement, the most urgent, the newest first."""
+    def key(alarm: AlarmNow) -> tuple[bool, int, bool, int, str, str]:
+        level = LEVELS.index(alarm.level) if alarm.level in LEVELS else len(LEVELS)
+        return alarm.hidden, level, not alarm.owed, -(alarm.since or 0), alarm.kind, alarm.vessel or ""
 
     return tuple(sorted(alarms, key=key))

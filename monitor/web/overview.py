@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from markupsafe import Markup
 
 from monitor.model import Quality, SkidSettings
-from monitor.web.data import SkidNow
+from monitor.web.data import AlarmNow, SkidNow
 from monitor.web.vessels import service_count, vessels_now
-from monitor.web.words import LEVELS, UNKNOWN, Display, due_limit, duration, kind_of
+from monitor.web.words import LEVELS, UNKNOWN, Display, due_limit, duration
 
 BEHIND_S = 120.0        # a skid whose newest reading lies so far behind the newest of all is called silent
 NAMED = 3               # signals that a line names
@@ -56,11 +57,18 @@ class Row:
     health: Health
 
     @property
-    def urgency(self) -> tuple[int, int, bool, float, str]:
-        """Sorts the one that needs a person first to the top: worst alarm, how many, data not to go by, share."""
-        worst = min((LEVELS.index(kind_of(a.kind).level) for a in self.now.alarms), default=len(LEVELS))
-        share = self.gauge.share
-        return worst, -len(self.now.alarms), self.health.well, -share if math.isfinite(share) else 0.0, self.now.skid.id
+    def urgency(self) -> tuple[int, int, int, bool, float, str]:
+        """Sorts the one that needs a person first to the top: worst alarm, how many are owed an
+        acknowledgement, how many stand, data not to go by, share."""
+        seen = [a for a in self.now.alarms if not a.hidden]
+        owed = [a for a in seen if a.owed]
+        share = self.gauge.share if math.isfinite(self.gauge.share) else 0.0
+        return worst(seen), -len(owed), -len(seen), self.health.well, -share, self.now.skid.id
+
+
+def worst(alarms: Sequence[AlarmNow]) -> int:
+    """Position in LEVELS of the most urgent; beyond them where there is none."""
+    return min((LEVELS.index(a.level) for a in alarms if a.level in LEVELS), default=len(LEVELS))
 
 
 def row(now: SkidNow, newest: int | None) -> Row:
@@ -101,7 +109,7 @@ def health(now: SkidNow, newest: int | None) -> Health:
 
 def tally(rows: list[Row]) -> str:
     """How many skids there are, and what stands on them, in a sentence."""
-    levels = [min((LEVELS.index(kind_of(a.kind).level) for a in r.now.alarms), default=len(LEVELS)) for r in rows]
+    levels = [worst([a for a in r.now.alarms if not a.hidden]) for r in rows]
     parts = [f"{levels.count(i)} with {level} priority" for i, level in enumerate(LEVELS[:3]) if i in levels]
     silent = sum(not r.health.well for r in rows)
     parts += [f"{silent} whose data need a look"] if silent else []

@@ -8,12 +8,16 @@ from typing import Any
 
 from markupsafe import Markup
 
-from monitor.model import Quality, Role, Settings, SkidSettings
-from monitor.web.data import LiveValue, SkidNow, Source, bucketed
+from monitor.model import NS, Event, Quality, Role, Settings, SkidSettings
+from monitor.web.changeouts import last_changes
+from monitor.web.data import MINUTE_NS, LiveValue, SkidNow, Source, bucket_width, bucketed
+from monitor.web.drawing import draw_skid
+from monitor.web.evidence import facts
 from monitor.web.live import Fragments
 from monitor.web.overview import Row, row, tally
 from monitor.web.templating import environment
 from monitor.web.trend import draw_trend
+from monitor.web.vessels import vessels_now
 from monitor.web.words import (
     UNKNOWN,
     Display,
@@ -26,8 +30,9 @@ from monitor.web.words import (
 )
 
 HOUR_NS = 3_600_000_000_000
-SPANS = {"1h": ("1 hour", 1), "8h": ("8 hours", 8), "24h": ("24 hours", 24), "7d": ("7 days", 7 * 24),
-         "30d": ("30 days", 30 * 24), "90d": ("90 days", 90 * 24)}      # words, hours
+SPANS = {"15m": ("15 minutes", 0.25), "1h": ("1 hour", 1), "8h": ("8 hours", 8), "24h": ("24 hours", 24),
+         "7d": ("7 days", 7 * 24), "30d": ("30 days", 30 * 24),
+         "90d": ("90 days", 90 * 24), "1y": ("1 year", 365 * 24)}      # words, hours
 DEFAULT_SPAN = "8h"
 BUCKETS = 720
 
@@ -35,13 +40,27 @@ _QUALITIES = {Quality.GOOD: "", Quality.UNCERTAIN: "uncertain", Quality.BAD: "ba
 _CONTACTS = {"leak-sensor": ("dry", "wet"), "pump-running": ("off", "on")}
 
 
-class Pages:
-    """Renders the views of one configuration."""
+@dataclass(frozen=True, slots=True)
+class Around:
+    """Which trend is shown: its span, and where it ends (seconds since 1970; None: at the newest minute)."""
 
-    def __init__(self, settings: Settings) -> None:
+    span: str
+    until: int | None = None
+
+    def edges(self, newest: int) -> tuple[int, int]:
+        """Start and end, ns. newest: end of the newest minute."""
+        end = newest if self.until is None else self.until * NS
+        return end - int(SPANS[self.span][1] * HOUR_NS), end
+
+
+class Pages:
+    """Renders the views of one configuration. may_act: whether anybody can ask for something here."""
+
+    def __init__(self, settings: Settings, *, may_act: bool = False) -> None:
         self.settings = settings
         self.skids = {skid.id: skid for skid in settings.skids}
         self._templates = environment()
+        self._templates.globals.update(may_act=may_act)
         self._lines: dict[str, tuple[object, str]] = {}
 
     def overview(self, source: Source) -> Fragments:
@@ -51,7 +70,7 @@ class Pages:
         names = {r.now.skid.id: f"s{i}" for i, r in enumerate(rows)}
         ordered = sorted(rows, key=lambda r: r.urgency)
         return {
-            "newest": self._render("_newest.html", newest=newest), "tally": tally(rows),
+            "newest": self.render("_newest.html", newest=newest), "tally": tally(rows),
             **{names[r.now.skid.id]: self._line(r) for r in ordered},
             "order:skids": " ".join(names[r.now.skid.id] for r in ordered),
         }
@@ -62,30 +81,54 @@ class Pages:
         shown = (found.gauge, found.drop, found.flow, found.service, found.health, found.now.alarms)
         known = self._lines.get(key)
         if known is None or known[0] != shown:
-            known = self._lines[key] = (shown, self._render("_row.html", row=found))
+            known = self._lines[key] = (shown, self.render("_row.html", row=found))
         return known[1]
 
-    def skid(self, source: Source, skid: SkidSettings, span: str) -> Fragments:
+    def skid(self, source: Source, skid: SkidSettings, around: Around) -> Fragments:
         (now,) = source.now([skid])
-        end = now.minute.time + 60_000_000_000 if now.minute else now.newest or 0
-        start = end - SPANS[span][1] * HOUR_NS
-        events = source.events(skid.id, limit=200)
-        trend = bucketed(source.minutes(skid.id, start, end), start, end, BUCKETS)
+        start, end = around.edges(now.minute.time + MINUTE_NS if now.minute else now.newest or 0)
+        vessels = vessels_now(now)
         return {
-            "newest": self._render("_newest.html", newest=now.newest),
-            "alarms": self._render("_alarms.html", alarms=now.alarms, response=response_to),
-            "values": self._render("_values.html", row=row(now, source.newest()), derived=derived(now),
+            "newest": self.render("_newest.html", newest=now.newest),
+            "alarms": self.render("_alarms.html", alarms=now.alarms, response=response_to),
+            "drawing": str(draw_skid(now, vessels)),
+            "vessels": self.render("_vessels.html", skid=skid, vessels=vessels, changed=last_changes(source, skid)),
+            "values": self.render("_values.html", row=row(now, source.newest()), derived=derived(now),
                                    values=[live(skid, v) for v in now.values]),
-            "plots": str(draw_trend(skid, trend, events, start=start, end=end)),
-            "events": self._render("_event_list.html", events=sorted(events, key=lambda e: -e.time)),
+            "plots": str(trend_of(source, skid, start, end)),
+            "events": self.render("_event_list.html", events=source.events(skid.id, limit=50)),
+            "edges": self.render("_edges.html", start=start, end=end, around=around, at_newest=around.until is None),
+        }
+
+    def event(self, source: Source, event: Event) -> Fragments:
+        """One event with what was compared, and the trend around it."""
+        skid = self.skids[event.skid]
+        start = min(event.onset or event.time, event.time) - HOUR_NS
+        return {
+            "newest": self.render("_newest.html", newest=source.newest()),
+            "evidence": self.render("_evidence.html", facts=facts(event), event=event, response=response_to),
+            "plots": str(trend_of(source, skid, start, event.time + HOUR_NS)),
         }
 
     def page(self, template: str, fragments: Fragments, **values: Any) -> str:
         """A whole page around its parts."""
-        return self._render(template, parts={name: Markup(html) for name, html in fragments.items()}, **values)  # noqa: S704
+        return self.render(template, parts={name: Markup(html) for name, html in fragments.items()}, **values)  # noqa: S704
 
-    def _render(self, template: str, **values: Any) -> str:
+    def only_newest(self, source: Source) -> Fragments:
+        """What a page shows that has nothing else of the store."""
+        return {"newest": self.render("_newest.html", newest=source.newest())}
+
+    def render(self, template: str, **values: Any) -> str:
         return self._templates.get_template(template).render(**values)
+
+
+def trend_of(source: Source, skid: SkidSettings, start: int, end: int) -> Markup:
+    """The plots of a span: by the second up to half an hour, else by minutes or means of them."""
+    events = source.events(skid.id, start=start - 30 * 24 * HOUR_NS, end=end, limit=1_000)
+    if end - start <= HOUR_NS // 2:
+        return draw_trend(skid, source.seconds(skid, start, end), events, start=start, end=end)
+    trend = bucketed(source.minutes(skid.id, start, end), start, end, BUCKETS)
+    return draw_trend(skid, trend, events, start=start, end=end, width=bucket_width(start, end, BUCKETS))
 
 
 def derived(now: SkidNow) -> list[tuple[str, str, str]]:

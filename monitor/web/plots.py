@@ -83,11 +83,14 @@ class Lane:
 
 @dataclass(frozen=True, slots=True)
 class Frame:
-    """The span of time that is shown, ns, and the moments marked through every panel."""
+    """The span of time that is shown, ns; the moments marked through every panel; where there is no data, or only
+    such that cannot be gone by."""
 
     start: int
     end: int
     marks: tuple[tuple[int, str], ...] = field(default=())      # time, level
+    gaps: tuple[tuple[int, int], ...] = field(default=())       # from, to
+    doubts: tuple[tuple[int, int], ...] = field(default=())     # from, to
 
     def x(self, time: npt.ArrayLike) -> Floats:
         """Position of times, 0 at the start and WIDTH at the end."""
@@ -107,7 +110,7 @@ def draw_panel(time: Times, panel: Panel, frame: Frame) -> Markup:
     known = np.concatenate(values) if values else np.empty(0)
     low, high = _extent(known, panel)
     down = _Scale(low, high, panel.height)
-    inner = [_grid_times(frame, panel.height), _marks(frame, panel.height)]
+    inner = [_shades(frame, panel.height), _grid_times(frame, panel.height), _marks(frame, panel.height)]
     inner += [_curve(time, line, frame, down) for line in panel.lines]
     text = _value_axis(down) + Markup("").join(_limit(limit, down, panel) for limit in panel.limits)
     if not known.size:
@@ -231,6 +234,17 @@ def _grid_times(frame: Frame, height: int) -> Markup:
 def _marks(frame: Frame, height: int) -> Markup:
     return Markup("").join(Markup('<line class="mark {level}" x1="{x:.0f}" x2="{x:.0f}" y1="0" y2="{h}"/>').format(
         level=level, x=float(frame.x(at)), h=height) for at, level in frame.marks)
+
+
+def _shades(frame: Frame, height: int) -> Markup:
+    """A gap is shaded from top to bottom; doubtful data have a bar along the foot."""
+    def rects(name: str, spans: tuple[tuple[int, int], ...], y: int, tall: int) -> Markup:
+        edges = [(max(float(frame.x(a)), 0.0), min(float(frame.x(b)), float(WIDTH))) for a, b in spans]
+        return Markup("").join(
+            Markup('<rect class="{}" x="{:.0f}" y="{}" width="{:.0f}" height="{}"/>').format(
+                name, a, y, max(b - a, 12.0), tall) for a, b in edges if b > a)
+
+    return rects("gap", frame.gaps, 0, height) + rects("doubt", frame.doubts, height - 5, 5)
 
 
 def _bar(span: Span, y: int, frame: Frame) -> Markup:

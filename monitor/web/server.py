@@ -8,28 +8,36 @@ from collections.abc import AsyncIterator, Callable
 from typing import TYPE_CHECKING
 
 from monitor.errors import RunError
-from monitor.model import Settings
+from monitor.model import Settings, WebSettings
 from monitor.web.data import StoreReader
 
 if TYPE_CHECKING:
     import uvicorn
     from fastapi import FastAPI
 
+    from monitor.web.site import Submit
 
-def create_app(open_reader: Callable[[], StoreReader], settings: Settings) -> FastAPI:
-    """The application: pages at / and /skid/ID, JSON under /api/v1, /healthz. It never writes to the store.
+
+def create_app(open_reader: Callable[[], StoreReader], settings: Settings, submit: Submit | None = None) -> FastAPI:
+    """The application: pages at / and below, JSON under /api/v1, /healthz, /metrics.
 
     open_reader: opens the store for reading, as `monitor.store.Reader.open`; called once, here, on the one thread
-    that will ask. Raises what it raises (StoreError).
+    that will ask. Raises what it raises (StoreError). submit: leaves a request (skid, action, body) for the daemon and
+    returns its number, the only thing ever written; None: the page only looks.
     """
     from fastapi import FastAPI
     from fastapi.staticfiles import StaticFiles
     from starlette.middleware.gzip import GZipMiddleware
 
     from monitor import __version__
+    from monitor.web.access import Access, Gate
+    from monitor.web.alarm_views import add_alarms
     from monitor.web.api import router
+    from monitor.web.changeout_views import add_changeouts
     from monitor.web.live import Hub
+    from monitor.web.pages import Pages
     from monitor.web.security import Guard, is_loopback
+    from monitor.web.site import Site
     from monitor.web.templating import STATIC
     from monitor.web.views import add_views
 
@@ -46,11 +54,15 @@ def create_app(open_reader: Callable[[], StoreReader], settings: Settings) -> Fa
     app = FastAPI(title="Bagwright", version=__version__, docs_url=None, redoc_url=None,
                   openapi_url="/api/v1/openapi.json", lifespan=lifespan)
     app.state.hub = hub
+    web = settings.web
+    site = Site(hub, Pages(settings, may_act=submit is not None), settings, submit)
     app.include_router(router(hub, settings))
-    add_views(app, hub, settings)
+    for add in (add_views, add_alarms, add_changeouts):
+        add(app, site)
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
     app.add_middleware(GZipMiddleware, minimum_size=1_000, compresslevel=5)     # it leaves event streams alone
-    app.add_middleware(Guard, loopback_only=is_loopback(settings.web.host))
+    app.add_middleware(Gate, access=Access(web.users, secure=bool(web.cert_file or web.proxy)))
+    app.add_middleware(Guard, loopback_only=is_loopback(web.host), names=web.names)
     return app
 
 
@@ -70,21 +82,27 @@ def listen(host: str, port: int) -> socket.socket:
     return made
 
 
-def build_server(app: FastAPI) -> uvicorn.Server:
-    """A server for `app`: `run(sockets=[...])` blocks until a signal, or until `should_exit` is set."""
+def build_server(app: FastAPI, web: WebSettings | None = None) -> uvicorn.Server:
+    """A server for `app`: `run(sockets=[...])` blocks until a signal, or until `should_exit` is set.
+
+    web: where certificate, key and proxy are taken from.
+    """
     import uvicorn
+
+    web = web or WebSettings()
 
     class Server(uvicorn.Server):
         async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
             app.state.hub.end_streams()
             await super().shutdown(sockets)
 
-    return Server(uvicorn.Config(app, log_config=None, access_log=False, server_header=False,
-                                 timeout_graceful_shutdown=2, lifespan="on"))
+    return Server(uvicorn.Config(app, log_config=None, access_log=False, server_header=False, lifespan="on",
+                                 timeout_graceful_shutdown=2, ssl_certfile=web.cert_file, ssl_keyfile=web.key_file,
+                                 proxy_headers=web.proxy is not None, forwarded_allow_ips=web.proxy or ""))
 
 
 def serve(open_reader: Callable[[], StoreReader], settings: Settings, host: str | None = None,
-          port: int | None = None, *, ready: Callable[[str], None] | None = None) -> None:
+          port: int | None = None, *, submit: Submit | None = None, ready: Callable[[str], None] | None = None) -> None:
     """Serve the page until the process is told to stop. host, port: else those of the settings.
 
     ready: called with the address once it is bound. Raises RunError, StoreError.
@@ -95,11 +113,11 @@ def serve(open_reader: Callable[[], StoreReader], settings: Settings, host: str 
     port = settings.web.port if port is None else port
     settings = dataclasses.replace(settings, web=dataclasses.replace(settings.web, host=host, port=port))
     with contextlib.closing(listen(host, port)) as bound:
-        app = create_app(open_reader, settings)
+        app = create_app(open_reader, settings, submit)
         if ready is not None:
             shown = f"[{host}]" if ":" in host else host
-            ready(f"http://{shown}:{bound.getsockname()[1]}/")
-        server = build_server(app)
+            ready(f"{'https' if settings.web.cert_file else 'http'}://{shown}:{bound.getsockname()[1]}/")
+        server = build_server(app, settings.web)
         server.run(sockets=[bound])
         if not server.started:
             raise RunError("the web page could not start")

@@ -15,24 +15,56 @@ from monitor.web.words import KINDS, Display, dp_limit, due_limit, kind_of, leve
 
 Trend = Mapping[str, npt.NDArray[Any]]
 
+MINUTE_NS = 60_000_000_000
 COLUMNS = ("inlet", "outlet", "pressure_drop", "normalised", "flow", "temperature")
 
 
 def draw_trend(skid: SkidSettings, trend: Trend, events: Sequence[Event], *, start: int | None = None,
-               end: int | None = None) -> Markup:
+               end: int | None = None, width: int | None = None) -> Markup:
     """Lanes of events, normalised dP, dP, pressures, flow and temperature of one skid.
 
     trend: `time` (int64 ns, start of each bucket, ascending) and the columns above (SI, NaN where unknown),
-    optionally `pressure_drop_low` and `pressure_drop_high`. start, end: the span shown, else that of the data.
+    optionally `pressure_drop_low` and `pressure_drop_high`, and `judged` (share of the bucket). start, end: the span
+    shown, else that of the data. width: of a bucket, ns, else the usual step.
     """
     time = np.asarray(trend["time"], np.int64)
-    step = int(np.median(np.diff(time))) if time.size > 1 else 60_000_000_000
+    step = width or (int(np.median(np.diff(time))) if time.size > 1 else MINUTE_NS)
     first = start if start is not None else int(time[0]) if time.size else min((e.time for e in events), default=0)
     last = end if end is not None else int(time[-1]) + step if time.size else max((e.time for e in events), default=1)
     shown = [e for e in events if first <= e.time <= last]
     frame = Frame(first, max(last, first + 1), tuple(
-        (e.time, level_of(e)) for e in shown if e.transition is Transition.RAISED or e.kind == "changeout-done"))
-    return draw(time, panels(skid, trend), lanes(events, first, last), frame)
+        (e.time, level_of(e)) for e in shown if e.transition is Transition.RAISED or e.kind == "changeout-done"),
+        gaps(time, step, first, last) if start is not None else (), doubts(trend, step))
+    return _key(frame) + draw(time, panels(skid, trend), lanes(events, first, last), frame)
+
+
+def _key(frame: Frame) -> Markup:
+    """What the shades mean, where there are any."""
+    words = [("gap", "no data")] * bool(frame.gaps) + [("doubt", "normalised dP not judged")] * bool(frame.doubts)
+    if not words:
+        return Markup("")
+    return Markup('<p class="shades small">{}</p>').format(Markup(" ").join(
+        Markup('<span class="key"><svg width="22" height="12" aria-hidden="true"><rect class="{}" y="{}" width="22" '
+               'height="{}"/></svg> {}</span>').format(name, *((0, 12) if name == "gap" else (7, 5)), text)
+        for name, text in words))
+
+
+def gaps(time: npt.NDArray[np.int64], step: int, first: int, last: int) -> tuple[tuple[int, int], ...]:
+    """Where between first and last nothing was measured for longer than one and a half steps. time: starts."""
+    edges = np.concatenate(([first - step], time, [last]))
+    empty = np.flatnonzero(np.diff(edges) > 1.5 * step)
+    return tuple((int(edges[i]) + step, int(edges[i + 1])) for i in empty)
+
+
+def doubts(trend: Trend, step: int) -> tuple[tuple[int, int], ...]:
+    """Where normalised dP was measured but could not be judged in at least half of a bucket."""
+    if "judged" not in trend:
+        return ()
+    time = np.asarray(trend["time"], np.int64)
+    weak = np.asarray(trend["judged"], np.float64) < 0.5
+    starts = np.flatnonzero(weak & ~np.concatenate(([False], weak[:-1])))
+    ends = np.flatnonzero(weak & ~np.concatenate((weak[1:], [False])))
+    return tuple((int(time[a]), int(time[b]) + step) for a, b in zip(starts, ends, strict=True))
 
 
 def panels(skid: SkidSettings, trend: Trend) -> list[Panel]:

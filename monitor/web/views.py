@@ -1,4 +1,4 @@
-"""The routes of the pages, their event streams, and the health check."""
+"""The routes of overview, skid and event, their streams, and how faults are answered."""
 
 from __future__ import annotations
 
@@ -9,59 +9,67 @@ from urllib.parse import quote
 from fastapi import FastAPI, Header, HTTPException, Query, Request
 from fastapi.exception_handlers import http_exception_handler
 from fastapi.responses import HTMLResponse, JSONResponse, Response
-from sse_starlette import EventSourceResponse
 from starlette.exceptions import HTTPException as AnyHTTPException
 
 from monitor.errors import MonitorError
-from monitor.model import Settings
-from monitor.web.data import Source
-from monitor.web.live import Fragments, Hub, Maker
-from monitor.web.pages import DEFAULT_SPAN, SPANS, Pages
+from monitor.web.live import Maker
+from monitor.web.pages import DEFAULT_SPAN, SPANS, Around
+from monitor.web.site import Site
 
 LastEvent = Annotated[str | None, Header(alias="last-event-id")]
+Seen = Annotated[str | None, Query(max_length=40)]
+Until = Annotated[int | None, Query(ge=0, le=9_000_000_000, description="end of the span, seconds since 1970")]
 
 
-def add_views(app: FastAPI, hub: Hub, settings: Settings) -> None:
-    """Adds /, /live, /skid/ID, /skid/ID/live and /healthz, and how faults are answered."""
-    pages = Pages(settings)
+def add_views(app: FastAPI, site: Site) -> None:
+    """Adds /, /skid/ID, /event/ID, the streams of the first two, and how faults are answered."""
+    pages = site.pages
 
-    def maker(skid: str, span: str) -> Maker:
-        if skid not in pages.skids:
-            raise HTTPException(404, f"No skid {skid!r} is configured.")
+    def maker(skid: str, span: str, until: int | None) -> Maker:
+        found = site.skid(skid)
         if span not in SPANS:
             raise HTTPException(404, f"No span {span!r}; there are {', '.join(SPANS)}.")
-        return partial(_skid_parts, pages, skid, span)
-
-    async def answer(template: str, key: str, make: Maker, stream: str, **values: Any) -> HTMLResponse:
-        version = hub.version
-        parts = await hub.fragments(key, make)
-        joint = "&" if "?" in stream else "?"
-        return HTMLResponse(pages.page(template, parts, stream=f"{stream}{joint}seen={version}", age=hub.age,
-                                       old=hub.old, **values))
+        return lambda source: pages.skid(source, found, Around(span, until))
 
     @app.get("/", include_in_schema=False)
-    async def overview() -> HTMLResponse:
-        return await answer("overview.html", "/", pages.overview, "/live")
+    async def overview(request: Request) -> HTMLResponse:
+        return await site.answer(request, "overview.html", "/", pages.overview, "/live")
 
     @app.get("/live", include_in_schema=False)
-    async def overview_live(seen: str | None = None, last_event_id: LastEvent = None) -> Response:
-        return EventSourceResponse(hub.stream("/", pages.overview, last_event_id or seen))
+    async def overview_live(seen: Seen = None, last_event_id: LastEvent = None) -> Response:
+        return site.stream("/", pages.overview, seen, last_event_id)
 
     @app.get("/skid/{skid}", include_in_schema=False)
-    async def skid_page(skid: str, span: str = DEFAULT_SPAN) -> HTMLResponse:
-        stream = f"/skid/{quote(skid, safe='')}/live?span={span}"
-        return await answer("skid.html", f"{span}/{skid}", maker(skid, span), stream,
-                            skid=pages.skids[skid], span=span, spans=SPANS)
+    async def skid_page(request: Request, skid: str, span: str = DEFAULT_SPAN, until: Until = None) -> HTMLResponse:
+        make = maker(skid, span, until)
+        stream = None if until is not None else f"/skid/{quote(skid, safe='')}/live?span={span}"
+        return await site.answer(request, "skid.html", f"{span}/{until}/{skid}", make, stream, skid=site.skid(skid),
+                                 span=span, spans=SPANS, until=until)
 
     @app.get("/skid/{skid}/live", include_in_schema=False)
-    async def skid_live(skid: str, span: str = DEFAULT_SPAN, seen: Annotated[str | None, Query(max_length=40)] = None,
+    async def skid_live(skid: str, span: str = DEFAULT_SPAN, seen: Seen = None,
                         last_event_id: LastEvent = None) -> Response:
-        return EventSourceResponse(hub.stream(f"{span}/{skid}", maker(skid, span), last_event_id or seen))
+        return site.stream(f"{span}/None/{skid}", maker(skid, span, None), seen, last_event_id)
+
+    @app.get("/event/{event_id:path}", include_in_schema=False)
+    async def event_page(request: Request, event_id: str) -> HTMLResponse:
+        event = await site.hub.ask(lambda source: source.event(event_id))
+        if event is None or event.skid not in pages.skids:
+            raise HTTPException(404, f"No event {event_id!r} is kept.")
+        return await site.answer(request, "event.html", f"event/{event_id}", partial(pages.event, event=event),
+                                 event=event, skid=site.skid(event.skid))
 
     @app.get("/healthz", tags=["health"], summary="Whether the store can be read, and how long ago it changed")
     async def healthz() -> dict[str, Any]:
-        await hub.look()
-        return {"status": "old" if hub.old else "ok", "store_age_s": round(hub.age, 1)}
+        await site.hub.look()
+        return {"status": "old" if site.hub.old else "ok", "store_age_s": round(site.hub.age, 1)}
+
+    _add_faults(app, site)
+
+
+def _add_faults(app: FastAPI, site: Site) -> None:
+    def sorry(status: int, title: str, message: str) -> HTMLResponse:
+        return HTMLResponse(site.pages.page("sorry.html", {}, title=title, message=message), status)
 
     async def refused(request: Request, error: Exception) -> Response:
         assert isinstance(error, AnyHTTPException)
@@ -69,20 +77,17 @@ def add_views(app: FastAPI, hub: Hub, settings: Settings) -> None:
             return await http_exception_handler(request, error)
         title = "Not here" if error.status_code == 404 else "That did not work"
         message = "There is no such page." if error.detail == "Not Found" else error.detail
-        return HTMLResponse(pages.page("sorry.html", {}, title=title, message=message), error.status_code)
+        return sorry(error.status_code, title, message)
 
     async def failed(request: Request, error: Exception) -> Response:
         if _wants_json(request):
             return JSONResponse({"status": "failed", "detail": str(error)}, 503)
-        return HTMLResponse(pages.page("sorry.html", {}, title="The store cannot be read", message=str(error)), 503)
+        return sorry(503, "The store cannot be read", str(error))
 
     app.add_exception_handler(AnyHTTPException, refused)
     app.add_exception_handler(MonitorError, failed)
 
 
-def _skid_parts(pages: Pages, skid: str, span: str, source: Source) -> Fragments:
-    return pages.skid(source, pages.skids[skid], span)
-
-
 def _wants_json(request: Request) -> bool:
     return request.url.path.startswith(("/api/", "/healthz"))
+

@@ -57,10 +57,11 @@ def test_everything_comes_first_and_then_only_what_changed(site: str, plant: Pla
         assert answer.headers["content-type"].startswith("text/event-stream")
         assert "content-security-policy" in answer.headers
         told = Told(answer)
-        assert parts(told.until("beat")) == {"newest", "alarms", "values", "plots", "events"}
+        assert parts(told.until("beat")) == {"newest", "alarms", "drawing", "vessels", "values", "plots",
+                                            "events", "edges"}
         plant.read(NEWEST + NS, 3.33)
         changed = told.until("beat")
-        assert parts(changed) == {"newest", "values"}
+        assert parts(changed) == {"newest", "values", "drawing"}
         assert any("3.33 bar" in data["html"] for name, _, data in changed if name == "part" and data["id"] == "values")
 
 

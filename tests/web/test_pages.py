@@ -46,7 +46,7 @@ def test_every_answer_carries_the_security_headers(client: httpx.Client, path: s
     assert headers["content-security-policy"].startswith("default-src 'none'; style-src 'self'; script-src 'self'")
     assert headers["x-content-type-options"] == "nosniff"
     assert headers["x-frame-options"] == "DENY"
-    assert headers["referrer-policy"] == "no-referrer"
+    assert headers["referrer-policy"] == "same-origin"
 
 
 def test_overview_shows_normalised_dp_against_its_limit_and_newest_reading(client: httpx.Client, plant: Plant) -> None:

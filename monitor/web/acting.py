@@ -1,0 +1,45 @@
+"""Routes that ask for something: forms as browsers send them, who signs, and the request left for the daemon."""
+
+from __future__ import annotations
+
+from typing import Any
+from urllib.parse import parse_qs
+
+from fastapi import HTTPException, Request
+
+from monitor.web.site import Site
+
+LARGEST = 16_384
+NAME = 60
+
+
+async def fields(request: Request) -> dict[str, str]:
+    """The fields of a posted form, each once, without surrounding blanks. Raises 413, 400."""
+    body = b""
+    async for piece in request.stream():
+        body += piece
+        if len(body) > LARGEST:
+            raise HTTPException(413, "That is more than a form holds.")
+    try:
+        found = parse_qs(body.decode(), max_num_fields=40)
+    except ValueError:
+        raise HTTPException(400, "That is no form in UTF-8.") from None
+    return {name: values[-1].strip() for name, values in found.items()}
+
+
+def signer(request: Request, given: dict[str, str]) -> str:
+    """Who asks: the one who logged in, else the name given. Raises 400 where neither is known."""
+    who = getattr(request.state, "who", None) or given.get("who", "")[:NAME]
+    if not who:
+        raise HTTPException(400, "Your name is missing: what is done is kept with who did it.")
+    return str(who)
+
+
+async def leave(site: Site, skid: str | None, action: str, body: dict[str, Any]) -> int:
+    """Leaves a request for the daemon; returns its number. Raises 403 where this page may only look."""
+    if site.submit is None:
+        raise HTTPException(403, "This page may only look.")
+    submit = site.submit
+    number = await site.hub.ask(lambda _: submit(skid, action, body))
+    await site.hub.look()
+    return number

@@ -1,0 +1,95 @@
+"""Forms: what they ask of the daemon, and who may ask."""
+
+from __future__ import annotations
+
+import csv
+import io
+
+import httpx
+import pytest
+from display_samples import MINUTE, START, event, read_html
+from page_plant import Plant
+
+from monitor.model import Event, Transition
+
+DONE = event(60, "changeout-done", Transition.NOTED, vessel="V1", detail="resistance-high", value=1.41, unit="1",
+             evidence={"isolated_at": START + 40 * MINUTE, "returned_at": START + 58 * MINUTE, "life_h": 190.25,
+                       "volume_m3": 5661.0, "drop_before_bar": 1.01, "drop_after_bar": 0.58})
+FORM = f"/changeouts/inspection?event={DONE.id}"
+
+
+def test_acknowledgement_is_left_for_the_daemon_with_who_and_why(client: httpx.Client, plant: Plant,
+                                                                 due: Event) -> None:
+    plant.say(due)
+    form = client.get("/alarms/act?skid=intake&kind=changeout-due")
+    assert form.status_code == 200 and read_html(form.text).faults == []
+    sent = client.post("/alarms/act?skid=intake&kind=changeout-due",
+                       data={"action": "ack", "who": "Ada", "why": "planned for tonight"})
+    assert sent.status_code == 303 and sent.headers["location"] == "/alarms"
+    (request,) = plant.store.requests(open_only=True)
+    assert (request.skid, request.action) == ("intake", "ack")
+    assert request.body["who"] == "Ada" and request.body["why"] == "planned for tonight"
+    assert "waits for the monitor" in client.get("/alarms").text
+
+
+@pytest.mark.parametrize(("given", "status", "words"), [
+    ({"action": "shelve", "who": "Ada"}, 200, "needs a reason"),
+    ({"action": "unshelve", "who": "Ada"}, 200, "cannot be done in the state"),
+    ({"action": "ack"}, 400, "Your name is missing"),
+    ({"action": "ack", "who": "A" * 20_000}, 413, "more than a form holds")])
+def test_action_that_cannot_be_done_is_refused_in_words(client: httpx.Client, plant: Plant, due: Event,
+                                                        given: dict[str, str], status: int, words: str) -> None:
+    plant.say(due)
+    answer = client.post("/alarms/act?skid=intake&kind=changeout-due", data=given)
+    assert answer.status_code == status and words in answer.text
+    assert plant.store.requests() == []
+
+
+def test_alarm_that_is_over_cannot_be_acted_on(client: httpx.Client) -> None:
+    assert client.get("/alarms/act?skid=intake&kind=surge").status_code == 404
+
+
+def test_what_another_site_sends_is_not_done(client: httpx.Client, plant: Plant, due: Event) -> None:
+    plant.say(due)
+    address, data = "/alarms/act?skid=intake&kind=changeout-due", {"action": "ack", "who": "Ada"}
+    for headers in ({"origin": "https://elsewhere.example"}, {"origin": "null"}, {"sec-fetch-site": "cross-site"}):
+        assert client.post(address, data=data, headers=headers).status_code == 403
+    assert plant.store.requests() == []
+    assert client.post(address, data=data, headers={"origin": str(client.base_url).rstrip("/")}).status_code == 303
+
+
+def test_record_tells_life_volume_levels_and_verdict(client: httpx.Client, plant: Plant) -> None:
+    plant.say(DONE)
+    html = read_html(client.get("/changeouts").text)
+    assert html.faults == []
+    for words in ("190.2 h", "5661 m³", "1.01 bar", "0.58 bar", "too much resistance", "1.41 of clean", "18 min"):
+        assert words in html.text
+    assert "River intake B-5 1 1" in html.text          # elements used in a month and in a year
+
+
+def test_form_keeps_what_was_found_beside_the_record(client: httpx.Client, plant: Plant) -> None:
+    plant.say(DONE)
+    assert read_html(client.get(FORM).text).faults == []
+    given = {"basket": "damaged", "element": "the usual one", "o_ring": "new", "leak": "drips", "note": "=2+2",
+             "who": "Ada"}
+    assert client.post(FORM, data=given).status_code == 303
+    text = read_html(client.get("/changeouts").text).text
+    assert "strainer basket looked at: damaged" in text and "leak seen after return: drips" in text and "Ada" in text
+    (row,) = csv.DictReader(io.StringIO(client.get("/changeouts.csv").text))
+    assert row["verdict"] == "resistance-high" and row["life_h"] == "190.25" and row["basket"] == "damaged"
+    assert row["looked_at_by"] == "Ada" and row["note"] == "'=2+2"      # not a formula when a spreadsheet opens it
+
+
+def test_form_that_says_nothing_or_nonsense_is_not_kept(client: httpx.Client, plant: Plant) -> None:
+    plant.say(DONE)
+    answer = client.post(FORM, data={"basket": "<b>", "who": "Ada"})
+    assert answer.status_code == 200 and "Nothing was filled in." in answer.text
+    assert plant.store.requests() == [] and client.get("/changeouts/inspection?event=none").status_code == 404
+
+
+def test_event_shows_its_evidence_in_units_that_are_read(client: httpx.Client, plant: Plant) -> None:
+    plant.say(DONE)
+    html = read_html(client.get(f"/event/{DONE.id}").text)
+    assert html.faults == [] and "Life 190.2 h" in html.text and "Drop before 1.01 bar" in html.text
+    assert "Isolated at 2026-03-01 00:40:00 UTC" in html.text
+    assert client.get("/event/intake/none").status_code == 404

@@ -1,0 +1,71 @@
+"""What is inferred of a vessel's valves, and that a low reading is never more than a reading."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+
+import pytest
+from display_samples import START, hatchery_skid, read_html
+
+from monitor.model import NS, Quality
+from monitor.web.data import LiveValue, SkidNow
+from monitor.web.drawing import draw_skid
+from monitor.web.vessels import Valves, service_count, vessels_now
+
+NOW = START + 100 * NS
+
+
+def seen(vessel: float | None, inlet: float = 3.2, outlet: float = 2.0, age_s: float = 0.0,
+         quality: Quality = Quality.GOOD) -> SkidNow:
+    """Two vessels, the first with a transmitter that read `vessel` bar."""
+    skid = hatchery_skid()
+    values = {"PT-1": (NOW, inlet, Quality.GOOD), "PT-2": (NOW, outlet, Quality.GOOD)}
+    if vessel is not None:
+        values["PT-11"] = (NOW - round(age_s * NS), vessel, quality)
+    never = (None, math.nan, Quality.GOOD)
+    return SkidNow(skid, NOW, None, tuple(LiveValue(s, *values.get(s.id, never)) for s in skid.signals), ())
+
+
+@pytest.mark.parametrize(("vessel", "valves"), [
+    (3.2, Valves.OPEN), (3.1, Valves.OPEN), (2.0, Valves.OPEN), (1.3, Valves.SHUT), (0.02, Valves.SHUT),
+    (-0.05, Valves.SHUT), (4.5, Valves.SHUT)])
+def test_vessel_that_leaves_the_headers_pressures_is_taken_as_shut(vessel: float, valves: Valves) -> None:
+    assert vessels_now(seen(vessel))[0].valves is valves
+
+
+@pytest.mark.parametrize("now", [
+    seen(None), seen(1.3, quality=Quality.BAD), seen(1.3, age_s=300), seen(0.0, inlet=0.1, outlet=0.0),
+    seen(1.3, inlet=math.nan)])
+def test_nothing_is_inferred_without_something_to_go_by(now: SkidNow) -> None:
+    assert vessels_now(now)[0].valves is Valves.UNKNOWN
+
+
+@pytest.mark.parametrize("pressure", [-0.05, 0.0, 0.02, 0.09])
+def test_low_reading_is_said_to_prove_nothing(pressure: float) -> None:
+    words = vessels_now(seen(pressure))[0].words
+    assert "a low reading proves nothing: prove zero at the local gauge and an open vent" in words
+    assert "safe" not in words and "may be opened" not in words
+
+
+def test_pressure_left_in_a_shut_vessel_is_adverse_and_named() -> None:
+    (vessel, _) = vessels_now(seen(1.3))
+    assert vessel.adverse and "still 1.30 bar in it" in vessel.words
+    assert not vessels_now(seen(3.2))[0].adverse
+
+
+def test_vessels_in_service_are_counted_only_where_all_are_seen() -> None:
+    skid = hatchery_skid()
+    both = dataclasses.replace(skid, vessels=("V1",), in_service=1)
+    assert service_count(vessels_now(seen(3.2))) is None
+    assert service_count(vessels_now(dataclasses.replace(seen(3.2), skid=both))) == (1, 1)
+
+
+def test_drawing_tells_state_in_words_and_by_shape_to_those_who_cannot_see_it() -> None:
+    now = seen(1.3)
+    html = read_html(str(draw_skid(now, vessels_now(now))))
+    (label,) = html.attributes("aria-label")
+    assert html.faults == [] and "inlet header 3.20 bar, outlet header 2.00 bar" in label
+    assert "Vessel V1: 1.30 bar, shut off, as inferred; still 1.30 bar in it." in label
+    assert "Vessel V2: no pressure known, no transmitter in it: not seen." in label
+    assert html.text.count("shut") == 2 and html.text.count("not seen") == 2 and "! 1.30 bar" in html.text
