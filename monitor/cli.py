@@ -108,6 +108,24 @@ def page(config: Path, port: int | None, beside: bool) -> None:
     run_page(config, port=port, beside=beside)
 
 
+@cli.command(short_help="Why an event was told: its evidence.")
+@click.argument("event")
+@click.option("--config", "config", type=EXISTING, default=None, help="Configuration of the daemon that told it.")
+@click.option("--store", type=EXISTING, default=None, help="A store, instead of the configured one.")
+@click.option("--from", "folder", type=EXISTING, default=None, help="A folder that `replay --out` wrote.")
+@click.option("--plot", type=EXISTING, default=None, help="Write a page with the plots around it (HTML).")
+@click.option("--no-replay", is_flag=True, help="Do not run the stored readings again.")
+def explain(event: str, config: Path | None, store: Path | None, folder: Path | None, plot: Path | None,
+            no_replay: bool) -> None:
+    """Show the evidence of an event: numbers compared, window, rule, smallest detectable case, a plot.
+
+    EVENT is an event's id, a part of it, or its time. From a store the readings around it are run again.
+    """
+    from monitor.commands.explain import run_explain
+
+    run_explain(event, config=config, store=store, folder=folder, plot=plot, replay=not no_replay)
+
+
 @cli.command(short_help="What the store of a daemon holds, and how fast it comes.")
 @click.option("--config", "config", type=EXISTING, required=True, help="A configuration file, or a folder of them.")
 @click.option("--json", "as_json", is_flag=True, help="For programs.")

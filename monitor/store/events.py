@@ -50,6 +50,13 @@ def select(handle: Handle, *, skid: str | None, start: int | None, end: int | No
     return [_event(row) for row in rows]
 
 
+def like(handle: Handle, part: str, limit: int) -> list[Event]:
+    """Events whose id holds `part`, newest first."""
+    rows = handle.query(f"""SELECT {_COLUMNS} FROM event e JOIN skid k ON k.ref = e.skid
+        WHERE instr(e.id, ?1) > 0 ORDER BY e.time DESC, e.seq DESC LIMIT ?2""", (part, limit))  # noqa: S608
+    return [_event(row) for row in rows]
+
+
 def find(handle: Handle, event_id: str) -> Event | None:
     row = handle.one(f"SELECT {_COLUMNS} FROM event e JOIN skid k ON k.ref = e.skid WHERE e.id = ?",  # noqa: S608
                      (event_id,))

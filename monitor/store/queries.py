@@ -113,6 +113,10 @@ class Queries:
         """Newest first; `before`: the id of the last event of the page already seen."""
         return events.select(self._handle, skid=skid, start=start, end=end, kinds=kinds, limit=limit, before=before)
 
+    def events_like(self, part: str, *, limit: int = 100) -> list[Event]:
+        """Those whose id holds `part`, newest first."""
+        return events.like(self._handle, part, limit)
+
     def event(self, event_id: str) -> Event | None:
         return events.find(self._handle, event_id)
 
