@@ -136,6 +136,54 @@ def status(config: Path, as_json: bool) -> None:
     run_status(config, as_json=as_json)
 
 
+@cli.group(short_help="Zero trims: list, approve, undo.")
+def trim() -> None:
+    """Zero trims of pressure transmitters: proposed when a zero has shifted, in force only when a person says so."""
+
+
+CONFIG = click.option("--config", "config", type=EXISTING, required=True,
+                      help="A configuration file, or a folder of them.")
+SKID = click.option("--skid", "skid_id", default=None, help="Which skid, where several have that signal.")
+BY = click.option("--by", required=True, help="Who decides.")
+WHY = click.option("--reason", default="", help="Why; it is kept with the decision.")
+
+
+@trim.command(name="list")
+@CONFIG
+@SKID
+def trim_list(config: Path, skid_id: str | None) -> None:
+    """The newest decision on every signal."""
+    from monitor.commands.trim import run_list
+
+    run_list(config, skid_id)
+
+
+@trim.command()
+@click.argument("signal")
+@CONFIG
+@SKID
+@BY
+@WHY
+def approve(signal: str, config: Path, skid_id: str | None, by: str, reason: str) -> None:
+    """Put a proposed trim in force, from the next reading on."""
+    from monitor.commands.trim import run_decide
+
+    run_decide(config, "approve", signal, skid_id=skid_id, by=by, reason=reason)
+
+
+@trim.command()
+@click.argument("signal")
+@CONFIG
+@SKID
+@BY
+@WHY
+def undo(signal: str, config: Path, skid_id: str | None, by: str, reason: str) -> None:
+    """Take a trim back: the transmitter reads as before it."""
+    from monitor.commands.trim import run_decide
+
+    run_decide(config, "undo", signal, skid_id=skid_id, by=by, reason=reason)
+
+
 @cli.command(hidden=True)
 def warm() -> None:
     """Compile now what otherwise the first run compiles."""

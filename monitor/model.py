@@ -420,6 +420,20 @@ class Fact:
     time: int
 
 
+@dataclass(frozen=True, slots=True)
+class Action:
+    """What an operator did that the engine must know. `time`: event time [ns] at which it takes effect; `number` rises
+    with each action of a store, so that none is applied twice. `reason`: the operator's own words."""
+
+    time: int
+    skid: str
+    verb: str
+    by: str
+    reason: str = ""
+    body: dict[str, Any] = field(default_factory=dict)
+    number: int = 0
+
+
 class Minute(NamedTuple):
     """Roll-up of one minute of a skid; NaN where unknown. SI units."""
 

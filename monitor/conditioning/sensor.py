@@ -52,7 +52,7 @@ def take_bad(sensor, health, limits, time, value):  # type: ignore[no-untyped-de
 def fill(sensor, parameters, value):  # type: ignore[no-untyped-def]
     """Put a reading that stands as a value into this second's bucket."""
     if sensor.count < BUCKET:
-        sensor.bucket[sensor.count] = value * parameters.scale + parameters.offset
+        sensor.bucket[sensor.count] = value * parameters.scale + parameters.offset - sensor.trim
         sensor.count += 1
 
 

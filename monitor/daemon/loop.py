@@ -14,6 +14,7 @@ from typing import Any
 import msgspec
 import numpy as np
 
+from monitor.daemon.acting import act_on
 from monitor.daemon.announce import Announcer
 from monitor.daemon.clock import Clock, Due, LiveTime
 from monitor.daemon.insist import insist
@@ -94,7 +95,7 @@ class Daemon:
         messages = source.take(TAKE, PATIENCE_S)
         now = self.clock()
         batch = self._judge(messages, now)
-        if messages or batch.ticks or batch.checkpoints:
+        if messages or batch.ticks or batch.checkpoints or batch.answers:
             self._commit(batch)
         source.ack(messages)
         announcer.events()
@@ -126,6 +127,8 @@ class Daemon:
         batch.rejections.extend(taken.rejections)
         if now - self._ticked >= TICK_S * NS:
             self._ticked = now
+            asked = self.store.requests(open_only=True)
+            self._extend(batch, act_on(asked, self.engine, self.settings.skids, batch))
             before = [self.engine.reached(i) for i in range(len(self.settings.skids))]
             self._extend(batch, self.engine.advance(self.live.times(now)))
             # Rows give their time back when they are run again; time that passed without rows has to be stored.

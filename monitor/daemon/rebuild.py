@@ -3,10 +3,12 @@ what was learned before them."""
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Callable, Iterable
 from typing import NamedTuple
 
 import msgspec
+import numpy as np
 
 from monitor.engine.engine import Engine, Output
 from monitor.errors import InputError
@@ -43,10 +45,7 @@ class Resumption:
         memory, since = self._restored()
         if memory is None:
             self._recall(self.store.facts(self.skid.id, at=since).values())
-        rows_again = 0
-        for rows in self.store.rows_after(self.skid.id, since, signals=[s.id for s in self.skid.signals]):
-            rows_again += rows.size
-            self._take(self.engine.feed({self.i: rows})[0])
+        rows_again = self._again(since)
         reached = self.store.tick(self.skid.id)
         if reached is not None:
             self._take(self.engine.advance({self.i: reached + self.engine.sequencers[self.i].lateness}))
@@ -55,6 +54,22 @@ class Resumption:
             facts = self.store.facts(self.skid.id).values()
             self._recall([f for f in facts if f.time > since and f.key not in self._learned])
         return Resumed(rows_again, None if memory is None else memory.offset)
+
+    def _again(self, since: int) -> int:
+        """Run readings and actions again, each action where it took effect. Returns how many readings."""
+        done, count = self.engine.acted(self.i), 0
+        actions = deque(a for a in self.store.actions(self.skid.id, since) if a.number > done)
+        for rows in self.store.rows_after(self.skid.id, since, signals=[s.id for s in self.skid.signals]):
+            count += rows.size
+            while actions and actions[0].time < rows.time[-1]:
+                cut = int(np.searchsorted(rows.time, actions[0].time, side="right"))
+                self._take(self.engine.feed({self.i: rows.take(slice(None, cut))})[0])
+                self._take(self.engine.act(self.i, actions.popleft()))
+                rows = rows.take(slice(cut, None))
+            self._take(self.engine.feed({self.i: rows})[0])
+        for action in actions:
+            self._take(self.engine.act(self.i, action))
+        return count
 
     def _restored(self) -> tuple[Memory | None, int]:
         """What the checkpoint held, None where none fits, and the event time after which readings are run again."""

@@ -6,6 +6,7 @@ import base64
 import hashlib
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 import msgspec
 import numpy as np
@@ -18,8 +19,9 @@ from monitor.engine.evidence_signal import SIGNALS
 from monitor.engine.messages_changeout import Changeout
 from monitor.engine.row_tier import RowTier
 from monitor.engine.sequencer import Fate, Sequencer
+from monitor.engine.told import Answer, Told
 from monitor.errors import InputError
-from monitor.model import NS, Event, Fact, Minute, Rows, SkidSettings
+from monitor.model import NS, Action, Event, Fact, Minute, Rows, SkidSettings
 
 STATE_VERSION = 1
 EXPLAINED = ALARMS | SIGNALS     # by kind, what its events rest on
@@ -33,6 +35,15 @@ class Output:
     minutes: list[tuple[int, Minute]] = field(default_factory=list)
     changeouts: list[Changeout] = field(default_factory=list)
     facts: list[Fact] = field(default_factory=list)
+    answers: list[Answer] = field(default_factory=list)
+
+    def join(self, other: Output) -> None:
+        """Add what came of a later call."""
+        for mine, more in zip(self._parts(), other._parts(), strict=True):
+            mine.extend(more)
+
+    def _parts(self) -> tuple[list[Any], ...]:
+        return self.events, self.minutes, self.changeouts, self.facts, self.answers
 
 
 class Engine:
@@ -56,6 +67,17 @@ class Engine:
         """Event time [ns] that has been reached, by position of the skid; ticks follow `lateness` behind it."""
         return self._run({i: self._with_tick(i, self.sequencers[i].advance(t)) for i, t in times.items()})
 
+    def act(self, i: int, action: Action) -> Output:
+        """Apply an operator's action to skid i at event time `action.time` (as it comes, `reached(i)`); ticks up to
+        there are judged first. The same action at the same time gives the same, so a rebuild applies it again there."""
+        sequencer = self.sequencers[i]
+        output = self._run({i: self._with_tick(i, sequencer.advance(action.time + sequencer.lateness))})
+        return self._add(output, i, self.events.act(i, action))
+
+    def acted(self, i: int) -> int:
+        """`number` of the last action that skid i's state includes, 0 for none."""
+        return self.events.stories[i].acted
+
     def finish(self) -> Output:
         """The recordings have ended: what was waiting for stragglers is judged, and nothing beyond."""
         return self._run({i: self._with_tick(i, s.finish()) for i, s in enumerate(self.sequencers)})
@@ -74,12 +96,15 @@ class Engine:
             return output
         which = np.concatenate([np.full(rows.size, i, np.int32) for i, rows in parts])
         for emission in self.rows.run(which, Rows.concat([rows for _, rows in parts])):
-            told = self.events.handle(emission)
-            i = emission.skid
-            output.events += [with_evidence(e, self.skids[i], self.rows, i, EXPLAINED) for e in told.events]
-            output.changeouts += told.changeouts
-            output.facts += told.facts
+            self._add(output, emission.skid, self.events.handle(emission))
         output.minutes, self.rows.minutes = self.rows.minutes, []
+        return output
+
+    def _add(self, output: Output, i: int, told: Told) -> Output:
+        output.events += [with_evidence(e, self.skids[i], self.rows, i, EXPLAINED) for e in told.events]
+        output.changeouts += told.changeouts
+        output.facts += told.facts
+        output.answers += told.answers
         return output
 
     def reached(self, i: int) -> int:

@@ -7,8 +7,7 @@ effect from the next row, so that chunking never shows.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable, Sequence
 from typing import Any
 
 import msgspec
@@ -35,6 +34,8 @@ from monitor.engine.story import (
     pack,
     unpack,
 )
+from monitor.engine.told import Answer, Told
+from monitor.engine.trims import approve, follow_zero, undo
 from monitor.engine.verification import (
     ASSUMED_ERROR,
     FLOW_ERROR,
@@ -46,7 +47,7 @@ from monitor.engine.verification import (
 )
 from monitor.hydraulics.network_fit import Prior
 from monitor.hydraulics.pressure_drop import CLEAN_SHARE, normalised
-from monitor.model import NS, Event, Fact, Role, SkidSettings
+from monitor.model import NS, Action, Fact, Role, SkidSettings
 
 STEP_S = 40               # before the moment an isolation is known, the levels may already have moved
 BEFORE_S = 90             # span of the level before it
@@ -69,15 +70,6 @@ NO_ELEMENT_SO_HIGH = 5.0  # ratio to clean: more than any element that was fitte
 CLEAR_STEP = 0.08         # rise of ln(normalised dP) that an isolation long enough to be a changeout must have made
 
 
-@dataclass(slots=True)
-class Told:
-    """What came of one emission."""
-
-    events: list[Event] = field(default_factory=list)
-    changeouts: list[Changeout] = field(default_factory=list)
-    facts: list[Fact] = field(default_factory=list)
-
-
 class EventTier:
     """Stories of all skids of one engine."""
 
@@ -89,7 +81,7 @@ class EventTier:
         """One emission of the row tier."""
         skid = self.skids[emission.skid]
         if emission.alarm in (layout.SIGNAL_FAULT, layout.REVERSE):
-            return Told([signal_event(emission, skid, self.rows)])
+            return follow_zero(self, emission, Told([signal_event(emission, skid, self.rows)]))
         if emission.alarm in KINDS_TOLD:
             return Told(integrity_events(emission, skid, self.rows))
         if emission.alarm not in (layout.SERVICE, layout.BREACH):
@@ -112,6 +104,14 @@ class EventTier:
         elif emission.code == layout.WAKE:
             teller.look_again(emission.time)
         return told
+
+    def act(self, i: int, action: Action) -> Told:
+        """One action of an operator; the story remembers its number."""
+        self.stories[i].acted = max(self.stories[i].acted, action.number)
+        take = ACTIONS.get(action.verb)
+        if take is None:
+            return Told(answers=[Answer(False, f"{action.verb} is no action; accepted: {', '.join(ACTIONS)}")])
+        return take(self, i, action)
 
     def snapshot(self, i: int) -> dict[str, Any]:
         return dict(msgspec.to_builtins(self.stories[i]))
@@ -447,3 +447,7 @@ class Teller:
 
 def flow_known(skid: SkidSettings) -> bool:
     return bool(skid.with_role(Role.FLOW))
+
+
+# What an operator can do that the engine must know, by verb.
+ACTIONS: dict[str, Callable[[EventTier, int, Action], Told]] = {"trim-approve": approve, "trim-undo": undo}

@@ -62,6 +62,7 @@ sensor = np.dtype(
         ("seen", np.int64),        # time of the newest reading that could be used
         ("bad_since", np.int64),   # time of the first unusable reading since then
         ("held", np.float64),      # value of the newest second that had one
+        ("trim", np.float64),      # taken off every value: a zero that a person has approved
         ("now", np.float64),       # value at this tick, NaN when none can be believed
         ("high", np.float64),      # highest reading of the newest second that had one
         ("bucket", np.float64, (BUCKET,)),
@@ -246,6 +247,8 @@ skid = np.dtype(
         ("unsteady", np.int64),      # consecutive seconds that disagree with `steady`
         ("steady_since", np.int64),
         ("idle_offset_error", np.float64), # its standard error [Pa]; means nothing until it is known
+        ("viscosity", np.float64),   # ratios as last known, held while no temperature can be believed; 0: never known
+        ("density", np.float64),
     ],
     align=True,
 )

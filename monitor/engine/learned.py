@@ -11,6 +11,7 @@ import math
 from collections.abc import Callable, Iterable
 from typing import TYPE_CHECKING, Any
 
+from monitor.engine.trims import take_trim
 from monitor.hydraulics.water import density, viscosity
 from monitor.model import Fact, Reference, SkidSettings
 
@@ -131,4 +132,5 @@ def ratios(at: dict[str, Any], skid: SkidSettings) -> tuple[float, float]:
 RECALLED: dict[str, Callable[[EventTier, int, Fact], None]] = {
     TURBULENT: take_turbulent,
     "clean": take_clean,
+    "trim": take_trim,
 }

@@ -8,7 +8,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from monitor.config.units import from_si
 from monitor.engine import layout
 from monitor.engine.row_tier import Emission, RowTier
 from monitor.engine.wording import BAR, DECIMALS, Words, clock, join
@@ -41,9 +40,7 @@ class Fault:
         return f"{value:.{decimals}f} {self.signal.unit}"
 
     def difference(self, pascal: float) -> str:
-        """A small difference of pressure, with a digit more than pressures have."""
-        unit = self.skid.display_units["pressure"]
-        return f"{from_si(pascal, unit) - from_si(0.0, unit):.{DECIMALS.get(unit, 2) + 1}f} {unit}"
+        return self.words.difference(pascal)
 
 
 def signal_event(emission: Emission, skid: SkidSettings, tier: RowTier) -> Event:
@@ -125,7 +122,7 @@ def unknown(fault: Fault) -> str:
             "judged as before."
         )
     if role is Role.TEMPERATURE:
-        return "Until it is back viscosity is not corrected for: 1 K changes dP by 2.5-3 %."
+        return "Until it is back the last temperature known is taken: each kelvin away from it changes dP by 2.5-3 %."
     if role is Role.VESSEL_PRESSURE:
         return f"Until it is back nothing is known of the pressure inside vessel {fault.signal.vessel}."
     return "What rests on it is unknown until it is back."

@@ -59,6 +59,18 @@ class BreachStory(msgspec.Struct):
     standing: Standing | None = None
 
 
+class Trim(msgspec.Struct):
+    """A zero trim of a signal. Pressures [Pa] are taken off what it reads."""
+
+    state: str                       # see `trims`
+    offset: float                    # proposed, or in force
+    before: float                    # what was in force before it
+    error: float                     # standard error of `offset`
+    shift: float                     # of dP, as it was raised
+    pair: int                        # which of the two ways of telling dP
+    time: int                        # when it was proposed
+
+
 class Story(msgspec.Struct):
     """Where a skid stands between isolations."""
 
@@ -81,6 +93,8 @@ class Story(msgspec.Struct):
     changes: list[PackedChange] = []     # the last changeouts, oldest first
     places: list[float | None] = []      # resistance of each place in service after the last one [Pa at its share]
     breach: BreachStory = msgspec.field(default_factory=BreachStory)
+    trims: dict[str, Trim] = {}      # zero trims by signal, proposed or in force
+    acted: int = 0                   # number of the last action taken in
     suspect: list[tuple[str | None, str]] = []      # vessel and detail of `changeout-suspect` that stand
 
 

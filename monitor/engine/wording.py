@@ -28,6 +28,11 @@ class Words:
     def pressure(self, pascal: float) -> str:
         return self.quantity("pressure", pascal)
 
+    def difference(self, pascal: float) -> str:
+        """A small difference of pressure, with a digit more than pressures have."""
+        unit = self.units["pressure"]
+        return f"{from_si(pascal, unit) - from_si(0.0, unit):.{DECIMALS.get(unit, 2) + 1}f} {unit}"
+
 
 def clock(time: int) -> str:
     return datetime.fromtimestamp(time // NS, UTC).strftime("%Y-%m-%d %H:%M:%S UTC")

@@ -33,10 +33,11 @@ def reading(sensors, parameters, role):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def property_ratio(table, temperature, reference):  # type: ignore[no-untyped-def]
-    """A fluid's property over its reference value; 1 where temperature is not known. Linear between points."""
+def property_ratio(table, temperature, reference, held):  # type: ignore[no-untyped-def]
+    """A fluid's property over its reference value. Where temperature is not known the last one holds, 1 before any: a
+    body of water does not jump to reference temperature when its thermometer fails. Linear between points."""
     if not math.isfinite(temperature):
-        return 1.0
+        return held if held > 0.0 else 1.0
     x = (temperature - FLUID_LOWEST) / FLUID_STEP
     x = min(max(x, 0.0), FLUID_POINTS - 1.001)
     k = int(x)
@@ -63,8 +64,10 @@ def assemble(skid, parameters, sensors, zeros, viscosity, density, tick):  # typ
     skid.ring_dp[k] = skid.pressure_drop
     skid.ring_inlet[k], skid.ring_outlet[k] = skid.inlet, skid.outlet
     skid.ring_flow[k] = ratio
-    skid.ring_ratio[k] = property_ratio(viscosity[parameters.fluid], skid.temperature, parameters.reference_viscosity)
-    skid.ring_density[k] = property_ratio(density[parameters.fluid], skid.temperature, parameters.reference_density)
+    thickness, weight = viscosity[parameters.fluid], density[parameters.fluid]
+    skid.viscosity = property_ratio(thickness, skid.temperature, parameters.reference_viscosity, skid.viscosity)
+    skid.density = property_ratio(weight, skid.temperature, parameters.reference_density, skid.density)
+    skid.ring_ratio[k], skid.ring_density[k] = skid.viscosity, skid.density
     skid.filled = min(skid.filled + 1, RING)
     skid.momentary = at_once(skid, parameters, k)
     skid.ring_normalised[k] = skid.momentary

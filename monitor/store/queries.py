@@ -7,8 +7,9 @@ from typing import Any, Self
 
 import numpy.typing as npt
 
-from monitor.model import Event, Fact, Quality, Rejection, Rows
+from monitor.model import Action, Event, Fact, Quality, Rejection, Rows
 from monitor.store import (
+    actions,
     catalogue,
     checkpoint,
     events,
@@ -134,6 +135,10 @@ class Queries:
     def fact_history(self, skid: str, key: str) -> list[Fact]:
         """Oldest first."""
         return events.fact_history(self._handle, skid, key)
+
+    def actions(self, skid: str, since: int = 0) -> list[Action]:
+        """What operators did that the engine had to know, from event time `since` on, in the order it was applied."""
+        return actions.since(self._handle, skid, since)
 
     def tick(self, skid: str) -> int | None:
         """Event time the skid's engine had reached, ns."""

@@ -8,7 +8,7 @@ from typing import Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from monitor.model import Event, Fact, Minute, Rejection, Rows
+from monitor.model import Action, Event, Fact, Minute, Rejection, Rows
 
 HOUR = 3_600_000_000_000
 DAY = 24 * HOUR
@@ -56,6 +56,7 @@ class Batch:
     checkpoints: dict[str, Checkpoint] = field(default_factory=dict)
     notices: list[Notice] = field(default_factory=list)
     answers: list[tuple[int, str]] = field(default_factory=list)
+    actions: list[Action] = field(default_factory=list)
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,6 +13,7 @@ import numpy as np
 from monitor.errors import StoreError
 from monitor.model import Event, SkidSettings
 from monitor.store import (
+    actions,
     catalogue,
     checkpoint,
     events,
@@ -118,6 +119,7 @@ class Store(Queries):
         checkpoint.put(db, names, batch.checkpoints, now, self._pin_before)
         outbox.enqueue(db, batch.notices)
         requests.answer(db, batch.answers, now)
+        actions.add(db, names, batch.actions)
         status.count_up(db, {"recent": stored.rows.time.size, "events": len(new_events)})
         status.note_activity(db, now, stored.rows.time.size, stored.repeated.total(), len(rejections), len(new_events))
         return new_events

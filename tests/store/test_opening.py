@@ -17,12 +17,14 @@ from monitor import __version__
 from monitor.errors import StoreError
 from monitor.store import Batch, Reader, Store, migrations
 
+NEXT = len(migrations.shipped()) + 1
+
 
 def test_a_new_store_records_how_it_was_made(tmp_path: Path) -> None:
     opened(tmp_path / "s.db", Clock(START)).close()
     db = apsw.Connection(str(tmp_path / "s.db"))
     recorded = list(db.execute("SELECT number, name, applied, program FROM migration"))
-    assert recorded == [(1, "first", START, __version__)]
+    assert recorded == [(m.number, m.name, START, __version__) for m in migrations.shipped()]
     assert db.pragma("journal_mode") == "wal" and db.pragma("auto_vacuum") == 2
     db.close()
 
@@ -41,19 +43,19 @@ def test_opening_twice_changes_nothing(tmp_path: Path) -> None:
 
 def test_a_missing_step_is_applied_once_and_recorded(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     opened(tmp_path / "s.db").close()
-    more = (*migrations.shipped(), migrations.Migration(2, "more", "CREATE TABLE extra (x INTEGER) STRICT;"))
+    more = (*migrations.shipped(), migrations.Migration(NEXT, "more", "CREATE TABLE extra (x INTEGER) STRICT;"))
     monkeypatch.setattr(migrations, "shipped", lambda: more)
-    with pytest.raises(StoreError, match=r"older version \(schema 1.*Start the daemon once"):
+    with pytest.raises(StoreError, match=rf"older version \(schema {NEXT - 1}.*Start the daemon once"):
         Reader.open(tmp_path / "s.db")
     for _ in range(2):
         with opened(tmp_path / "s.db") as store:
-            assert store.status()["schema"]["number"] == 2
+            assert store.status()["schema"]["number"] == NEXT
     Reader.open(tmp_path / "s.db").close()
 
 
 def test_a_step_that_fails_leaves_the_store_as_it_was(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     opened(tmp_path / "s.db").close()
-    bad = migrations.Migration(2, "bad", "CREATE TABLE extra (x INTEGER) STRICT; INSERT INTO nowhere VALUES (1);")
+    bad = migrations.Migration(NEXT, "bad", "CREATE TABLE extra (x INTEGER) STRICT; INSERT INTO nowhere VALUES (1);")
     more = (*migrations.shipped(), bad)
     monkeypatch.setattr(migrations, "shipped", lambda: more)
     with pytest.raises(StoreError, match="nowhere"):
@@ -66,7 +68,7 @@ def test_a_step_that_fails_leaves_the_store_as_it_was(tmp_path: Path, monkeypatc
 def test_a_step_edited_after_it_was_applied_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     opened(tmp_path / "s.db").close()
     first = migrations.shipped()[0]
-    edited = (migrations.Migration(1, "first", first.sql + "-- edited"),)
+    edited = (migrations.Migration(1, "first", first.sql + "-- edited"), *migrations.shipped()[1:])
     monkeypatch.setattr(migrations, "shipped", lambda: edited)
     with pytest.raises(StoreError, match=r"step 1 \(first\) of the store's schema is not the one"):
         opened(tmp_path / "s.db")
@@ -77,7 +79,7 @@ def test_a_store_of_a_newer_version_is_refused_naming_both(tmp_path: Path) -> No
     db = apsw.Connection(str(tmp_path / "s.db"))
     db.execute("INSERT INTO migration VALUES (99, 'later', 0, '9.8.7', 'x'); PRAGMA user_version = 99")
     db.close()
-    both = rf"newer version, 9\.8\.7 \(schema 99\); this is {re.escape(__version__)} \(schema 1\)"
+    both = rf"newer version, 9\.8\.7 \(schema 99\); this is {re.escape(__version__)} \(schema {NEXT - 1}\)"
     for attempt in (lambda: opened(tmp_path / "s.db"), lambda: Reader.open(tmp_path / "s.db")):
         with pytest.raises(StoreError, match=both):
             attempt()
