@@ -301,6 +301,18 @@ class WebSettings:
 
 
 @dataclass(frozen=True, slots=True)
+class Step:
+    """One step of a site's procedure for a changeout. watch: the part of a changeout that it is, which tells what is
+    watched beside it; empty: nothing."""
+
+    text: str
+    watch: str = ""
+
+
+WATCHES = ("prepare", "isolate", "vent", "prove", "open", "fit", "close", "fill", "return", "verify")
+
+
+@dataclass(frozen=True, slots=True)
 class SkidSettings:
     """One skid, ready for the engine. `in_service`: vessels that normally carry flow at once."""
 
@@ -315,6 +327,7 @@ class SkidSettings:
     display_units: dict[str, str]       # quantity ("pressure", "flow", "temperature", "turbidity") -> unit
     lateness_s: float = 2.0             # how long a row may come behind its newest sibling and still be fed
     source: str = ""                    # the file it came from
+    procedure: tuple[Step, ...] = ()    # of a changeout; empty: the usual steps
 
     def index(self, signal_id: str) -> int | None:
         """Position of a signal in `signals`, or None."""

@@ -37,9 +37,9 @@ def minutes(handle: Handle, skid: str, start: int, end: int) -> dict[str, npt.ND
 
 
 def newest_minutes(handle: Handle) -> dict[str, dict[str, Any]]:
-    """The newest roll-up of every skid that has one."""
+    """The newest roll-up of every skid that has one. CROSS JOIN keeps the planner from reading every minute."""
     rows = handle.query(f"""SELECT k.id, m.time, {', '.join(f'm.{name}' for name in QUANTITIES)}, m.judged FROM skid k
-        JOIN minute m ON m.skid = k.ref AND m.time = (SELECT max(time) FROM minute WHERE skid = k.ref)
+        CROSS JOIN minute m ON m.skid = k.ref AND m.time = (SELECT max(time) FROM minute WHERE skid = k.ref)
         """)  # noqa: S608 (our own names)
     return {skid: {"time": time, "judged": bool(judged),
                    **{name: math.nan if x is None else x for name, x in zip(QUANTITIES, values, strict=True)}}

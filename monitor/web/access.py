@@ -167,7 +167,7 @@ def _unknown(scope: Scope, tried: bool) -> tuple[int, str, dict[str, str]]:
 
 
 def wants_json(path: str) -> bool:
-    return path.startswith(("/api/", "/healthz"))
+    return path.startswith(("/api/", "/healthz", "/metrics"))
 
 
 async def _say(scope: Scope, send: Send, status: int, sentence: str, headers: dict[str, str]) -> None:

@@ -23,8 +23,8 @@ from monitor.web.words import KINDS, response_to
 Name = Annotated[str | None, Query(max_length=500)]
 HOURS = (1, 4, 8, 12)
 WORDS = {"ack": "Acknowledge", "reset": "Reset the latch", "shelve": "Shelve", "unshelve": "Unshelve",
-         "out-of-service": "Take out of service", "in-service": "Return to service", "journal": "Keep the note only"}
-REASONED = ("shelve", "out-of-service", "journal")      # not without a reason, or a text
+         "out-of-service": "Take out of service", "in-service": "Return to service", "note": "Keep the note only"}
+REASONED = ("shelve", "out-of-service", "reset", "note")      # not without a reason, or a text
 PAGE = 100
 
 
@@ -64,7 +64,7 @@ def add_alarms(app: FastAPI, site: Site) -> None:
         return await site.answer(
             request, "act.html", "newest", site.pages.only_newest, alarm=alarm, skid=site.skid(alarm.skid),
             response=response_to(alarm.kind), acts=[(a, WORDS[a]) for a in acts(alarm)], hours=HOURS, given=given,
-            wrong=wrong, who=getattr(request.state, "who", None), query=_address(alarm))
+            wrong=wrong, query=_address(alarm))
 
     @app.get("/alarms/act", include_in_schema=False)
     async def act_form(request: Request, skid: str, kind: str, vessel: Name = None,
@@ -94,16 +94,15 @@ def acts(alarm: AlarmNow) -> list[str]:
         found += ["in-service"]
     else:
         found += ["shelve", "out-of-service"]
-    return [*found, "journal"]
+    return [*found, "note"]
 
 
 def asked(alarm: AlarmNow, action: str, who: str, given: dict[str, str]) -> dict[str, Any]:
     """The body of a request to act on an alarm."""
-    body: dict[str, Any] = {"kind": alarm.kind, "vessel": alarm.vessel, "signal": alarm.signal, "who": who,
-                            "why": given.get("why", "")[:500]}
+    body: dict[str, Any] = {"who": who, "target": alarm.target, "why": given.get("why", "")[:500]}
     if action == "shelve":
         hours = given.get("hours", "")
-        body["for_s"] = 3600 * (int(hours) if hours.isdigit() and int(hours) in HOURS else HOURS[0])
+        body["seconds"] = 3600 * (int(hours) if hours.isdigit() and int(hours) in HOURS else HOURS[0])
     return body
 
 
@@ -130,9 +129,7 @@ def groups(alarms: Sequence[AlarmNow]) -> list[tuple[str, list[AlarmNow]]]:
 def told(request: Asked) -> dict[str, Any]:
     """A request in words."""
     body = request.body if isinstance(request.body, dict) else {}
-    where = body.get("vessel") or body.get("signal") or ""
-    kind = KINDS[body["kind"]].words if body.get("kind") in KINDS else ""
-    what = " ".join(str(part) for part in (request.skid or "", kind, where) if part)
+    what = str(body.get("target") or body.get("event") or request.skid or "")
     why = str(body.get("why") or body.get("note") or "")
     return {"time": request.time, "who": str(body.get("who", "")), "why": why,
             "what": f"{WORDS.get(request.action, request.action)}: {what}", "answer": request.answer}

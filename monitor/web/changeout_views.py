@@ -63,8 +63,7 @@ def add_changeouts(app: FastAPI, site: Site) -> None:
     async def form(request: Request, event: str, given: dict[str, str], wrong: str = "") -> HTMLResponse:
         found, skid = await known(event)
         return await site.answer(request, "inspection.html", "newest", site.pages.only_newest, record=found, skid=skid,
-                                 questions=QUESTIONS, given=given, wrong=wrong,
-                                 who=getattr(request.state, "who", None))
+                                 questions=QUESTIONS, given=given, wrong=wrong)
 
     @app.get("/changeouts/inspection", include_in_schema=False)
     async def inspection(request: Request, event: EventId) -> HTMLResponse:

@@ -60,6 +60,12 @@ class AlarmNow:
     cause: str | None = None
 
     @property
+    def target(self) -> str:
+        """How requests name it: SKID/KIND, and what it is about where it says so."""
+        where = self.signal or self.vessel
+        return f"{self.skid}/{self.kind}/{where}" if where else f"{self.skid}/{self.kind}"
+
+    @property
     def owed(self) -> bool:
         """Whether somebody has to acknowledge it."""
         return self.state in OWED
@@ -205,6 +211,14 @@ class Source:
             found["pressure_drop"] = found["inlet"] - found["outlet"]
         some = np.isfinite(np.array([found[name] for name in COLUMNS])).any(axis=0)
         return {"time": start + NS * np.flatnonzero(some), **{name: found[name][some] for name in COLUMNS}}
+
+    def values(self, skid: str, signal: Signal, start: int, end: int) -> npt.NDArray[np.float64]:
+        """Believable readings of one signal, SI."""
+        if skid not in self.reader.skids():
+            return np.empty(0)
+        rows = self.reader.rows(skid, start, end, [signal.id])
+        good = (rows.quality != Quality.BAD) & np.isfinite(rows.value)
+        return np.asarray(rows.value[good] * signal.scale + signal.offset, np.float64)
 
     def events(self, skid: str | None, *, start: int | None = None, end: int | None = None,
                kinds: Sequence[str] | None = None, before: str | None = None, limit: int = 200) -> Sequence[Event]:

@@ -102,7 +102,7 @@ class Hub:
         return await asyncio.shield(known[1])
 
     async def stream(self, key: str, make: Maker, seen: str | None) -> AsyncIterator[dict[str, str]]:
-        """Server-sent events of one page: `part` for each part that changed, and a `beat` that carries the age.
+        """Server-sent events of one page: `parts` with those that changed, and a `beat` that carries the age.
 
         seen: the version that the browser has; it gets what is new since, at once.
         """
@@ -117,9 +117,10 @@ class Hub:
                     yield {"event": "trouble", "data": json.dumps({"message": str(error)})}
                 else:
                     fresh = False
-                    for name in [n for n, html in parts.items() if sent.get(n) != html]:
-                        sent[name] = parts[name]
-                        yield {"event": "part", "id": version, "data": json.dumps({"id": name, "html": parts[name]})}
+                    new = {name: html for name, html in parts.items() if sent.get(name) != html}
+                    sent.update(new)
+                    if new:
+                        yield {"event": "parts", "id": version, "data": json.dumps(new)}
             if not fresh:
                 yield {"event": "beat", "data": json.dumps({"age_s": round(self.age, 1), "old": self.old})}
             try:

@@ -104,10 +104,11 @@ class Pages:
         """One event with what was compared, and the trend around it."""
         skid = self.skids[event.skid]
         start = min(event.onset or event.time, event.time) - HOUR_NS
+        end = max(event.time + MINUTE_NS, min(event.time + HOUR_NS, source.newest() or 0))
         return {
             "newest": self.render("_newest.html", newest=source.newest()),
             "evidence": self.render("_evidence.html", facts=facts(event), event=event, response=response_to),
-            "plots": str(trend_of(source, skid, start, event.time + HOUR_NS)),
+            "plots": str(trend_of(source, skid, start, end)),
         }
 
     def page(self, template: str, fragments: Fragments, **values: Any) -> str:

@@ -33,8 +33,12 @@ def create_app(open_reader: Callable[[], StoreReader], settings: Settings, submi
     from monitor.web.access import Access, Gate
     from monitor.web.alarm_views import add_alarms
     from monitor.web.api import router
+    from monitor.web.api_records import records_router
     from monitor.web.changeout_views import add_changeouts
+    from monitor.web.companion_views import add_companion
     from monitor.web.live import Hub
+    from monitor.web.login_views import add_login
+    from monitor.web.metrics import add_metrics
     from monitor.web.pages import Pages
     from monitor.web.security import Guard, is_loopback
     from monitor.web.site import Site
@@ -57,11 +61,14 @@ def create_app(open_reader: Callable[[], StoreReader], settings: Settings, submi
     web = settings.web
     site = Site(hub, Pages(settings, may_act=submit is not None), settings, submit)
     app.include_router(router(hub, settings))
-    for add in (add_views, add_alarms, add_changeouts):
+    app.include_router(records_router(site))
+    for add in (add_views, add_alarms, add_changeouts, add_companion, add_metrics):
         add(app, site)
+    access = Access(web.users, secure=bool(web.cert_file or web.proxy))
+    add_login(app, site, access)
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
     app.add_middleware(GZipMiddleware, minimum_size=1_000, compresslevel=5)     # it leaves event streams alone
-    app.add_middleware(Gate, access=Access(web.users, secure=bool(web.cert_file or web.proxy)))
+    app.add_middleware(Gate, access=access)
     app.add_middleware(Guard, loopback_only=is_loopback(web.host), names=web.names)
     return app
 

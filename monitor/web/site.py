@@ -40,8 +40,9 @@ class Site:
         address = ""
         if stream is not None:
             address = f"{stream}{'&' if '?' in stream else '?'}seen={version}"
+        who = getattr(request.state, "who", None)
         return HTMLResponse(self.pages.page(template, parts, stream=address, age=self.hub.age, old=self.hub.old,
-                                            path=request.url.path, **values))
+                                            path=request.url.path, who=who, **values))
 
     def stream(self, key: str, make: Maker, seen: str | None, last_event_id: str | None) -> Response:
         return EventSourceResponse(self.hub.stream(key, make, last_event_id or seen))

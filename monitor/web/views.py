@@ -12,6 +12,7 @@ from fastapi.responses import HTMLResponse, JSONResponse, Response
 from starlette.exceptions import HTTPException as AnyHTTPException
 
 from monitor.errors import MonitorError
+from monitor.web.access import wants_json
 from monitor.web.live import Maker
 from monitor.web.pages import DEFAULT_SPAN, SPANS, Around
 from monitor.web.site import Site
@@ -73,21 +74,17 @@ def _add_faults(app: FastAPI, site: Site) -> None:
 
     async def refused(request: Request, error: Exception) -> Response:
         assert isinstance(error, AnyHTTPException)
-        if _wants_json(request):
+        if wants_json(request.url.path):
             return await http_exception_handler(request, error)
         title = "Not here" if error.status_code == 404 else "That did not work"
         message = "There is no such page." if error.detail == "Not Found" else error.detail
         return sorry(error.status_code, title, message)
 
     async def failed(request: Request, error: Exception) -> Response:
-        if _wants_json(request):
+        if wants_json(request.url.path):
             return JSONResponse({"status": "failed", "detail": str(error)}, 503)
         return sorry(503, "The store cannot be read", str(error))
 
     app.add_exception_handler(AnyHTTPException, refused)
     app.add_exception_handler(MonitorError, failed)
-
-
-def _wants_json(request: Request) -> bool:
-    return request.url.path.startswith(("/api/", "/healthz"))
 

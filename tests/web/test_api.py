@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import re
+
 import httpx
 import pytest
-from display_samples import event
+from display_samples import MINUTE, START, event
 from page_plant import NEWEST, Plant
 
 from monitor.model import Event
+from monitor.store import Batch
 
 
 def test_skid_in_json_agrees_with_the_store(client: httpx.Client, plant: Plant) -> None:
@@ -57,9 +60,49 @@ def test_what_cannot_be_answered_is_refused_in_json(client: httpx.Client, path: 
 def test_description_of_the_interface_names_every_route(client: httpx.Client) -> None:
     found = client.get("/api/v1/openapi.json").json()
     assert found["openapi"].startswith("3.")
-    assert set(found["paths"]) == {"/api/v1/skids", "/api/v1/skids/{skid}", "/api/v1/events", "/healthz"}
+    assert set(found["paths"]) == {
+        "/api/v1/skids", "/api/v1/skids/{skid}", "/api/v1/skids/{skid}/trend", "/api/v1/events", "/api/v1/alarms",
+        "/api/v1/changeouts", "/api/v1/requests", "/api/v1/requests/{number}", "/healthz", "/metrics"}
 
 
 def test_health_tells_the_age_of_the_store(client: httpx.Client) -> None:
     found = client.get("/healthz").json()
     assert found["status"] == "ok" and 0 <= found["store_age_s"] < 60
+
+
+def test_trend_is_reduced_here_and_names_what_is_missing(client: httpx.Client, plant: Plant) -> None:
+    span = {"start_ms": START // 1_000_000, "end_ms": (START + 120 * MINUTE) // 1_000_000, "points": 12}
+    found = client.get("/api/v1/skids/intake/trend", params=span).json()
+    stored = plant.reader().minutes("intake", START, START + 10 * MINUTE)
+    assert found["bucket_s"] == 600 and len(found["time"]) == 12 and found["time"][1] == "2026-03-01T00:10:00Z"
+    assert found["dp_pa"][0] == pytest.approx(stored["pressure_drop"].mean()) and found["judged"] == [1.0] * 12
+    assert client.get("/api/v1/skids/intake/trend", params=span | {"end_ms": 0}).status_code == 422
+
+
+def test_request_of_a_program_is_left_for_the_daemon_and_its_answer_is_told(client: httpx.Client, plant: Plant,
+                                                                           due: Event) -> None:
+    plant.say(due)
+    (alarm,) = client.get("/api/v1/alarms").json()
+    assert alarm["target"] == "intake/changeout-due" and alarm["priority"] == "medium"
+    act = {"action": "shelve", "target": alarm["target"], "who": "Ada", "why": "spare on its way", "seconds": 3600}
+    asked = client.post("/api/v1/requests", json=act)
+    assert asked.status_code == 202
+    number = asked.json()["id"]
+    (kept,) = plant.store.requests(open_only=True)
+    assert kept.body == {"who": "Ada", "target": "intake/changeout-due", "why": "spare on its way", "seconds": 3600}
+    assert client.get(f"/api/v1/requests/{number}").json()["answer"] is None
+    plant.commit(Batch(answers=[(number, "shelved: intake/changeout-due")]))
+    assert client.get(f"/api/v1/requests/{number}").json()["answer"] == "shelved: intake/changeout-due"
+    assert client.get("/api/v1/requests/99").status_code == 404
+    assert client.post("/api/v1/requests", json=act | {"who": ""}).status_code == 422
+
+
+def test_metrics_are_in_the_format_that_collectors_read(client: httpx.Client, plant: Plant, due: Event) -> None:
+    """Exposition format 0.0.4: https://prometheus.io/docs/instrumenting/exposition_formats/, from memory."""
+    plant.say(due)
+    answer = client.get("/metrics")
+    assert answer.headers["content-type"] == "text/plain; version=0.0.4; charset=utf-8"
+    line = re.compile(r'(# (HELP|TYPE) \w+ .+|\w+(\{\w+="[^"]*"(,\w+="[^"]*")*\})? [-+.\de]+)')
+    assert all(line.fullmatch(text) for text in answer.text.splitlines())
+    assert 'bagwright_alarms{priority="medium",state="active"} 1' in answer.text
+    assert "bagwright_events_total 1" in answer.text

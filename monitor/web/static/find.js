@@ -13,5 +13,5 @@
   }
   find.addEventListener("input", sift);
   only.addEventListener("change", sift);
-  document.addEventListener("part", sift);
+  document.addEventListener("parts", sift);
 })();

@@ -41,20 +41,23 @@
     if (focus && focus !== document.activeElement && parent.contains(focus)) focus.focus({ preventScroll: true });
   }
 
+  function put(name, html) {
+    if (name.startsWith("order:")) { reorder(byId(name.slice(6)), html.split(" ")); return; }
+    const element = byId(name);
+    if (!element) return;
+    const kept = focusPath(element);
+    element.innerHTML = html;
+    showLocalTimes(element);
+    if (kept) element.querySelectorAll(FOCUSABLE)[kept.index]?.focus({ preventScroll: true });
+  }
+
   function connect() {
     if (source) source.close();
     source = new EventSource(document.body.dataset.stream);
-    source.addEventListener("part", (event) => {
+    source.addEventListener("parts", (event) => {
       here();
-      const part = JSON.parse(event.data);
-      if (part.id.startsWith("order:")) { reorder(byId(part.id.slice(6)), part.html.split(" ")); return; }
-      const element = byId(part.id);
-      if (!element || element.contains(document.activeElement) && document.activeElement.matches("input, textarea, select")) return;
-      const kept = focusPath(element);
-      element.innerHTML = part.html;
-      showLocalTimes(element);
-      document.dispatchEvent(new CustomEvent("part", { detail: element }));
-      if (kept) element.querySelectorAll(FOCUSABLE)[kept.index]?.focus({ preventScroll: true });
+      for (const [name, html] of Object.entries(JSON.parse(event.data))) put(name, html);
+      document.dispatchEvent(new Event("parts"));
     });
     source.addEventListener("beat", (event) => {
       here();

@@ -1,0 +1,121 @@
+"""Beyond loopback: log-in, roles, sessions, other sites, limits."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Iterator
+
+import httpx
+import pytest
+from page_plant import Plant, served
+
+from monitor.model import Event, Secret, WebSettings, WebUser
+from monitor.web.access import SESSION_S, Access, Limit
+
+LOOK, ACT = WebUser("viewer", "look", Secret("look-token-1")), WebUser("control room", "act", Secret("act-token-2"))
+ADDRESS = "/alarms/act?skid=intake&kind=changeout-due"
+
+
+@pytest.fixture
+def guarded(plant: Plant) -> Iterator[str]:
+    plant.settings = dataclasses.replace(plant.settings, web=WebSettings(users=(LOOK, ACT)))
+    with served(plant) as address:
+        yield address
+
+
+@pytest.fixture
+def stranger(guarded: str) -> Iterator[httpx.Client]:
+    with httpx.Client(base_url=guarded, timeout=10, trust_env=False) as made:
+        yield made
+
+
+def log_in(client: httpx.Client, token: str) -> httpx.Response:
+    return client.post("/login?then=/alarms", data={"token": token})
+
+
+@pytest.mark.parametrize("path", ["/", "/skid/intake", "/alarms", "/changeouts", "/changeouts.csv"])
+def test_without_log_in_pages_lead_to_it(stranger: httpx.Client, path: str) -> None:
+    answer = stranger.get(path)
+    assert answer.status_code == 303 and answer.headers["location"] == f"/login?then={path}"
+
+
+@pytest.mark.parametrize("path", ["/api/v1/skids", "/api/v1/openapi.json", "/live", "/skid/intake/live", "/metrics"])
+def test_without_token_the_interface_and_the_streams_are_refused(stranger: httpx.Client, path: str) -> None:
+    answer = stranger.get(path)
+    assert answer.status_code == 401 and answer.headers["www-authenticate"].startswith("Bearer")
+    assert stranger.get(path, headers={"authorization": "Bearer wrong"}).status_code == 401
+
+
+def test_health_tells_nothing_but_the_state_and_needs_no_log_in(stranger: httpx.Client) -> None:
+    assert set(stranger.get("/healthz").json()) == {"status", "store_age_s"}
+
+
+def test_token_of_a_program_opens_the_interface(stranger: httpx.Client) -> None:
+    assert stranger.get("/api/v1/skids", headers={"authorization": "Bearer look-token-1"}).status_code == 200
+
+
+def test_session_is_kept_in_a_cookie_that_scripts_and_other_sites_do_not_get(stranger: httpx.Client) -> None:
+    answer = log_in(stranger, "act-token-2")
+    assert answer.status_code == 303 and answer.headers["location"] == "/alarms"
+    assert {"HttpOnly", "SameSite=Strict", "Path=/"} <= set(answer.headers["set-cookie"].split("; "))
+    assert "act-token-2" not in answer.headers["set-cookie"]
+    page = stranger.get("/")
+    assert page.status_code == 200 and "control room" in page.text and "Log out" in page.text
+    stranger.post("/logout")
+    assert stranger.get("/").status_code == 303
+
+
+def test_log_in_never_leads_to_another_site(stranger: httpx.Client) -> None:
+    for then in ("https://elsewhere.example/", "//elsewhere.example", "/\\elsewhere.example"):
+        answer = stranger.post("/login", params={"then": then}, data={"token": "act-token-2"})
+        assert answer.headers["location"] == "/"
+
+
+def test_who_may_look_may_not_act(stranger: httpx.Client, plant: Plant, due: Event) -> None:
+    plant.say(due)
+    log_in(stranger, "look-token-1")
+    assert stranger.get("/alarms").status_code == 200
+    refused = stranger.post(ADDRESS, data={"action": "ack"})
+    assert refused.status_code == 403 and "may look but not act" in refused.text and plant.store.requests() == []
+
+
+def test_what_is_done_is_signed_with_the_name_of_the_log_in(stranger: httpx.Client, plant: Plant, due: Event) -> None:
+    plant.say(due)
+    log_in(stranger, "act-token-2")
+    assert stranger.post(ADDRESS, data={"action": "ack", "who": "Somebody Else"}).status_code == 303
+    assert plant.store.requests()[0].body["who"] == "control room"
+
+
+def test_guessing_tokens_is_slowed(stranger: httpx.Client) -> None:
+    answers = [log_in(stranger, f"guess-{i}").status_code for i in range(7)]
+    assert answers[:5] == [403] * 5 and answers[5:] == [429, 429]
+    assert int(log_in(stranger, "guess").headers["retry-after"]) >= 1
+
+
+def test_session_ends_by_time_and_with_the_token() -> None:
+    clock = [1_000_000.0]
+    access = Access((ACT,), now=lambda: clock[0])
+    cookie = access.cookie(ACT).split(";")[0]
+    assert access.by_cookie(cookie) is ACT
+    forged = cookie[:-1] + ("1" if cookie[-1] == "0" else "0")
+    for broken in ("", "bagwright=", "bagwright=a.b.c", forged):
+        assert access.by_cookie(broken) is None
+    changed = Access((dataclasses.replace(ACT, token=Secret("act-token-3")),), now=lambda: clock[0])
+    assert changed.by_cookie(cookie) is None
+    demoted = Access((dataclasses.replace(ACT, role="look"),), now=lambda: clock[0])
+    assert demoted.by_cookie(cookie) is None
+    clock[0] += SESSION_S + 1
+    assert access.by_cookie(cookie) is None
+
+
+def test_cookie_stays_on_tls_where_there_is_tls() -> None:
+    assert "; Secure" in Access((ACT,), secure=True).cookie(ACT)
+
+
+def test_limit_lets_a_burst_through_and_then_a_steady_rate() -> None:
+    now = [0.0]
+    limit = Limit(2.0, 3.0, lambda: now[0])
+    assert [limit.wait("a") == 0.0 for _ in range(4)] == [True, True, True, False]
+    assert limit.wait("a") == 0.5 and limit.wait("b") == 0.0
+    now[0] = 0.5
+    assert limit.wait("a") == 0.0 and limit.wait("a") == 0.5
