@@ -23,8 +23,8 @@ from monitor.web.words import KINDS, response_to
 Name = Annotated[str | None, Query(max_length=500)]
 HOURS = (1, 4, 8, 12)
 WORDS = {"ack": "Acknowledge", "reset": "Reset the latch", "shelve": "Shelve", "unshelve": "Unshelve",
-         "out-of-service": "Take out of service", "in-service": "Return to service", "note": "Keep the note only"}
-REASONED = ("shelve", "out-of-service", "reset", "note")      # not without a reason, or a text
+         "out-of-service": "Take out of service", "in-service": "Return to service", "journal": "Keep the note only"}
+REASONED = ("reset", "shelve", "out-of-service", "journal")      # not without a reason, or a text
 PAGE = 100
 
 
@@ -94,7 +94,7 @@ def acts(alarm: AlarmNow) -> list[str]:
         found += ["in-service"]
     else:
         found += ["shelve", "out-of-service"]
-    return [*found, "note"]
+    return [*found, "journal"]
 
 
 def asked(alarm: AlarmNow, action: str, who: str, given: dict[str, str]) -> dict[str, Any]:
@@ -102,7 +102,7 @@ def asked(alarm: AlarmNow, action: str, who: str, given: dict[str, str]) -> dict
     body: dict[str, Any] = {"who": who, "target": alarm.target, "why": given.get("why", "")[:500]}
     if action == "shelve":
         hours = given.get("hours", "")
-        body["seconds"] = 3600 * (int(hours) if hours.isdigit() and int(hours) in HOURS else HOURS[0])
+        body["for_s"] = 3600 * (int(hours) if hours.isdigit() and int(hours) in HOURS else HOURS[0])
     return body
 
 

@@ -67,14 +67,14 @@ class TrendModel(BaseModel):
 
 
 class ActModel(BaseModel):
-    """What is asked. target: an alarm as SKID/KIND or SKID/KIND/WHERE; seconds: how long it is shelved. who: needed
+    """What is asked. target: an alarm as SKID/KIND or SKID/KIND/WHERE; for_s: how long it is shelved. who: needed
     where nobody is logged in."""
 
-    action: Literal["ack", "reset", "shelve", "unshelve", "out-of-service", "in-service", "note"]
+    action: Literal["ack", "reset", "shelve", "unshelve", "out-of-service", "in-service", "journal"]
     target: str = Field(max_length=300)
     who: str = Field("", max_length=60)
     why: str = Field("", max_length=500)
-    seconds: float | None = Field(None, gt=0, le=30 * 86_400)
+    for_s: float | None = Field(None, gt=0, le=30 * 86_400)
 
 
 class AskedModel(BaseModel):
@@ -129,8 +129,8 @@ def records_router(site: Site) -> APIRouter:
         if not who:
             raise HTTPException(422, "who is missing: what is done is kept with who did it")
         body: dict[str, Any] = {"who": who, "target": act.target, "why": act.why}
-        if act.seconds is not None:
-            body["seconds"] = act.seconds
+        if act.for_s is not None:
+            body["for_s"] = act.for_s
         return {"id": await leave(site, skid, act.action, body)}
 
     @found.get("/requests", tags=["acting"], summary="What was asked, newest first")

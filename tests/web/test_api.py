@@ -84,12 +84,12 @@ def test_request_of_a_program_is_left_for_the_daemon_and_its_answer_is_told(clie
     plant.say(due)
     (alarm,) = client.get("/api/v1/alarms").json()
     assert alarm["target"] == "intake/changeout-due" and alarm["priority"] == "medium"
-    act = {"action": "shelve", "target": alarm["target"], "who": "Ada", "why": "spare on its way", "seconds": 3600}
+    act = {"action": "shelve", "target": alarm["target"], "who": "Ada", "why": "spare on its way", "for_s": 3600}
     asked = client.post("/api/v1/requests", json=act)
     assert asked.status_code == 202
     number = asked.json()["id"]
     (kept,) = plant.store.requests(open_only=True)
-    assert kept.body == {"who": "Ada", "target": "intake/changeout-due", "why": "spare on its way", "seconds": 3600}
+    assert kept.body == {"who": "Ada", "target": "intake/changeout-due", "why": "spare on its way", "for_s": 3600}
     assert client.get(f"/api/v1/requests/{number}").json()["answer"] is None
     plant.commit(Batch(answers=[(number, "shelved: intake/changeout-due")]))
     assert client.get(f"/api/v1/requests/{number}").json()["answer"] == "shelved: intake/changeout-due"
