@@ -82,6 +82,8 @@ class EventTier:
         skid = self.skids[emission.skid]
         if emission.alarm in (layout.SIGNAL_FAULT, layout.REVERSE):
             return follow_zero(self, emission, Told([signal_event(emission, skid, self.rows)]))
+        if emission.alarm == layout.FORECAST:
+            return Told()
         if emission.alarm in KINDS_TOLD:
             return Told(integrity_events(emission, skid, self.rows))
         if emission.alarm not in (layout.SERVICE, layout.BREACH):

@@ -19,6 +19,7 @@ from monitor.detectors.isolation import follow
 from monitor.engine.emissions import emit
 from monitor.engine.history import add_block
 from monitor.engine.layout import DUE, FLOW, INLET, LIMIT, OUTLET, SERVICE, WAKE, WAKES
+from monitor.engine.loading import sample_loading
 from monitor.engine.rollup import SECOND, add_minute, add_trend
 from monitor.hydraulics.frame import assemble
 
@@ -98,6 +99,7 @@ def second(state, parameters, s, tick, emissions):  # type: ignore[no-untyped-de
             since = pending if alarm.active == 1 else leaving
             emitted = emit(emissions, emitted, code, a, -1, -1, tick, since if since != 0 else tick, value)
     emitted = watch_drop(skid, settings, state.history[s], tick, emissions, emitted)
+    emitted = sample_loading(state.loading[s], skid, settings, tick, emissions, emitted)
     for purpose in range(WAKES):
         if skid.wake_at[purpose] != 0 and tick >= skid.wake_at[purpose]:
             skid.wake_at[purpose] = 0

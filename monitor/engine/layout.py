@@ -29,6 +29,7 @@ REVERSE = 4      # dP turned round while nothing flows forward
 BREACH = 5       # losses of resistance, for the event tier
 SURGE, BLOCKED, OUTSIDE = 6, 7, 8    # OUTSIDE: no path, but not through the skid's own fault
 SEEP, LEAK = 9, 10                   # of a hold: WAKE to look at it, RETURNED when it is over; a wet sensor
+FORECAST = 11    # spells of loading, for the event tier
 
 # What can be wrong with a signal, by position in the contract's words; in `health.active` as bits.
 DETAILS = ("stale", "frozen", "out-of-range", "swapped", "zero-shift", "spikes")
@@ -43,7 +44,7 @@ FOR_CHANGEOUT, FOR_BREACH, FOR_TRACE = range(3)
 WAKES = 3
 
 # What the row tier can emit.
-RAISED, CLEARED, ISOLATED, RETURNED, VENTED, WAKE, NOTED, DROPPED, STOPPED, STARTED = range(1, 11)
+RAISED, CLEARED, ISOLATED, RETURNED, VENTED, WAKE, NOTED, DROPPED, STOPPED, STARTED, SAMPLE = range(1, 12)
 EMISSIONS_A_TICK = 256   # most that one skid can emit at one tick: every fault of every signal, and the rest
 
 # The event tier's look back: means of BLOCK_S seconds.
@@ -252,6 +253,16 @@ skid = np.dtype(
     ],
     align=True,
 )
+loading = np.dtype(
+    [
+        ("spell", np.int64),         # seconds of running that one sample stands for; 0: the shortest
+        ("begun", np.int64),         # first second of the open one
+        ("seconds", np.int64),
+        ("known", np.int64),         # seconds of it in which normalised dP could be judged
+        ("total", np.float64),       # its sum over them [Pa]
+    ],
+    align=True,
+)
 alarm_parameters = np.dtype(
     [
         ("enabled", np.int64),
@@ -429,6 +440,7 @@ class State(NamedTuple):
     path: npt.NDArray[np.void]      # (skids,)
     hold: npt.NDArray[np.void]      # (skids, MAX_VESSELS + 1)
     leak: npt.NDArray[np.void]      # (skids, LEAKS)
+    loading: npt.NDArray[np.void]   # (skids,)
 
 
 def records(shape: int | tuple[int, ...], dtype: np.dtype[np.void]) -> npt.NDArray[np.void]:
@@ -450,10 +462,12 @@ def new_state(skids: int) -> State:
         path=records(skids, path),
         hold=records((skids, MAX_VESSELS + 1), hold),
         leak=records((skids, LEAKS), leak),
+        loading=records(skids, loading),
     )
 
 
 def fingerprint() -> str:
     """Changes whenever the layout of the state does."""
-    text = repr([d.descr for d in (sensor, skid, alarm, minute, history, health, pair, zero, surge, path, hold, leak)])
+    parts = (sensor, skid, alarm, minute, history, health, pair, zero, surge, path, hold, leak, loading)
+    text = repr([d.descr for d in parts])
     return hashlib.sha256(text.encode()).hexdigest()[:16]

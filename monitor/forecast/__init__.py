@@ -1,0 +1,1 @@
+"""When the next changeout falls due, and how sure that is: loading laws, earlier lives, the two combined."""
