@@ -10,7 +10,7 @@ from pathlib import Path
 import click
 
 from monitor import __version__
-from monitor.commands.usage import Number, explained
+from monitor.commands.usage import Number, TakesFolders, explained
 from monitor.errors import ConfigError, InputError, MonitorError, RunError
 
 EXISTING = click.Path(path_type=Path)
@@ -58,7 +58,7 @@ def check(path: Path) -> None:
     run_check(path)
 
 
-@cli.command(short_help="Push recordings through the engine of the daemon.")
+@cli.command(cls=TakesFolders, short_help="Push recordings through the engine of the daemon.")
 @click.argument("recordings", type=EXISTING, nargs=-1, required=True)
 @click.option("--config", "config", type=EXISTING, required=True, help="Configuration file of the skid.")
 @click.option("--out", type=EXISTING, required=True, help="Folder for the results.")
@@ -66,12 +66,14 @@ def check(path: Path) -> None:
 @click.option("--map", "mapping", multiple=True, metavar="COLUMN=SIGNAL",
               help="A column, tag or topic that stands for a signal.")
 @click.option("--skid", "skid_id", default=None, help="Which skid, where the configuration has several.")
+@click.option("--history", type=EXISTING, multiple=True, metavar="DIR...",
+              help="Results of earlier replays, whose elements forecasts start from.")
 def replay(recordings: tuple[Path, ...], config: Path, out: Path, timezone: str | None, mapping: tuple[str, ...],
-           skid_id: str | None) -> None:
+           skid_id: str | None, history: tuple[Path, ...]) -> None:
     """Push recordings through the engine that the daemon runs; write events and a report."""
     from monitor.commands.replay import run_replay
 
-    run_replay(recordings, config, out, timezone=timezone, mapping=mapping, skid_id=skid_id)
+    run_replay(recordings, config, out, timezone=timezone, mapping=mapping, skid_id=skid_id, history=history)
 
 
 @cli.command()

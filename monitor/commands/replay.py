@@ -19,18 +19,20 @@ if TYPE_CHECKING:
 
 
 def run_replay(recordings: Sequence[Path], config: Path, out: Path, *, timezone: str | None, mapping: Sequence[str],
-               skid_id: str | None) -> None:
+               skid_id: str | None, history: Sequence[Path] = ()) -> None:
     skid = choose_skid(load_settings(config), skid_id, config)
     names = parse_mapping(mapping)
     from monitor.ingest.recording import open_recordings
 
-    history = open_recordings(recordings, skid, timezone=timezone, mapping=names)
+    source = open_recordings(recordings, skid, timezone=timezone, mapping=names)
     load_engine()
     stopping = Stopping()
+    from monitor.replay.memory import lives_in
     from monitor.replay.run import replay_history
 
     with progress_bar() as progress:
-        summary = replay_history(history, skid, out, progress=stopping.checked(progress))
+        summary = replay_history(source, skid, out, history=lives_in(history),
+                                 progress=stopping.checked(progress))
     tell(summary, out)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import os
 from typing import Any
 
 import click
@@ -32,6 +33,24 @@ class Number(click.ParamType[float | int]):
         if not good:
             self.fail(f"found {value}; accepted: {self.accepted}", param, ctx)
         return number
+
+
+class TakesFolders(click.Command):
+    """A command whose option `--history` takes any number of folders after it. What else follows is no value of it."""
+
+    folders = "--history"
+
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        spread: list[str] = []
+        within = False
+        for arg in args:
+            if arg.startswith("-"):
+                within = arg == self.folders
+            elif within and spread[-1] != self.folders:
+                within = os.path.isdir(arg)
+                spread += [self.folders] if within else []
+            spread.append(arg)
+        return super().parse_args(ctx, spread)
 
 
 def explained(error: click.ClickException) -> str:

@@ -16,11 +16,13 @@ from monitor.engine.event_tier import EventTier
 from monitor.engine.evidence import with_evidence
 from monitor.engine.evidence_alarms import ALARMS
 from monitor.engine.evidence_signal import SIGNALS
+from monitor.engine.forecasting import open_lives
 from monitor.engine.messages_changeout import Changeout
 from monitor.engine.row_tier import RowTier
 from monitor.engine.sequencer import Fate, Sequencer
-from monitor.engine.told import Answer, Told
+from monitor.engine.told import Answer, ForecastRow, Told
 from monitor.errors import InputError
+from monitor.forecast.life import ElementLife
 from monitor.model import NS, Action, Event, Fact, Minute, Rows, SkidSettings
 
 STATE_VERSION = 1
@@ -36,6 +38,8 @@ class Output:
     changeouts: list[Changeout] = field(default_factory=list)
     facts: list[Fact] = field(default_factory=list)
     answers: list[Answer] = field(default_factory=list)
+    forecasts: list[ForecastRow] = field(default_factory=list)
+    lives: list[ElementLife] = field(default_factory=list)
 
     def join(self, other: Output) -> None:
         """Add what came of a later call."""
@@ -43,7 +47,7 @@ class Output:
             mine.extend(more)
 
     def _parts(self) -> tuple[list[Any], ...]:
-        return self.events, self.minutes, self.changeouts, self.facts, self.answers
+        return self.events, self.minutes, self.changeouts, self.facts, self.answers, self.forecasts, self.lives
 
 
 class Engine:
@@ -105,11 +109,17 @@ class Engine:
         output.changeouts += told.changeouts
         output.facts += told.facts
         output.answers += told.answers
+        output.forecasts += told.forecasts
+        output.lives += told.lives
         return output
 
     def reached(self, i: int) -> int:
         """Event time [ns] up to which skid i has been judged."""
         return self.sequencers[i].released
+
+    def open_lives(self, i: int) -> list[ElementLife]:
+        """Lives of skid i that have not ended, as they stand."""
+        return open_lives(self.skids[i], self.events.stories[i])
 
     def snapshot(self, i: int) -> bytes:
         """Everything skid i needs to go on, as JSON text; not the rows still waiting for stragglers: the

@@ -13,7 +13,7 @@ from typing import Any
 import msgspec
 import numpy as np
 
-from monitor.engine import layout
+from monitor.engine import forecasting, layout
 from monitor.engine.breach import answered, not_returned, one_header_alone, weigh
 from monitor.engine.events import alarm_event
 from monitor.engine.integrity import KINDS_TOLD, integrity_events
@@ -83,10 +83,13 @@ class EventTier:
         if emission.alarm in (layout.SIGNAL_FAULT, layout.REVERSE):
             return follow_zero(self, emission, Told([signal_event(emission, skid, self.rows)]))
         if emission.alarm == layout.FORECAST:
-            return Told()
+            told = Told()
+            forecasting.sampled(emission, skid, self.stories[emission.skid], self.rows, told)
+            return told
         if emission.alarm in KINDS_TOLD:
             return Told(integrity_events(emission, skid, self.rows))
         if emission.alarm not in (layout.SERVICE, layout.BREACH):
+            forecasting.alarm_seen(emission, skid, self.stories[emission.skid], self.rows)
             event = alarm_event(emission, skid, self.rows)
             return Told([event])
         told = Told()
@@ -143,6 +146,7 @@ class Teller:
 
     def __init__(self, skid: SkidSettings, story: Story, rows: RowTier, index: int, told: Told) -> None:
         self.skid, self.story, self.told = skid, story, told
+        self.rows, self.index = rows, index
         self.state = rows.state.skid[index]
         self.history = rows.state.history[index]
         self.assumed = float(rows.parameters.skid[index]["turbulent"])
@@ -235,11 +239,13 @@ class Teller:
         story = self.story
         if story.phase != ISOLATED:
             return
+        forecasting.returned(story, self.state, time)
         start = max(story.isolated_at + STEP_S * NS // 2, time - (ISOLATED_S + RETURN_S) * NS)
         story.isolated = pack(self._carried_on(start, time - RETURN_S * NS, time))
         story.returned_at = time
         if self.own_pressures and not story.opened:
             story.phase = NORMAL  # shut and opened again without being emptied: no changeout
+            forecasting.not_changed(self.skid, story, self.state)
             self._release_held(known=True)
             return
         self._release_held(known=story.vessel is not None)
@@ -252,6 +258,7 @@ class Teller:
     def was_isolated(self, since: int, until: int, time: int) -> None:
         """A vessel has come back whose leaving is only seen now, looking back."""
         self._begin(since, since)
+        forecasting.returned(self.story, self.state, time)
         start = max(since + RETURN_S * NS, until - ISOLATED_S * NS)
         self.story.isolated = pack(self._carried_on(start, until, time))
         self.story.returned_at, self.story.phase, self.story.lived = time, RETURNED, None
@@ -303,11 +310,13 @@ class Teller:
         story.phase = NORMAL
         looked_back, story.looked_back = story.looked_back, False
         if not story.opened and not self._proved_by_headers(finding):
+            forecasting.not_changed(self.skid, story, self.state)
             if looked_back:
                 not_returned(self, self.corrected(unpack(story.isolated)), self.corrected(after), time)
             return
         story.changes = [*story.changes[-REMEMBERED:], change]
         self._tell(time, finding, before, after)
+        forecasting.was_changed(self.skid, story, self.told, self.rows, self.index, time)
         answered(self, time)
         self._renew(finding, change.slot)
         self._learn(finding, time)

@@ -11,6 +11,7 @@ import math
 from collections.abc import Callable, Iterable
 from typing import TYPE_CHECKING, Any
 
+from monitor.engine.forecasting import LIFE, take_life
 from monitor.engine.trims import take_trim
 from monitor.hydraulics.water import density, viscosity
 from monitor.model import Fact, Reference, SkidSettings
@@ -133,4 +134,5 @@ RECALLED: dict[str, Callable[[EventTier, int, Fact], None]] = {
     TURBULENT: take_turbulent,
     "clean": take_clean,
     "trim": take_trim,
+    LIFE: take_life,
 }

@@ -9,6 +9,7 @@ import msgspec
 
 from monitor.engine.look_back import Level
 from monitor.engine.verification import Change
+from monitor.forecast.watch import Watch
 from monitor.hydraulics.network import Conditions
 
 NORMAL, ISOLATED, RETURNED = "normal", "isolated", "returned"
@@ -95,6 +96,7 @@ class Story(msgspec.Struct):
     breach: BreachStory = msgspec.field(default_factory=BreachStory)
     trims: dict[str, Trim] = {}      # zero trims by signal, proposed or in force
     acted: int = 0                   # number of the last action taken in
+    forecast: Watch = msgspec.field(default_factory=Watch)
     suspect: list[tuple[str | None, str]] = []      # vessel and detail of `changeout-suspect` that stand
 
 

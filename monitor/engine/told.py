@@ -6,7 +6,18 @@ from dataclasses import dataclass, field
 from typing import NamedTuple
 
 from monitor.engine.messages_changeout import Changeout
+from monitor.forecast.life import ElementLife
 from monitor.model import Event, Fact
+
+
+class ForecastRow(NamedTuple):
+    """A line of forecasts.csv: wall-clock hours until `changeout-due`."""
+
+    time: int
+    skid: str
+    p10: float
+    p50: float
+    p90: float
 
 
 class Answer(NamedTuple):
@@ -24,3 +35,5 @@ class Told:
     changeouts: list[Changeout] = field(default_factory=list)
     facts: list[Fact] = field(default_factory=list)
     answers: list[Answer] = field(default_factory=list)
+    forecasts: list[ForecastRow] = field(default_factory=list)
+    lives: list[ElementLife] = field(default_factory=list)

@@ -1,4 +1,4 @@
-"""The loading curve of one life: resistance over volume (or hours), in a bounded number of points."""
+"""The loading curve of one life: resistance over volume (or running time), in a bounded number of points."""
 
 from __future__ import annotations
 
@@ -8,35 +8,62 @@ import numpy.typing as npt
 Array = npt.NDArray[np.float64]
 Point = tuple[float, float, float]     # volume [m^3] or running time [s] since the life began, dP [Pa], weight [s]
 
-MOST = 64
+MOST = 96        # points kept
+LATEST = 8       # of them that are never merged
+SPAN = 1 / 60    # of the life so far that one point stands for ...
+RISE = 0.015     # ... and of the changeout point that dP moves within it
 
 
-def add_point(points: list[Point], point: Point, point_dp: float) -> None:
-    """Append in place; beyond MOST, the two neighbours that are nearest to each other become one.
-
-    point_dp: the dP of the changeout point, which dP is measured by.
-    """
+def add_point(points: list[Point], point: Point, limit: float) -> None:
+    """Add in place: into the newest point while that stands for little, else as a new one. limit: dP of the changeout
+    point, which dP is measured by."""
+    x, dp, weight = point
+    if points:
+        x0, dp0, w0 = points[-1]
+        begun = points[-2][0] if len(points) > 1 else 0.0
+        if x - begun <= SPAN * x and abs(dp - dp0) <= RISE * limit:
+            w = w0 + weight
+            points[-1] = ((x0 * w0 + x * weight) / w, (dp0 * w0 + dp * weight) / w, w)
+            return
     points.append(point)
-    if len(points) <= MOST:
-        return
-    table = np.array(points)
-    steps = np.abs(np.diff(table[:, 0])) / max(table[-1, 0], 1e-12) + np.abs(np.diff(table[:, 1])) / point_dp
-    # The newest few stay as they are: they say where dP is now. Mean weight keeps old points from growing without end.
-    k = int(np.argmin(steps[:-4] * (table[:-5, 2] + table[1:-4, 2]) ** 0.5))
-    (x0, d0, w0), (x1, d1, w1) = points[k], points[k + 1]
-    w = w0 + w1
-    points[k : k + 2] = [((x0 * w0 + x1 * w1) / w, (d0 * w0 + d1 * w1) / w, w)]
+    if len(points) > MOST:
+        points[:] = [*halved(points[:-LATEST]), *points[-LATEST:]]
 
 
-def smooth(x: Array, dp: Array, weight: Array, width: float) -> Array:
-    """dP that never falls: a local mean over neighbours within `width` of x, then made monotone by pooling."""
-    span = np.abs(x[:, None] - x[None, :]) <= width
-    local = (span * (weight * dp)[None, :]).sum(1) / (span * weight[None, :]).sum(1)
-    return pooled(local, weight)
+def halved(points: list[Point]) -> list[Point]:
+    """Neighbours merged two by two, by weight."""
+    out = []
+    for k in range(0, len(points) - 1, 2):
+        (x0, d0, w0), (x1, d1, w1) = points[k], points[k + 1]
+        w = w0 + w1
+        out.append(((x0 * w0 + x1 * w1) / w, (d0 * w0 + d1 * w1) / w, w))
+    return out + ([points[-1]] if len(points) % 2 else [])
+
+
+def columns(points: list[Point]) -> tuple[Array, Array, Array]:
+    """Volume, dP, weight as arrays."""
+    table = np.array(points, float).reshape(-1, 3)
+    return table[:, 0], table[:, 1], table[:, 2]
+
+
+def level_now(x: Array, dp: Array, weight: Array, now: float, limit: float) -> tuple[float, float]:
+    """dP at volume `now` by a line through the last few points, and its standard error [Pa]."""
+    x, dp, weight = x[-6:] - now, dp[-6:], weight[-6:]
+    total = weight.sum()
+    mean_x, mean_dp = float(weight @ x / total), float(weight @ dp / total)
+    spread = float(weight @ (x - mean_x) ** 2)
+    if x.size < 4 or spread <= 0:
+        return mean_dp, 0.02 * limit
+    slope = float(weight @ ((x - mean_x) * (dp - mean_dp))) / spread
+    residuals = dp - mean_dp - slope * (x - mean_x)
+    variance = float(weight @ residuals**2) / total / (x.size - 2)
+    leverage = 1.0 + mean_x**2 * total / spread
+    return mean_dp - slope * mean_x, float(np.sqrt(variance * leverage))
 
 
 def pooled(y: Array, weight: Array) -> Array:
-    """The nearest sequence that never falls (pool adjacent violators; Ayer et al. 1955)."""
+    """The nearest sequence that never falls (pool adjacent violators; Ayer et al., Ann. Math. Stat. 26 (1955) 641; from
+    memory)."""
     blocks: list[list[float]] = []
     for value, w in zip(y.tolist(), weight.tolist(), strict=True):
         blocks.append([value, w, 1])

@@ -14,27 +14,36 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from monitor.forecast.curve import pooled
+
 Array = npt.NDArray[np.float64]
 
+SHARES = np.linspace(0.0, 1.0, 101)  # of a life, at which a template's dP is kept
 GRID = np.linspace(-2.6, 2.6, 41)    # of ln L, in standard deviations of its spread
 OWN_SPREAD = 0.30      # of ln L between lives of one part, before any are known. Common practice, no source
 OWN_WORTH = 2.0        # lives that this is worth
-SHAPE_ERROR = 0.06     # of the share of a life at which a dP is reached, between lives of one part
-VOLUME_ERROR = 0.2
-DP_ERROR = 0.03        # of the changeout point: zeros and clean elements differ
+SHAPE_ERROR = 0.09     # of the share of a life at which a dP is reached, between lives of one part
+VOLUME_ERROR = 0.10    # the same, where the share is to be told
+DP_ERROR = 0.015       # of the changeout point: zeros and clean elements differ
 DP_RELATIVE = 0.05     # of dP
-EFFECTIVE = 6.0        # independent points that a curve is worth
+EFFECTIVE = 9.0        # independent points that a curve is worth
+FADING = 2.0           # how much less what is behind counts: by e for each 1/FADING of the volume so far
 MOST = 10              # earlier lives that are looked at, the newest
 
 
-class Template(NamedTuple):
-    """One earlier life. volume, dp: its curve, dP not falling; total: volume at the changeout point, or at its end where
-    `censored`."""
+LEVELS = np.linspace(0.1, 0.95, 18)  # of the changeout point
+NONE = np.full(LEVELS.size, np.nan)
 
-    volume: Array
-    dp: Array
+
+class Template(NamedTuple):
+    """One earlier life. shape: dP at SHARES of it, not falling; total: its volume up to the changeout point, or to its
+    end where `censored`: then its shape is not used; misses: by how much the laws would have missed on it from each of
+    LEVELS, ln(forecast / truth), NaN where they would not have spoken."""
+
     total: float
+    shape: Array
     censored: bool = False
+    misses: Array = NONE
 
 
 class Belief(NamedTuple):
@@ -44,13 +53,22 @@ class Belief(NamedTuple):
     weight: Array
 
 
+def template(volume: Array, dp: Array, weight: Array, *, limit: float, total: float | None) -> Template:
+    """From a loading curve. total: where it reached `limit` [Pa]; None where it was ended before."""
+    rising = pooled(dp, weight)
+    if total is None:
+        return Template(float(volume[-1]), np.empty(0), censored=True)
+    k = int(np.searchsorted(rising, limit))
+    k = min(k, int(np.searchsorted(volume, total)))
+    x, f = np.append(volume[:k], total), np.append(rising[:k], limit)
+    return Template(total, np.interp(SHARES * total, x, f))
+
+
 def life_of(templates: Sequence[Template]) -> tuple[float, float] | None:
-    """Mean and predictive standard deviation of ln L; None without a life. A censored one counts as what its kind
-    would be expected to have reached."""
-    if not templates:
-        return None
+    """Mean and predictive standard deviation of ln L; None without one that was seen to its end. A censored one counts
+    as what its kind would be expected to have reached."""
     logs = np.log([t.total for t in templates])
-    cut = np.array([t.censored for t in templates])
+    cut = np.array([t.censored for t in templates], bool)
     if cut.all():
         return None
     mean, spread = float(logs[~cut].mean()), OWN_SPREAD
@@ -71,46 +89,48 @@ def _beyond(logs: Array, mean: float, spread: float) -> Array:
 
 
 def believe(
-    templates: Sequence[Template], volume: Array, dp: Array, weight: Array, *, now: float, level: float, level_error: float,
-    point: float,
+    templates: Sequence[Template], volume: Array, dp: Array, weight: Array, *, now: float, level: float,
+    level_error: float, limit: float,
 ) -> Belief | None:
-    """Remaining volume from `now`; None without earlier lives. volume, dp, weight: the curve so far; level: dP now with its
-    standard error; point: the dP of the changeout point."""
-    known = life_of(templates)
+    """Remaining volume from `now`; None without an earlier life that was seen to its end. volume, dp, weight: the curve
+    so far; level: dP now with its standard error; limit: dP of the changeout point."""
+    templates = templates[-MOST:]
+    known = life_of(templates) if templates else None
     if known is None:
         return None
-    usable = [t for t in templates if not t.censored][-MOST:]
-    totals = np.exp(known[0] + known[1] * GRID)
-    prior = np.exp(-0.5 * GRID**2)
-    share = weight * np.exp(2.0 * (volume - now) / max(now, 1e-12))
+    shapes = np.stack([t.shape for t in templates if not t.censored])       # (J, shares)
+    totals = np.exp(known[0] + known[1] * GRID)                             # (G,)
+    share = weight * np.exp(FADING * (volume - now) / max(now, 1e-12))
     share *= EFFECTIVE / share.sum()
-    remaining, weights = [], []
-    for t in usable:
-        u, f = t.volume / t.total, t.dp
-        at = volume[None, :] / totals[:, None]
-        predicted = _follow(at, u, f, point)
-        slack = 0.5 * (_follow(at * (1 + SHAPE_ERROR), u, f, point) - _follow(at * (1 - SHAPE_ERROR), u, f, point))
-        variance = slack**2 + (DP_ERROR * point) ** 2 + (DP_RELATIVE * predicted) ** 2
-        fit = ((dp[None, :] - predicted) ** 2 / variance + np.log(variance)) @ share
-        weights.append(prior * np.exp(-0.5 * (fit - fit.min())) * math.exp(-0.5 * float(fit.min())))
-        remaining.append(totals * (1 - _place(now / totals, u, f, level, level_error, point)))
-    w = np.concatenate(weights)
-    return Belief(np.concatenate(remaining), w / w.sum()) if w.sum() > 0 else None
+    at = volume[None, :] / totals[:, None]                                  # (G, N)
+    predicted, slope = follow(shapes, at)                                   # (J, G, N)
+    variance = (slope * at * SHAPE_ERROR) ** 2 + (DP_ERROR * limit) ** 2 + (DP_RELATIVE * predicted) ** 2
+    misfit = ((dp - predicted) ** 2 / variance + np.log(variance)) @ share  # (J, G)
+    weights = np.exp(-0.5 * (misfit - misfit.min() + GRID**2))
+    left = totals * (1 - place(now / totals, shapes, level, level_error, limit))
+    return Belief(left.ravel(), (weights / weights.sum()).ravel())
 
 
-def _follow(u: Array, grid: Array, f: Array, point: float) -> Array:
-    """The template at shares u of its life; beyond its end it goes on as it went before it."""
-    inside = np.interp(u, grid, f)
-    steep = (f[-1] - np.interp(0.9, grid, f)) / 0.1
-    return np.where(u > 1, f[-1] + np.maximum(steep, 0.1 * point) * (u - 1), inside)
+def follow(shapes: Array, at: Array) -> tuple[Array, Array]:
+    """dP and its slope per share of a life, (J, G, N), of templates (J, shares) at shares `at` (G, N); beyond its end a
+    template goes on as in its last tenth."""
+    step = SHARES.size - 1
+    k = np.clip((at * step).astype(int), 0, step - 1)
+    steep = np.diff(shapes, axis=1) * step
+    last = (shapes[:, -1] - shapes[:, 90]) / 0.1
+    slope = np.where(at > 1, last[:, None, None], steep[:, k])
+    start = np.where(at > 1, 1.0, k / step)
+    return np.where(at > 1, shapes[:, -1][:, None, None], shapes[:, k]) + slope * (at - start), slope
 
 
-def _place(by_volume: Array, grid: Array, f: Array, level: float, level_error: float, point: float) -> Array:
-    """Share of the life used: by volume, and by dP, each as sure as it is there."""
-    by_dp = float(np.interp(level, f, grid))
-    error = math.hypot(level_error, DP_ERROR * point, DP_RELATIVE * level)
-    lower, upper = float(np.interp(level - error, f, grid)), float(np.interp(level + error, f, grid))
-    sd_dp = max(0.5 * (upper - lower), 0.01)
-    sd_volume = VOLUME_ERROR * np.maximum(by_volume, 0.2)
-    w_dp, w_volume = sd_dp**-2, sd_volume**-2
-    return np.minimum((w_dp * by_dp + w_volume * np.minimum(by_volume, 1.0)) / (w_dp + w_volume), 0.999)
+def place(by_volume: Array, shapes: Array, level: float, level_error: float, limit: float) -> Array:
+    """Share of the life used, (J, G): by volume (G,), and by dP, each as sure as it is there."""
+    error = math.hypot(level_error, DP_ERROR * limit, DP_RELATIVE * level)
+    lower, by_dp, upper = (
+        np.array([float(np.interp(v, s, SHARES)) for s in shapes])[:, None]
+        for v in (level - error, level, level + error)
+    )  # fmt: skip
+    by_dp_weight = np.maximum(0.5 * (upper - lower), 0.01) ** -2
+    by_volume_weight = (VOLUME_ERROR * np.maximum(by_volume, 0.2)) ** -2
+    mixed = by_dp_weight * by_dp + by_volume_weight * np.minimum(by_volume, 1.0)
+    return np.asarray(np.minimum(mixed / (by_dp_weight + by_volume_weight), 0.999))

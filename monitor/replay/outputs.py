@@ -14,7 +14,9 @@ from types import TracebackType
 from typing import IO, Any
 
 from monitor.engine.messages_changeout import Changeout
+from monitor.engine.told import ForecastRow
 from monitor.errors import RunError
+from monitor.forecast.life import ElementLife, written
 from monitor.model import Event, Rejection
 from monitor.records import event_object
 from monitor.times import to_rfc3339
@@ -76,6 +78,16 @@ class Outputs:
                  _cell(c.running_s, 3600.0, 3), _cell(c.volume, 1.0, 3), _cell(c.drop_before, 1e5, 5),
                  _cell(c.drop_after, 1e5, 5), _cell(c.finding.ratio, 1.0, 4), c.finding.verdict)
             )  # fmt: skip
+
+    def forecasts(self, rows: Iterable[ForecastRow]) -> None:
+        for r in rows:
+            self._tables["forecasts.csv"].writerow(
+                (to_rfc3339(r.time), r.skid, f"{r.p10:.5g}", f"{r.p50:.5g}", f"{r.p90:.5g}")
+            )
+
+    def elements(self, lives: Iterable[ElementLife]) -> None:
+        for life in lives:
+            self._files["elements.jsonl"].write(json.dumps(written(life), ensure_ascii=False) + "\n")
 
     def quarantine(self, rejections: Iterable[Rejection]) -> None:
         table = self._tables["quarantine.csv"]

@@ -12,9 +12,12 @@ import numpy.typing as npt
 
 from monitor.engine.engine import Engine, Output
 from monitor.engine.sequencer import Fate
+from monitor.engine.told import ForecastRow
 from monitor.errors import InputError
+from monitor.forecast.life import ElementLife
 from monitor.ingest.recording import Chunk, Recordings, open_recordings
 from monitor.model import Event, Quality, Reason, Rejection, Rows, SkidSettings
+from monitor.replay.memory import recall
 from monitor.replay.outputs import Outputs
 from monitor.report.report import render_report
 
@@ -35,6 +38,8 @@ class Summary:
     rejected: Counter[Reason] = field(default_factory=Counter)
     events: list[Event] = field(default_factory=list)
     warnings: list[str] = field(default_factory=list)
+    forecasts: list[ForecastRow] = field(default_factory=list)
+    lives: list[ElementLife] = field(default_factory=list)
 
     def count(self, rows: Rows, fate: Fate) -> None:
         believed = rows.quality != Quality.BAD
@@ -71,19 +76,22 @@ def replay(
     timezone: str | None = None,
     mapping: dict[str, str] | None = None,
     chunk_rows: int = 500_000,
+    history: Sequence[ElementLife] = (),
     progress: Callable[[float], None] = lambda done: None,
 ) -> Summary:
     """Replay recordings as one history and write the contract's files to `out`; InputError without one usable row."""
     source = open_recordings(list(recordings), skid, timezone=timezone, mapping=mapping or {}, chunk_rows=chunk_rows)
-    return replay_history(source, skid, out, progress=progress)
+    return replay_history(source, skid, out, history=history, progress=progress)
 
 
 def replay_history(
-    source: Recordings, skid: SkidSettings, out: Path, *, progress: Callable[[float], None] = lambda done: None
-) -> Summary:
-    """Replay what was opened already."""
+    source: Recordings, skid: SkidSettings, out: Path, *, history: Sequence[ElementLife] = (),
+    progress: Callable[[float], None] = lambda done: None,
+) -> Summary:  # fmt: skip
+    """Replay what was opened already. history: lives that forecasts start from."""
     engine = Engine([skid], trend_buckets=TREND_BUCKETS)
     summary = Summary()
+    left_aside = recall(engine, history)
     with Outputs(out) as outputs:
         for chunk in source:
             output, fates = engine.feed({0: chunk.rows})
@@ -94,7 +102,8 @@ def replay_history(
             take(output, outputs, summary)
             progress(chunk.done)
         take(engine.finish(), outputs, summary)
-        summary.warnings = list(source.warnings)
+        outputs.elements(engine.open_lives(0))
+        summary.warnings = [*([left_aside] if left_aside else []), *source.warnings]
         if summary.numbers == 0:
             raise InputError(nothing_usable(source.files, summary))
         page = render_report(
@@ -111,7 +120,11 @@ def replay_history(
 def take(output: Output, outputs: Outputs, summary: Summary) -> None:
     outputs.events(output.events)
     outputs.changeouts(output.changeouts)
+    outputs.forecasts(output.forecasts)
+    outputs.elements(output.lives)
     summary.events.extend(output.events)
+    summary.forecasts.extend(output.forecasts)
+    summary.lives.extend(output.lives)
 
 
 def nothing_usable(files: Sequence[str], summary: Summary) -> str:

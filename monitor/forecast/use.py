@@ -1,0 +1,88 @@
+"""How the skid is used: what it carries by hour of the day, from its own recent pattern; and hours from volumes."""
+
+from __future__ import annotations
+
+import math
+
+import msgspec
+import numpy as np
+import numpy.typing as npt
+
+Array = npt.NDArray[np.float64]
+
+HOUR = 3_600_000_000_000     # ns
+MEMORY_DAYS = 4.0            # after which a day counts 1/e
+OWN_WORTH = 0.7              # hours that an hour of the day is worth before it was seen, at the mean of all
+NOW_HOURS = 1.0              # for how long it goes on as at present before the pattern takes over
+LATELY, LEAST_LATELY_S, MOST_LATELY_S = 0.1, 30.0, 600.0
+MANY = 24 * 400              # hours: further off nothing is told
+
+
+class Use(msgspec.Struct):
+    """seen: hours of each hour of the day (UTC) that were watched, carried: volume in them (m^3, or s of running), both
+    fading; mark: up to when; rate: volume an hour while it runs, lately."""
+
+    seen: list[float] = msgspec.field(default_factory=lambda: [0.0] * 24)
+    carried: list[float] = msgspec.field(default_factory=lambda: [0.0] * 24)
+    mark: int = 0
+    rate: float = 0.0
+    ran: float = 0.0         # s of running that it rests on
+
+
+def note_use(use: Use, time: int, volume: float, running_s: float) -> None:
+    """Up to `time` [ns] the skid has carried `volume` since the last note, running for `running_s` of it."""
+    if use.mark == 0:
+        use.mark = time - round(running_s * 1e9)
+    hours = (time - use.mark) / HOUR
+    if hours <= 0:
+        return
+    first, last = use.mark // HOUR, (time - 1) // HOUR
+    if last == first:
+        _add(use, int(first % 24), hours, volume, hours)
+    else:
+        # What stood still for most of a long span ran at its end.
+        stood = hours - running_s / 3600 > 0.5 * hours
+        start = time - round(running_s * 1e9) if stood else use.mark
+        for hour in range(int(max(first, last - 24 * 14)), int(last) + 1):
+            a, b = max(use.mark, hour * HOUR), min(time, (hour + 1) * HOUR)
+            ran = max(b - max(a, start), 0) / max(time - start, 1)
+            _add(use, hour % 24, (b - a) / HOUR, volume * ran, (b - a) / HOUR)
+    use.mark = time
+    if running_s > 0:
+        # At first a plain mean, then one over the last tenth of the running time, ten minutes at most.
+        use.ran += running_s
+        memory = min(max(LATELY * use.ran, min(use.ran, LEAST_LATELY_S)), MOST_LATELY_S)
+        share = min(running_s / memory, 1.0)
+        use.rate += share * (volume / running_s * 3600 - use.rate)
+
+
+def _add(use: Use, hour: int, seen: float, carried: float, passed: float) -> None:
+    # An hour of the day is seen once a day: it fades by the days between, not by the hours.
+    keep = math.exp(-passed / MEMORY_DAYS)
+    use.seen[hour] = keep * use.seen[hour] + seen
+    use.carried[hour] = keep * use.carried[hour] + carried
+
+
+def pattern(use: Use) -> Array:
+    """Volume expected in each hour of the day (24,)."""
+    seen, carried = np.array(use.seen), np.array(use.carried)
+    mean = carried.sum() / max(seen.sum(), 1e-12)
+    return np.asarray((carried + OWN_WORTH * mean) / (seen + OWN_WORTH))
+
+
+def hours_until(use: Use, time: int, volumes: Array) -> Array:
+    """Wall-clock hours from `time` [ns] until each of `volumes` (ascending) has been carried; infinity where never."""
+    daily = pattern(use)
+    if use.rate <= 0 or daily.sum() <= 0:
+        return np.full(volumes.shape, np.inf)
+    # It goes on as it does now for a while; then by the hour of the day: the rest of that hour, whole ones, and so on.
+    rest = volumes - use.rate * NOW_HOURS
+    then = time + round(NOW_HOURS * HOUR)
+    part = 1 - (then % HOUR) / HOUR
+    rolled = np.roll(daily, -int((then // HOUR) % 24))
+    carried = np.cumsum(np.concatenate(([0.0, part * rolled[0]], rolled[1:], [(1 - part) * rolled[0]])))
+    clock = np.concatenate(([0.0], part + np.arange(24), [24.0]))
+    days = np.floor(np.maximum(rest, 0) / carried[-1])
+    later = NOW_HOURS + 24 * days + np.interp(np.maximum(rest, 0) - days * carried[-1], carried, clock)
+    out = np.where(rest > 0, later, volumes / use.rate)
+    return np.where(out > MANY, np.inf, out)

@@ -1,0 +1,317 @@
+"""The forecast of one skid carried on sample by sample: its loading curve, its memory, and when to fit again."""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+import msgspec
+import numpy as np
+
+from monitor.forecast.combine import Estimate, Silence, estimate
+from monitor.forecast.curve import Point, add_point, columns
+from monitor.forecast.life import Past, past, slowing, templates
+from monitor.forecast.prior import MOST
+from monitor.forecast.use import Use, hours_until, note_use
+
+Z80 = 1.2815515594600038     # half width of an 80 % interval of a normal, in standard deviations
+REFIT_LIFE = 0.01            # of the life expected, and ...
+REFIT_LEFT = 0.10            # ... of what is left, that loading moves before laws and lives are fitted again
+SHORTEST_S, LONGEST_S = 1, 590     # running time of a sample
+SPELL = 0.01                 # of the running time so far
+RESET = 0.5                  # of its level: dP below, near that of a clean skid, tells of elements changed unseen
+SURE_OF_RESET = 3            # samples that say so
+BRIEF = 0.10                 # of the usual life: a run that ended before belongs to the changeout that began it
+FEW = 8                      # points below which a run says nothing
+KEPT_FORECASTS = 160
+CLEAN_AT_MOST = 0.12         # of the changeout point, that counts as clean in any case
+TRY_AGAIN = 1.02             # times the volume at which nothing could be said
+
+
+class Fitted(msgspec.Struct):
+    """The last fit: at which volume, ln(remaining) with its standard deviation, and what it rests on."""
+
+    at: float
+    mean: float
+    error: float
+    level: float
+    laws: tuple[float, ...]
+    lives: int
+
+
+class Score(msgspec.Struct):
+    """How the forecasts of a life did: share of the last 70 % of it in which [p10, p90] held the truth; median error of
+    p50 in % of what truly remained."""
+
+    inside: float
+    error: float
+
+
+class Run(msgspec.Struct):
+    """A run that is over. hours: wall-clock; total: volume up to the changeout point, or to its end."""
+
+    began: int
+    due: bool
+    hours: float
+    total: float
+    points: list[Point]
+    whole: bool
+    score: Score | None = None
+
+
+class Watch(msgspec.Struct):
+    """What is kept of a skid. Volumes [m^3], or running seconds where flow is not measured, count from the run's
+    start."""
+
+    began: int = 0
+    base: tuple[float, float] = (0.0, 0.0)         # running seconds and volume of the skid when the run began
+    seen: tuple[float, float] = (0.0, 0.0)         # the same at the newest sample
+    until: int = 0                                 # time of the newest sample [ns]
+    whole: bool | None = None                      # whether it began with clean elements; None: not judged yet
+    points: list[Point] = []
+    due: tuple[int, float] | None = None           # when and at which volume it reached the changeout point
+    level: float = 0.0                             # dP as it was, smoothed [Pa]
+    low: int = 0                                   # samples in a row that lie far below it
+    held: list[tuple[int, float, float, float]] = []    # samples since a return: whose they are is not known yet
+    returned: tuple[int, float, float] | None = None    # when that was, and the skid's totals then
+    use: Use = msgspec.field(default_factory=Use)
+    fitted: Fitted | None = None
+    tried: float = 0.0                             # volume of the last attempt to fit
+    silence: str = "nothing has been seen yet"
+    latest: tuple[int, float, float, float] | None = None
+    told: list[tuple[int, float, float, float]] = []    # forecasts at each fit: time, p10, p50, p90 [h]
+    lives: list[Past] = []
+    last_life: float = 0.0                         # volume of the last run that was more than brief
+    scores: list[Score] = []
+    main: Run | None = None                        # the last run that was more than brief
+    raised: bool = False
+    near_since: int = 0                            # since when the point is inside the notice period
+
+
+class Sample(NamedTuple):
+    """One spell of running: its end [ns], the skid's totals then, mean normalised dP [Pa] or NaN."""
+
+    time: int
+    running: float
+    volume: float
+    dp: float
+
+
+class Row(NamedTuple):
+    """Hours until the changeout point."""
+
+    time: int
+    p10: float
+    p50: float
+    p90: float
+
+
+class Skid(NamedTuple):
+    """What does not change, or seldom. limit: the changeout point [Pa]; by_volume: flow is measured; turbulent: the
+    part of dP that does not load [Pa]."""
+
+    limit: float
+    by_volume: bool
+    turbulent: float
+
+
+def spell(watch: Watch) -> int:
+    """Running seconds that the next sample is to stand for."""
+    return int(min(max(SPELL * (watch.seen[0] - watch.base[0]), SHORTEST_S), LONGEST_S))
+
+
+def take(watch: Watch, skid: Skid, sample: Sample, *, clean: float, unsettled: bool) -> Row | None:
+    """Take a sample; the forecast now, None where there is none (`watch.silence` says why). clean: dP of the clean
+    skid; unsettled: a vessel is out or has just come back."""
+    if watch.began == 0:
+        begin(watch, sample.time, watch.seen)
+    before = watch.seen
+    watch.seen, watch.until = (sample.running, sample.volume), sample.time
+    ran, carried = sample.running - before[0], sample.volume - before[1]
+    if ran > 0:
+        note_use(watch.use, sample.time, carried if skid.by_volume else ran, ran)
+    if unsettled:
+        if math.isfinite(sample.dp):
+            watch.held.append((sample.time, sample.running, sample.volume, sample.dp))
+        silent(watch, "a vessel is out of service or has just come back")
+        return None
+    watch.held, watch.returned = [], None
+    if math.isfinite(sample.dp):
+        # The mean of dP stands for the middle of the spell.
+        middle = position(watch, skid) - 0.5 * (carried if skid.by_volume else ran)
+        add(watch, skid, sample.time, middle, sample.dp, ran, clean)
+    if watch.due is not None:
+        silent(watch, "the changeout point has been reached")
+        return None
+    x = position(watch, skid)
+    if not watch.points:
+        silent(watch, "dP could not be judged yet")
+        return None
+    refit(watch, skid, x, sample.time)
+    if watch.fitted is None:
+        watch.latest = None
+        return None
+    watch.latest = (sample.time, *remaining_hours(watch, x, sample.time))
+    row = Row(*watch.latest)
+    if math.isfinite(row.p50):
+        return row
+    silent(watch, "the skid has hardly been in use")
+    return None
+
+
+def silent(watch: Watch, reason: str) -> None:
+    watch.silence, watch.latest = reason, None
+
+
+def position(watch: Watch, skid: Skid) -> float:
+    """Volume (or running seconds) since the run began."""
+    k = 1 if skid.by_volume else 0
+    return watch.seen[k] - watch.base[k]
+
+
+def begin(watch: Watch, time: int, base: tuple[float, float], whole: bool | None = None) -> None:
+    """A run begins."""
+    watch.began, watch.base, watch.whole = time, base, whole
+    watch.points, watch.due, watch.fitted, watch.told, watch.tried = [], None, None, [], 0.0
+    watch.level, watch.low, watch.latest = 0.0, 0, None
+    watch.silence = "the life has only begun"
+
+
+def add(watch: Watch, skid: Skid, time: int, x: float, dp: float, weight: float, clean: float) -> None:
+    """Add a mean of dP to the curve, unless it says that the elements are others than a while ago."""
+    if watch.level > 0.3 * skid.limit and dp < RESET * watch.level and dp < 1.5 * clean:
+        watch.low += 1
+        if watch.low >= SURE_OF_RESET:
+            end_run(watch, skid, time)
+            begin(watch, time, watch.seen, whole=True)
+        return
+    watch.low = 0
+    add_point(watch.points, (x, dp, max(weight, 1.0)), skid.limit)
+    keep = 0.7 if watch.level > 0 else 0.0
+    watch.level = keep * watch.level + (1 - keep) * dp
+    if watch.whole is None and len(watch.points) >= 4:
+        watch.whole = min(p[1] for p in watch.points[1:4]) <= max(1.3 * clean, CLEAN_AT_MOST * skid.limit)
+
+
+def refit(watch: Watch, skid: Skid, x: float, time: int) -> None:
+    """Fit again where loading has moved on; else what was fitted stands."""
+    last = watch.fitted
+    if last is not None:
+        left = math.exp(last.mean)
+        if x - last.at < min(REFIT_LIFE * (last.at + left), REFIT_LEFT * left):
+            return
+    elif x < TRY_AGAIN * watch.tried:
+        return
+    watch.tried = x
+    found = estimate(watch.points, templates(watch.lives[-MOST:], skid.limit), now=x, limit=skid.limit,
+                     turbulent=skid.turbulent)  # fmt: skip
+    if isinstance(found, Silence):
+        watch.fitted, watch.silence = None, found.reason
+        return
+    watch.fitted = fitted(found, x)
+    row = (time, *remaining_hours(watch, x, time))
+    watch.told = (watch.told if len(watch.told) < KEPT_FORECASTS else watch.told[::2]) + [row]
+
+
+def fitted(found: Estimate, x: float) -> Fitted:
+    return Fitted(x, found.mean, found.error, found.level, found.laws, found.lives)
+
+
+def remaining_hours(watch: Watch, x: float, time: int) -> tuple[float, float, float]:
+    """p10, p50, p90 of the hours left: the last fit, carried on by what has passed since."""
+    last = watch.fitted
+    assert last is not None
+    left = np.exp(last.mean + Z80 * last.error * np.array([-1.0, 0.0, 1.0]))
+    left = np.maximum(left - (x - last.at), 0.05 * left)
+    longer = slowing(watch.lives, x / (x + float(left[1])))
+    p10, p50, p90 = hours_until(watch.use, time, left * longer).tolist()
+    return p10, p50, p90
+
+
+def reached(watch: Watch, skid: Skid, time: int) -> None:
+    """The changeout point was reached."""
+    watch.due = (time, position(watch, skid))
+    silent(watch, "the changeout point has been reached")
+
+
+def receded(watch: Watch) -> None:
+    """It was not, after all: dP fell below it again without a changeout."""
+    watch.due, watch.silence = None, "dP has just fallen below the changeout point"
+
+
+def is_brief(watch: Watch, skid: Skid) -> bool:
+    """Whether the run is one between two vessels of one changeout."""
+    if watch.due is not None:
+        return False
+    return len(watch.points) < FEW or position(watch, skid) < BRIEF * watch.last_life
+
+
+def end_run(watch: Watch, skid: Skid, time: int) -> None:
+    """The run is over: into the memory with it, and its forecasts are scored; unless it was brief."""
+    if is_brief(watch, skid):
+        return
+    scored = score(watch) if watch.due is not None else None
+    end = time if watch.due is None else watch.due[0]
+    hours = (end - watch.began) / 3.6e12
+    watch.main = Run(watch.began, watch.due is not None, hours, position_of_end(watch), watch.points,
+                     watch.whole is True, scored)  # fmt: skip
+    watch.last_life = watch.points[-1][0]
+    x, dp, weight = columns(watch.points)
+    remember(watch, past(
+        watch.began, x, dp, weight, limit=skid.limit, turbulent=skid.turbulent, hours=hours, whole=watch.whole is True,
+        total=None if watch.due is None else watch.due[1],
+    ))  # fmt: skip
+
+
+def position_of_end(watch: Watch) -> float:
+    return watch.points[-1][0] if watch.due is None else watch.due[1]
+
+
+def changed(watch: Watch, skid: Skid, isolated_at: int, clean: float) -> None:
+    """A vessel was changed: what came since its return belongs to the next run."""
+    end_run(watch, skid, isolated_at)
+    time, running, volume = watch.returned or (isolated_at, *watch.seen)
+    held, watch.held, watch.returned = watch.held, [], None
+    begin(watch, time, (running, volume))
+    take_held(watch, skid, held, (running, volume), clean)
+
+
+def unchanged(watch: Watch, skid: Skid, clean: float) -> None:
+    """None was: what came since belongs to this run."""
+    held, watch.held = watch.held, []
+    start = watch.returned or (0, *watch.seen)
+    watch.returned = None
+    take_held(watch, skid, held, start[1:], clean)
+
+
+def take_held(watch: Watch, skid: Skid, held: list[tuple[int, float, float, float]], since: tuple[float, float],
+              clean: float) -> None:  # fmt: skip
+    k = 1 if skid.by_volume else 0
+    for time, running, volume, dp in held:
+        x = 0.5 * ((running, volume)[k] + since[k]) - watch.base[k]
+        add(watch, skid, time, x, dp, running - since[0], clean)
+        since = (running, volume)
+
+
+def remember(watch: Watch, past: Past) -> None:
+    """Keep the newest lives, each once."""
+    kept = {p.run: p for p in [*watch.lives, past]}
+    watch.lives = [kept[run] for run in sorted(kept)][-MOST:]
+    watch.last_life = watch.last_life or past.total
+
+
+def score(watch: Watch) -> Score | None:
+    """Past forecasts against when it came; None where there were none."""
+    assert watch.due is not None
+    due = watch.due[0]
+    inside, errors = [], []
+    for time, p10, p50, p90 in watch.told:
+        left = (due - time) / 3.6e12
+        if left > 0 and time - watch.began >= 0.3 * (due - watch.began):
+            inside.append(p10 <= left <= p90)
+            errors.append(abs(p50 - left) / left * 100)
+    if not inside:
+        return None
+    told = Score(round(float(np.mean(inside)), 3), round(float(np.median(errors)), 1))
+    watch.scores = [*watch.scores, told][-MOST:]
+    return told

@@ -1,0 +1,50 @@
+"""Hours from volumes, against stepping through the pattern minute by minute."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from monitor.forecast.use import HOUR, Use, hours_until, note_use, pattern
+
+DAY_BEGINS = 20_000 * 24 * HOUR
+
+
+def worked(days: int, opens: int, closes: int) -> Use:
+    """10 m^3/h between two hours of the day, nothing else; told every ten minutes of running."""
+    use = Use()
+    for day in range(days):
+        for step in range(opens * 6, closes * 6):
+            note_use(use, DAY_BEGINS + (day * 24 * 6 + step + 1) * HOUR // 6, 10 / 6, 600.0)
+    return use
+
+
+def test_a_steady_skid_takes_volume_over_flow() -> None:
+    use = worked(3, 0, 24)
+    found = hours_until(use, DAY_BEGINS + 72 * HOUR, np.array([1.0, 35.0, 500.0]))
+    assert found == pytest.approx([0.1, 3.5, 50.0], rel=1e-6)
+
+
+def test_nights_off_are_waited_for() -> None:
+    use = worked(12, 6, 18)
+    now = DAY_BEGINS + (11 * 24 + 16) * HOUR        # two hours before the stop
+    daily = pattern(use)
+    assert daily[6:18].min() > 8 and daily[:5].max() < 2
+    assert float(hours_until(use, now, np.array([15.0]))[0]) == pytest.approx(1.5, abs=0.3)
+    assert 13.5 < float(hours_until(use, now, np.array([35.0]))[0]) < 16.5, "the rest comes next morning"
+
+
+def test_hours_are_those_of_stepping_through_the_pattern() -> None:
+    use = worked(9, 7, 20)
+    now = DAY_BEGINS + (8 * 24 + 15) * HOUR + HOUR // 3
+    daily, passed, minute = pattern(use), 0.0, 0
+    target = 180.0
+    while passed < target:
+        at = now + minute * HOUR // 60
+        passed += (use.rate if minute < 60 else float(daily[(at // HOUR) % 24])) / 60
+        minute += 1
+    assert float(hours_until(use, now, np.array([target]))[0]) == pytest.approx(minute / 60, abs=0.05)
+
+
+def test_a_skid_that_never_ran_is_never_due() -> None:
+    assert np.isinf(hours_until(Use(), DAY_BEGINS, np.array([1.0]))).all()
