@@ -208,6 +208,7 @@ class Teller:
         story.before = pack(level(self.history, settled - BEFORE_S * NS, settled))
         story.isolated = None
         self.state.wake_at[layout.FOR_CHANGEOUT] = 0
+        forecasting.isolated(self.skid, story, self.rows, self.index)
 
     def vented(self, vessel: int, time: int, *, emptied: bool) -> None:
         story = self.story

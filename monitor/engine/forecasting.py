@@ -21,6 +21,7 @@ from monitor.forecast.watch import (
     Skid,
     Watch,
     changed,
+    drop_latest,
     position_of_end,
     reached,
     receded,
@@ -36,6 +37,7 @@ from monitor.times import to_rfc3339
 if TYPE_CHECKING:
     from monitor.engine.event_tier import EventTier
 
+STEP_S = 60.0     # running time before an isolation is known in which dP may have moved by it
 AWAY = 1.5        # times the notice period beyond which a forecast that had been told is taken back
 LIFE = "life"     # first word of the facts
 
@@ -117,6 +119,13 @@ def alarm_seen(emission: Emission, skid: SkidSettings, story: Story, rows: RowTi
             reached(story.forecast, basis(skid, rows.state.skid[emission.skid]), emission.time)
         else:
             receded(story.forecast)
+
+
+def isolated(skid: SkidSettings, story: Story, rows: RowTier, i: int) -> None:
+    """A vessel has left, which is known some seconds afterwards: what was taken meanwhile is none of the curve's."""
+    loading = rows.state.loading[i]
+    loading["seconds"], loading["known"], loading["total"] = 0, 0, 0.0
+    drop_latest(story.forecast, basis(skid, rows.state.skid[i]), STEP_S)
 
 
 def returned(story: Story, state: np.record, time: int) -> None:

@@ -60,7 +60,7 @@ class ElementLife(msgspec.Struct):
     run_total: float
     whole: bool
     unit: str
-    curve: list[tuple[float, float, float]]
+    curve: list[list[float]]
     forecast_score: dict[str, float] | None = None
 
 
@@ -77,9 +77,9 @@ def read(line: Mapping[str, Any]) -> ElementLife:
     return msgspec.convert(content, ElementLife)
 
 
-def curve_of(points: Sequence[Point], per: float) -> list[tuple[float, float, float]]:
+def curve_of(points: Sequence[Point], per: float) -> list[list[float]]:
     """Points as they are written down; per: volume [m^3] or running time [s] in the unit of the first column."""
-    return [(float(f"{x / per:.6g}"), float(f"{dp / BAR:.5g}"), float(f"{w / 3600:.4g}")) for x, dp, w in points]
+    return [[float(f"{x / per:.6g}"), float(f"{dp / BAR:.5g}"), float(f"{w / 3600:.4g}")] for x, dp, w in points]
 
 
 def past_of(life: ElementLife, limit: float, per: float, turbulent: float) -> Past:

@@ -228,6 +228,14 @@ def remaining_hours(watch: Watch, x: float, time: int) -> tuple[float, float, fl
     return p10, p50, p90
 
 
+def drop_latest(watch: Watch, skid: Skid, seconds: float) -> None:
+    """Take the last `seconds` of running off the curve."""
+    per_second = watch.use.rate / 3600
+    begun = position(watch, skid) - seconds * per_second
+    while watch.points and watch.points[-1][0] > begun:
+        watch.points.pop()
+
+
 def reached(watch: Watch, skid: Skid, time: int) -> None:
     """The changeout point was reached."""
     watch.due = (time, position(watch, skid))
