@@ -309,9 +309,6 @@ class Step:
     watch: str = ""
 
 
-WATCHES = ("prepare", "isolate", "vent", "prove", "open", "fit", "close", "fill", "return", "verify")
-
-
 @dataclass(frozen=True, slots=True)
 class SkidSettings:
     """One skid, ready for the engine. `in_service`: vessels that normally carry flow at once."""

@@ -9,7 +9,7 @@ from monitor.config.kinds import KINDS, alarm_settings
 from monitor.config.signals import SignalParts
 from monitor.config.skids import DISPLAY_UNITS, SkidParts
 from monitor.config.tables import ElementTable, PayloadTable, ReferenceTable
-from monitor.model import Element, Payload, Reference, Reporting, Signal, SkidSettings
+from monitor.model import Element, Payload, Reference, Reporting, Signal, SkidSettings, Step
 
 T = TypeVar("T")
 
@@ -23,6 +23,7 @@ def skid_settings(parts: SkidParts) -> SkidSettings:
         in_service=skid.in_service or len(vessels), element=_element(parts.element),
         reference=_reference(parts.reference), signals=tuple(map(_signal, parts.signals)),
         alarms={kind: alarm_settings(kind, given_in(parts.alarms.get(kind)), parts.element) for kind in KINDS},
+        procedure=tuple(Step(_known(s.text), str(s.watch or "")) for s in parts.steps),
         display_units=display, lateness_s=2.0 if skid.lateness is None else skid.lateness, source=parts.document.name)
 
 

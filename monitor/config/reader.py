@@ -9,8 +9,9 @@ from pathlib import Path
 from monitor.config.build import skid_settings
 from monitor.config.documents import Document, UnreadableError, files_of, read_document
 from monitor.config.faults import Faults
-from monitor.config.shared import SHARED, find_shared, read_broker, read_notify, read_store, read_web
+from monitor.config.shared import SHARED, find_shared, read_broker, read_notify, read_store
 from monitor.config.skids import SkidParts, read_skid
+from monitor.config.web import read_web
 from monitor.config.wording import shown
 from monitor.model import BrokerSettings, NotifySettings, Settings, WebSettings
 
@@ -39,7 +40,7 @@ def settings_from(documents: list[Document], environ: Mapping[str, str], faults:
         read_broker(broker, environ, faults) if broker else BrokerSettings(),
         read_store(owners.get("store", documents[0]), faults),
         read_notify(notify, environ, faults) if notify else NotifySettings(),
-        read_web(web, faults) if web else WebSettings(),
+        read_web(web, environ, faults) if web else WebSettings(),
     )
     if not skids and not faults.unreadable:
         faults.add(documents[0], ("skid",), "nothing", "a table [skid] and tables [[signal]] in at least one file")

@@ -16,7 +16,6 @@ from monitor.config.tables import (
     NotifyTable,
     StoreTable,
     WebhookTable,
-    WebTable,
     read_table,
 )
 from monitor.config.wording import shown
@@ -26,7 +25,6 @@ from monitor.model import (
     NotifySettings,
     StoreSettings,
     WebhookSettings,
-    WebSettings,
 )
 
 SHARED = ("broker", "store", "notify", "web")
@@ -87,12 +85,6 @@ def read_notify(document: Document, environ: Environ, faults: Faults) -> NotifyS
         faults.add(document, ("notify", "webhook"), "one table or value", "tables [[notify.webhook]]")
     influx = None if table.influx is None else _read_influx(document, environ, faults)
     return NotifySettings(webhooks=hooks, influx=influx)
-
-
-def read_web(document: Document, faults: Faults) -> WebSettings:
-    """`[web]` of a document."""
-    table, default = read_table(WebTable, document, ("web",), faults), WebSettings()
-    return WebSettings(host=table.host or default.host, port=table.port or default.port)
 
 
 def _read_webhook(document: Document, place: int, environ: Environ, faults: Faults) -> WebhookSettings:

@@ -17,7 +17,9 @@ from monitor.config.tables import (
     ElementTable,
     ReferenceTable,
     SkidTable,
+    StepTable,
     Table,
+    Watch,
     alarm_table,
     read_table,
 )
@@ -43,6 +45,7 @@ class SkidParts:
     reference: ReferenceTable
     signals: list[SignalParts] = field(default_factory=list)
     alarms: dict[str, AlarmTable] = field(default_factory=dict)
+    steps: list[StepTable] = field(default_factory=list)
 
 
 def read_skid(document: Document, faults: Faults) -> SkidParts:
@@ -58,6 +61,7 @@ def read_skid(document: Document, faults: Faults) -> SkidParts:
         reference=_inner(ReferenceTable, document, inside, "reference", faults),
         signals=read_signals(document, faults),
         alarms=_read_alarms(document, faults),
+        steps=_read_steps(document, skid, faults),
     )
     _check_display(parts, faults)
     _check_skid(parts, faults)
@@ -87,6 +91,16 @@ def _read_alarms(document: Document, faults: Faults) -> dict[str, AlarmTable]:
         else:
             faults.unknown_key(document, ("alarm", kind), list(KINDS))
     return read
+
+
+def _read_steps(document: Document, skid: SkidTable, faults: Faults) -> list[StepTable]:
+    if skid.step is None:
+        return []
+    if not isinstance(skid.step, list) or not skid.step:
+        watches = one_of(w.value for w in Watch)
+        faults.add(document, ("skid", "step"), "no tables", f"tables [[skid.step]] with text, and watch: {watches}")
+        return []
+    return [read_table(StepTable, document, ("skid", "step", place), faults) for place in range(len(skid.step))]
 
 
 def _check_display(parts: SkidParts, faults: Faults) -> None:

@@ -7,6 +7,7 @@ is wrong or missing and hands back a model with None for what could not be used.
 from __future__ import annotations
 
 import math
+from enum import StrEnum
 from functools import lru_cache
 from typing import Annotated, Any, ClassVar, TypeVar
 
@@ -70,6 +71,7 @@ class SkidTable(Table):
     lateness: Annotated[float | None, BeforeValidator(
         Quantity("time", "from zero to 1 h", at_least=0, at_most=3600))] = None
     display_units: Any = None
+    step: Any = None
     element: Any = None
     reference: Any = None
 
@@ -179,9 +181,52 @@ class InfluxTable(Table):
     token_file: Annotated[str | None, _SECRET_FILE] = None
 
 
+class WebRole(StrEnum):
+    LOOK = "look"
+    ACT = "act"
+
+
+class Watch(StrEnum):
+    """Parts of a changeout beside which something is watched."""
+
+    PREPARE = "prepare"
+    ISOLATE = "isolate"
+    VENT = "vent"
+    PROVE = "prove"
+    OPEN = "open"
+    FIT = "fit"
+    CLOSE = "close"
+    FILL = "fill"
+    RETURN = "return"
+    VERIFY = "verify"
+
+
+class StepTable(Table):
+    needed = ("text",)
+
+    text: Annotated[str | None, BeforeValidator(Text("what is to be done, in a sentence or two", longest=1_000))] = None
+    watch: Annotated[Watch | None, BeforeValidator(Word(Watch))] = None
+
+
 class WebTable(Table):
     host: Annotated[str | None, _HOST] = None
     port: Annotated[int | None, _PORT] = None
+    names: Annotated[tuple[str, ...] | None, BeforeValidator(
+        Names('host names without port, as ["filters.hatchery.example"]', Text("a host name", banned="/ @,:")))] = None
+    proxy: Annotated[str | None, _HOST] = None
+    cert_file: Annotated[str | None, _FILE] = None
+    key_file: Annotated[str | None, _FILE] = None
+    user: Any = None
+
+
+class UserTable(Table):
+    needed = ("name", "role")
+
+    name: Annotated[str | None, BeforeValidator(Text("a name for people", longest=60))] = None
+    role: Annotated[WebRole | None, BeforeValidator(Word(WebRole))] = None
+    token: Annotated[None, BeforeValidator(NeverHere("token"))] = None
+    token_env: Annotated[str | None, _VARIABLE] = None
+    token_file: Annotated[str | None, _SECRET_FILE] = None
 
 
 class AlarmTable(Table):

@@ -6,8 +6,24 @@ from typing import Any
 from urllib.parse import parse_qs
 
 from fastapi import HTTPException, Request
+from pydantic import BaseModel
 
 from monitor.web.site import Site
+
+class Refusal(BaseModel):
+    """Why something was not done."""
+
+    detail: str
+
+
+REFUSALS: dict[int | str, dict[str, Any]] = {
+    400: {"model": Refusal, "description": "It contradicts itself, or something is missing"},
+    401: {"model": Refusal, "description": "Nobody who is known here"},
+    403: {"model": Refusal, "description": "May not do that, or it came from another site"},
+    404: {"model": Refusal, "description": "Not here"},
+    429: {"model": Refusal, "description": "Too many requests at once"},
+    503: {"model": Refusal, "description": "The store cannot be read"},
+}
 
 LARGEST = 16_384
 NAME = 60

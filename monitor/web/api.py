@@ -9,6 +9,7 @@ from fastapi import APIRouter, HTTPException, Query
 from pydantic import BaseModel
 
 from monitor.model import Event, Quality, Settings, SkidSettings
+from monitor.web.acting import REFUSALS
 from monitor.web.data import LiveValue, SkidNow, Source
 from monitor.web.live import Hub
 from monitor.web.overview import row
@@ -76,7 +77,7 @@ class EventModel(BaseModel):
 
 def router(hub: Hub, settings: Settings) -> APIRouter:
     """The routes under /api/v1."""
-    found = APIRouter(prefix="/api/v1", tags=["skids"])
+    found = APIRouter(prefix="/api/v1", tags=["skids"], responses=REFUSALS)
     skids = {skid.id: skid for skid in settings.skids}
 
     def known(skid: str) -> SkidSettings:

@@ -9,7 +9,7 @@ from fastapi import APIRouter, HTTPException, Query, Request
 from fastapi import Path as InPath
 from pydantic import BaseModel, Field
 
-from monitor.web.acting import leave
+from monitor.web.acting import REFUSALS, leave
 from monitor.web.changeouts import Record, records
 from monitor.web.data import COLUMNS, AlarmNow, Asked, bucket_width, bucketed
 from monitor.web.site import Site
@@ -91,7 +91,7 @@ class AskedModel(BaseModel):
 
 def records_router(site: Site) -> APIRouter:
     """The routes under /api/v1 for what has happened and for what is asked."""
-    found = APIRouter(prefix="/api/v1")
+    found = APIRouter(prefix="/api/v1", responses=REFUSALS)
 
     def known(skid: str | None) -> str | None:
         if skid is not None and skid not in site.pages.skids:
@@ -114,7 +114,7 @@ def records_router(site: Site) -> APIRouter:
         known(skid)
         start, end = start_ms * 1_000_000, end_ms * 1_000_000
         if end <= start:
-            raise HTTPException(422, "end_ms must be after start_ms")
+            raise HTTPException(400, "end_ms must be after start_ms")
         made = await site.hub.ask(lambda source: bucketed(source.minutes(skid, start, end), start, end, points))
         return TrendModel(bucket_s=bucket_width(start, end, points) / 1e9, time=[iso(int(t)) for t in made["time"]],
                           judged=_numbers(made["judged"]),
@@ -127,7 +127,7 @@ def records_router(site: Site) -> APIRouter:
         known(skid)
         who = getattr(request.state, "who", None) or act.who
         if not who:
-            raise HTTPException(422, "who is missing: what is done is kept with who did it")
+            raise HTTPException(400, "who is missing: what is done is kept with who did it")
         body: dict[str, Any] = {"who": who, "target": act.target, "why": act.why}
         if act.for_s is not None:
             body["for_s"] = act.for_s

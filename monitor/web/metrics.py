@@ -9,6 +9,7 @@ from collections.abc import Iterable, Mapping
 from fastapi import FastAPI
 from fastapi.responses import PlainTextResponse
 
+from monitor.web.acting import REFUSALS
 from monitor.web.data import AlarmNow, Source
 from monitor.web.site import Site
 
@@ -20,7 +21,7 @@ KIND = "text/plain; version=0.0.4; charset=utf-8"
 def add_metrics(app: FastAPI, site: Site) -> None:
     """Adds /metrics."""
     @app.get("/metrics", tags=["health"], summary="Figures of the store and the alarms as Prometheus reads them",
-             response_class=PlainTextResponse)
+             response_class=PlainTextResponse, responses=REFUSALS)
     async def metrics() -> PlainTextResponse:
         text = await site.hub.ask(lambda source: figures(source, site.hub.age, time.time_ns()))
         return PlainTextResponse(text, media_type=KIND)

@@ -13,6 +13,7 @@ from starlette.exceptions import HTTPException as AnyHTTPException
 
 from monitor.errors import MonitorError
 from monitor.web.access import wants_json
+from monitor.web.acting import REFUSALS
 from monitor.web.live import Maker
 from monitor.web.pages import DEFAULT_SPAN, SPANS, Around
 from monitor.web.site import Site
@@ -60,7 +61,8 @@ def add_views(app: FastAPI, site: Site) -> None:
         return await site.answer(request, "event.html", f"event/{event_id}", partial(pages.event, event=event),
                                  event=event, skid=site.skid(event.skid))
 
-    @app.get("/healthz", tags=["health"], summary="Whether the store can be read, and how long ago it changed")
+    @app.get("/healthz", tags=["health"], responses=REFUSALS,
+             summary="Whether the store can be read, and how long ago it changed")
     async def healthz() -> dict[str, Any]:
         await site.hub.look()
         return {"status": "old" if site.hub.old else "ok", "store_age_s": round(site.hub.age, 1)}

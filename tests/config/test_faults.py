@@ -156,6 +156,18 @@ ADDED = [
     ('[[notify.webhook]]\nurl = "https://u:geheim@x/"\n', "notify.webhook[0].url", "user or password", "environment"),
     ('[notify.influx]\nbukket = "b"\nurl = "http://h"\n', "notify.influx.bukket", "did you mean bucket", "org"),
     ('[web]\nport = 0\n', "web.port", "0", "from 1"),
+    ('[web]\nhost = "0.0.0.0"\n', "web", "without a user", "[[web.user]]"),
+    ('[web]\nhost = "0.0.0.0"\n', "web", "without TLS", "cert_file and key_file, or proxy"),
+    ('[web]\nproxy = "127.0.0.1"\n', "web", "without a user", "role (look or act)"),
+    ('[web]\nkey_file = "skid.toml"\n', "web.key_file", "without cert_file", "both"),
+    ('[web]\nnames = ["a/b"]\n', "web.names", "a/b", "host name"),
+    ('[[web.user]]\nname = "a"\nrole = "admin"\ntoken_env = "A"\n', "web.user[0].role", "admin", "look or act"),
+    ('[[web.user]]\nname = "a"\nrole = "act"\ntoken = "geheim"\n', "web.user[0].token", "plain text", "token_env"),
+    ('[[web.user]]\nname = "a"\nrole = "act"\ntoken_env = "A"\n', "web.user[0].token_env", "too short",
+     "16 characters"),
+    ('[[web.user]]\nname = "a"\nrole = "act"\n', "web.user[0]", "no token", "token_file"),
+    ('[[skid.step]]\nwatch = "vent"\n', "skid.step[0].text", "nothing", "what is to be done"),
+    ('[[skid.step]]\ntext = "Vent."\nwatch = "went"\n', "skid.step[0].watch", "did you mean vent", "prepare"),
     ('[wbe]\nport = 1\n', "wbe", "did you mean web", "broker"),
 ]
 

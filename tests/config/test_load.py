@@ -24,8 +24,10 @@ from monitor.model import (
     Role,
     Secret,
     Settings,
+    Step,
     TimeFormat,
     WebSettings,
+    WebUser,
 )
 
 EXAMPLE = Path(__file__).parents[2] / "config" / "intake-1.toml"
@@ -111,9 +113,19 @@ bucket = "intake"
 [web]
 host = "::1"
 port = 9000
+names = ["filters.hatchery.example"]
+[[web.user]]
+name = "control room"
+role = "act"
+token_env = "PAGE_TOKEN"
+[[skid.step]]
+text = "Drain and vent to the sump."
+watch = "vent"
+[[skid.step]]
+text = "Sign the sheet."
 """
     (tmp_path / "hook.secret").write_text("whsec_c3dvcmRmaXNoIHN3b3JkZmlzaCBzd29yZGZpc2g=\n")
-    settings = load_text(text, {"INTAKE_PASSWORD": "trout"})
+    settings = load_text(text, {"INTAKE_PASSWORD": "trout", "PAGE_TOKEN": "trout-and-char-2026"})
     assert settings.broker.port == 8883 and settings.broker.password == Secret("trout")
     assert (settings.broker.keepalive_s, settings.broker.session_expiry_s) == (60, 172_800)
     assert settings.store.path == str(tmp_path / "data/readings.db")
@@ -122,6 +134,9 @@ port = 9000
     assert settings.notify.webhooks[0].secret == Secret("whsec_c3dvcmRmaXNoIHN3b3JkZmlzaCBzd29yZGZpc2g=")
     assert settings.notify.influx is not None and settings.notify.influx.bucket == "intake"
     assert (settings.web.host, settings.web.port) == ("::1", 9000)
+    assert settings.web.users == (WebUser("control room", "act", Secret("trout-and-char-2026")),)
+    assert settings.web.names == ("filters.hatchery.example",)
+    assert settings.skids[0].procedure == (Step("Drain and vent to the sump.", "vent"), Step("Sign the sheet."))
     assert settings.skids[0].display_units == {
         "pressure": "psi", "flow": "m^3/h", "temperature": "degC", "turbidity": "NTU"}
     assert "trout" not in describe(settings) and "c3dvcmRmaXNo" not in repr(settings)

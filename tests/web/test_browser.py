@@ -9,14 +9,16 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
+import numpy as np
 import pytest
-from display_samples import event, hatchery_skid, history
+from display_samples import MINUTE, START, event, hatchery_skid, history, rows
 from page_plant import NEWEST, Plant, served
 
-from monitor.model import NS, Event
+from monitor.model import NS, Event, Transition
 from monitor.report import write_report
+from monitor.store import Batch
 from monitor.web.server import build_server, create_app, listen
 
 if TYPE_CHECKING:
@@ -121,6 +123,98 @@ def test_old_data_are_called_old_while_the_page_is_open(browser: Browser, plant:
         wait_for(page, "Old data: nothing new has been stored for")
         plant.read(NEWEST + NS, 3.97)
         page.locator("#old").wait_for(state="hidden", timeout=10_000)
+
+
+DONE = event(60, "changeout-done", Transition.NOTED, vessel="V1", detail="resistance-high", value=1.41, unit="1",
+             message="Vessel V1 was out of service for 18 min.",
+             evidence={"returned_at": START + 58 * MINUTE, "life_h": 190.25, "ratio_90": [1.3, 1.52]})
+VIEWS = ("/", "/skid/intake", "/skid/intake?span=15m", "/alarms", "/alarms/act?skid=intake&kind=changeout-due",
+         "/changeouts", f"/changeouts/inspection?event={DONE.id}", f"/event/{DONE.id}", "/companion/intake/V1",
+         "/login", "/nowhere")
+
+
+@SIZES
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_every_view_fits_and_axe_finds_nothing_serious(browser: Browser, site: str, plant: Plant, due: Event,
+                                                       size: tuple[int, int], scheme: Literal["light", "dark"]) -> None:
+    """axe-core's rules, from the package axe-playwright-python: WCAG 2 A and AA, and its best practices."""
+    from axe_playwright_python.sync_playwright import Axe
+
+    plant.say(due)
+    plant.say(DONE)
+    context = browser.new_context(viewport={"width": size[0], "height": size[1]}, color_scheme=scheme)
+    page = context.new_page()
+    for path in VIEWS:
+        page.goto(site + path)
+        assert page.evaluate("document.documentElement.scrollWidth") <= size[0], path
+        found = [f"{v['id']}: {v['nodes'][0]['html'][:120]}" for v in Axe().run(page).response["violations"]
+                 if v["impact"] in ("serious", "critical")]
+        assert found == [], path
+    context.close()
+
+
+def test_alarm_is_acknowledged_shelved_and_noted_by_hand_and_the_answers_are_told(browser: Browser, site: str,
+                                                                                 plant: Plant, due: Event) -> None:
+    plant.say(due)
+    with opened(browser, f"{site}/alarms", (360, 740)) as page:
+        for words, action, why in (("Acknowledge", "ack", "seen"), ("Shelve", "shelve", "spare on its way"),
+                                   ("Keep the note only", "journal", "river is brown")):
+            page.get_by_role("link", name="Acknowledge or shelve").click()
+            page.get_by_label("Your name").fill("Ada")
+            page.get_by_label("Why, or a note").fill(why)
+            page.get_by_role("button", name=words, exact=True).click()
+            page.wait_for_url("**/alarms")
+            request = plant.store.requests()[0]
+            assert (request.action, request.body["who"], request.body["why"]) == (action, "Ada", why)
+            plant.commit(Batch(answers=[(request.id, f"done: {action}")]))
+            wait_for(page, f"done: {action}")
+        page.get_by_role("link", name="Acknowledge or shelve").click()
+        assert page.get_by_label("Your name").input_value() == "Ada"        # a person is not asked twice
+
+
+def test_what_was_found_at_a_changeout_is_kept_with_its_record(browser: Browser, site: str, plant: Plant) -> None:
+    plant.say(DONE)
+    with opened(browser, f"{site}/companion/intake/V1", (360, 740)) as page:
+        page.get_by_role("link", name="Write down what was found").click()
+        page.get_by_role("group", name="Strainer basket looked at").get_by_label("damaged").check()
+        page.get_by_role("group", name="O-ring of the closure").get_by_label("new").check()
+        page.get_by_label("Your name").fill("Ada")
+        page.get_by_role("button", name="Keep this").click()
+        wait_for(page, "strainer basket looked at: damaged; o-ring of the closure: new")
+
+
+def test_steps_ticked_off_are_remembered_on_the_phone_and_evidence_comes_by_itself(browser: Browser, site: str,
+                                                                                   plant: Plant) -> None:
+    with opened(browser, f"{site}/companion/intake/V1", (360, 740)) as page:
+        page.get_by_role("checkbox").first.check()
+        values = rows({0: 3.2, 1: 2.0, 4: 1.3}, NEWEST + NS)
+        plant.commit(Batch(rows=[("intake", values, np.ones(3, np.bool_))]))
+        wait_for(page, "Still 1.30 bar in this vessel.")
+        page.reload()
+        assert page.get_by_role("checkbox").first.is_checked()
+        page.get_by_role("button", name="Start again").click()
+        assert not page.get_by_role("checkbox").first.is_checked()
+
+
+def test_overview_is_sifted_by_words_and_by_what_needs_a_look(browser: Browser, site: str) -> None:
+    with opened(browser, f"{site}/", (1440, 1000)) as page:
+        page.get_by_label("Find").fill("raceway")
+        assert page.locator("#skids tr:visible").count() == 1
+        page.get_by_label("Find").fill("")
+        page.get_by_label("only what needs a look").check()
+        assert page.locator("#skids tr:visible").count() == 1          # the raceway, which was never heard of
+
+
+def test_keyboard_alone_reaches_every_view_and_the_content(browser: Browser, site: str) -> None:
+    with opened(browser, f"{site}/skid/intake", (1440, 1000)) as page:
+        page.keyboard.press("Tab")
+        assert page.evaluate("document.activeElement.textContent") == "Skip to the content"
+        seen = []
+        for _ in range(8):
+            page.keyboard.press("Tab")
+            seen.append(page.evaluate("document.activeElement.textContent.trim()"))
+        assert seen[:4] == ["Bagwright", "Overview", "Alarms", "Changeouts"]
+        assert page.evaluate("getComputedStyle(document.activeElement).outlineStyle") == "solid"
 
 
 @SIZES
