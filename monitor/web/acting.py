@@ -10,6 +10,7 @@ from pydantic import BaseModel
 
 from monitor.web.site import Site
 
+
 class Refusal(BaseModel):
     """Why something was not done."""
 
