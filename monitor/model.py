@@ -417,6 +417,28 @@ class Event:
 
 
 @dataclass(frozen=True, slots=True)
+class Entry:
+    """A line of the journal: what moved an alarm, or what a person wrote. `id` is the same however often it is
+    computed. time: event time, ns. before, after: what the alarm showed; None for what is no alarm. via: how an
+    action came; event: id of the event that it goes back to."""
+
+    id: str
+    time: int
+    skid: str | None
+    step: str
+    kind: str | None = None
+    vessel: str | None = None
+    signal: str | None = None
+    before: str | None = None
+    after: str | None = None
+    who: str = ""
+    via: str = ""
+    why: str = ""
+    event: str | None = None
+    priority: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Fact:
     """Something learned that outlives upgrades: a clean reference, an element's life, a zero trim.
 

@@ -9,10 +9,10 @@ from typing import Any
 import msgspec
 
 from monitor.alarms.catalogue import CATALOGUE, MONITOR
-from monitor.alarms.desk import Cause, Desk, Entry
+from monitor.alarms.desk import Cause, Desk
 from monitor.alarms.lifecycle import RefusedError, Stimulus
 from monitor.alarms.standing import Alarm, AlarmKey, alarm_id
-from monitor.model import DAY, NS, Fact
+from monitor.model import DAY, NS, Entry, Fact
 from monitor.times import to_rfc3339
 
 LONGEST = 2_000             # characters of a note or a reason

@@ -16,28 +16,7 @@ from monitor.alarms.handling import handlings
 from monitor.alarms.lifecycle import OWED, State, Stimulus, moved
 from monitor.alarms.standing import PLAIN, Alarm, AlarmKey, alarm_id, key_of, restored, stored
 from monitor.alarms.suppression import cause_of, still_follows
-from monitor.model import NS, Event, Handling, RuleSettings, SkidSettings, Transition
-
-
-@dataclass(frozen=True, slots=True)
-class Entry:
-    """A line of the journal: what moved an alarm, or what a person wrote. `id` is the same however often it is
-    computed. before, after: what the alarm showed; None for what is no alarm."""
-
-    id: str
-    time: int
-    skid: str | None
-    step: str
-    kind: str | None = None
-    vessel: str | None = None
-    signal: str | None = None
-    before: str | None = None
-    after: str | None = None
-    who: str = ""
-    via: str = ""
-    why: str = ""
-    event: str | None = None
-    priority: str | None = None
+from monitor.model import NS, Entry, Event, Handling, RuleSettings, SkidSettings, Transition
 
 
 class Push(NamedTuple):
@@ -55,11 +34,12 @@ class Push(NamedTuple):
 
 @dataclass(slots=True)
 class Changes:
-    """What came of what was put in since the last `take`."""
+    """What came of what was put in since the last `take`. shots: by a line of the journal, the alarm after it."""
 
     entries: list[Entry] = field(default_factory=list)
     states: dict[AlarmKey, dict[str, Any]] = field(default_factory=dict)
     pushes: list[Push] = field(default_factory=list)
+    shots: dict[str, dict[str, Any]] = field(default_factory=dict)
 
 
 class Cause(NamedTuple):
@@ -188,9 +168,14 @@ class Desk:
         key = key_of(event)
         if event.transition is not Transition.NOTED:
             active = event.transition is Transition.RAISED
+            before, after = ("normal", "active") if active else ("active", "normal")
             self._changes.states[key] = {
-                "state": "active" if active else "normal", "since": event.time, "event": event.id, "sort": "alert",
-                "active": active, "id": alarm_id(key)}  # fmt: skip
+                "state": after, "since": event.time, "event": event.id, "sort": "alert", "active": active,
+                "id": alarm_id(key)}  # fmt: skip
+            entry = Entry(f"{event.id}:{event.transition}", event.time, event.skid, str(event.transition), event.kind,
+                          event.vessel, event.signal, before, after, event=event.id)  # fmt: skip
+            self._changes.entries.append(entry)
+            self._changes.shots[entry.id] = self._changes.states[key]
         for rule in self.rules:
             if names(rule, event.kind, event.skid) and event.transition is not Transition.CLEARED:
                 self._changes.pushes.append(
@@ -261,6 +246,7 @@ class Desk:
                 if moment(rule, alarm.announced) <= time:
                     self._tell(alarm, rule, "raised", time, entry.id)
         self._touch(alarm)
+        self._changes.shots[entry.id] = self._changes.states[alarm.key]
 
     def _times(self, alarm: Alarm, before: State, time: int, handling: Handling) -> None:
         if alarm.hidden is not State.SHELVED:
@@ -290,6 +276,9 @@ class Desk:
         """How long an alarm that was shelved stays so [ns]."""
         alarm.until = until
         self._touch(alarm)
+        last = self._changes.entries[-1]
+        if (last.skid, last.kind, last.vessel, last.signal) == alarm.key:
+            self._changes.shots[last.id] = self._changes.states[alarm.key]
 
     def note(self, entry: Entry) -> None:
         """A line of the journal that moves no alarm."""

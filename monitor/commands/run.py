@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import os
 import signal
 import threading
 from collections.abc import Callable, Iterator
@@ -64,9 +65,11 @@ def watch(settings: Settings, clock: Clock, stop: threading.Event, tell: Callabl
           trouble: Callable[[str], None] = warn) -> None:
     """Run the daemon until `stop`: store, engine, broker. tell: where news go, trouble: what goes wrong."""
     from monitor.daemon.announce import Announcer, link_listener
+    from monitor.daemon.heart import Heart
     from monitor.daemon.insist import insist
     from monitor.daemon.loop import Daemon
     from monitor.daemon.outbox import Outbox
+    from monitor.daemon.systemd import Notify
     from monitor.ingest.mqtt import MqttSource
     from monitor.notify.mqtt import will
     from monitor.store import Store
@@ -76,18 +79,22 @@ def watch(settings: Settings, clock: Clock, stop: threading.Event, tell: Callabl
 
     broker, connected = settings.broker, threading.Event()
     with (
+        Heart(Notify(os.environ)) as heart,
         insist(open_store, stop, trouble, "the daemon starts when it can be written") as store,
         Outbox(settings, store, clock, trouble, limit_bytes=settings.store.outbox_limit) as outbox,
     ):
-        daemon = Daemon(settings, store, clock, trouble, outbox.wake, stop)
+        daemon = Daemon(settings, store, clock, trouble, outbox.wake, stop, heart)
         again = daemon.resume()
         if again:
             tell(f"resumed: {again:,} stored readings run again")
         with MqttSource(
             broker,
-            daemon.intake.topics,
+            daemon.topics,
             now=clock,
             on_state=link_listener(connected, tell, trouble),
             will=will(broker.prefix, clock()),
         ) as source:
-            daemon.run(source, Announcer(source, broker.prefix, clock, connected, store))
+            announcer = Announcer(source, broker.prefix, clock, connected, store)
+            heart.beat, heart.trouble = announcer.beat, announcer.trouble
+            heart.ready()
+            daemon.run(source, announcer)

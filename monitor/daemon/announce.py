@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
+from typing import Any
 
+from monitor.alarms.catalogue import CATALOGUE, MONITOR, MONITOR_FAULT
 from monitor.daemon.clock import Clock
 from monitor.daemon.mqtt_queue import MqttQueue
 from monitor.ingest.mqtt import Link, LinkState, MqttSource
-from monitor.model import Event
-from monitor.notify.mqtt import MqttNotifier, will
-from monitor.records import event_object
+from monitor.notify.mqtt import MqttNotifier, alarm_object, rfc3339, will
 from monitor.store import Store
 
 PARTING_S = 0.5
@@ -26,9 +26,24 @@ class Announcer:
         self._queue = MqttQueue(store, clock, self._notifier.send, source.broker.client_id)
         self._connected = connected
 
-    def start(self, raised: Iterable[Event]) -> None:
-        """raised: the last `raised` event of each alarm that is active since before this start, oldest first."""
-        self._notifier.restore(event_object(event) for event in raised)
+    def start(self, standing: Iterable[Mapping[str, Any]]) -> None:
+        """standing: alarms from before this start that are not normal, as objects."""
+        self._notifier.restore(standing)
+
+    def beat(self, told: Mapping[str, Any]) -> None:
+        """A heartbeat; from any thread."""
+        if self._source.link.state is LinkState.CONNECTED:
+            self._notifier.beat({"time": rfc3339(self._clock())} | dict(told))
+
+    def trouble(self, what: str | None) -> None:
+        """What keeps the loop waiting, as an alarm that is not in the store: nothing can be stored just now; None: it
+        is over. From any thread."""
+        now = self._clock()
+        detail = "store-unwritable"
+        body = {"state": "normal" if what is None else "unacknowledged", "since": now, "active": what is not None,
+                "priority": CATALOGUE[MONITOR_FAULT].priority, "id": f"{MONITOR}/{MONITOR_FAULT}/{detail}"}
+        words = {"detail": detail, "message": "" if what is None else f"The monitor itself waits for {what}."}
+        self._notifier.restore([alarm_object((MONITOR, MONITOR_FAULT, None, detail), body, words)])
 
     def greet(self) -> None:
         """After a connection was made: say that the monitor is there."""

@@ -26,6 +26,15 @@ class FastClock:
     def __call__(self) -> int:
         return self._start + round((time.monotonic_ns() - self._origin) * self._speed)
 
+    @property
+    def speed(self) -> float:
+        return self._speed
+
+
+def speed_of(clock: Clock) -> float:
+    """How many times faster than life a clock runs."""
+    return clock.speed if isinstance(clock, FastClock) else 1.0
+
 
 GRACE_S = 8.0     # silence of a skid before its time moves on without rows: a gateway that sends in bursts is not late
 

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Sequence
-from typing import Any
 
 import msgspec
 import numpy as np
@@ -17,23 +16,28 @@ import numpy as np
 from monitor.daemon.acting import act_on
 from monitor.daemon.announce import Announcer
 from monitor.daemon.clock import Clock, Due, LiveTime
+from monitor.daemon.commands import Commands
+from monitor.daemon.heart import Heart
 from monitor.daemon.insist import insist
 from monitor.daemon.intake import Intake, Taken
+from monitor.daemon.keeper import Keeper
 from monitor.daemon.notices import Notices
+from monitor.daemon.own_faults import OwnFaults
 from monitor.daemon.rebuild import Memory, Resumption
+from monitor.daemon.systemd import Notify
+from monitor.daemon.upkeep import Upkeep
 from monitor.engine.engine import STATE_VERSION, Engine, Output
 from monitor.engine.sequencer import Fate
-from monitor.ingest.mqtt import Message, MqttSource
-from monitor.model import NS, Event, Rows, Settings, SkidSettings, Transition
-from monitor.store import Batch, Checkpoint, Store, StoreRetryError
+from monitor.ingest.mqtt import LinkState, Message, MqttSource
+from monitor.model import NS, Rows, Settings, SkidSettings
+from monitor.store import Batch, Checkpoint, Store
 
 TAKE = 5_000                # messages of one commit at most
 PATIENCE_S = 0.25           # a commit waits no longer than this for messages
 TICK_S = 1.0
 CHECKPOINT_S = 60.0
-UPKEEP_S = 30.0
 UNSTORED = "what came since is not acknowledged, so that the broker keeps it"
-PACK_AFTER = 2 * 3600 * NS  # an hour is packed when it lies this far back: late rows are then rare
+THE_STORE = "the store, which cannot be written"
 
 
 class Daemon:
@@ -48,6 +52,7 @@ class Daemon:
         say: Callable[[str], None] = lambda sentence: None,
         committed: Callable[[], None] = lambda: None,
         stop: threading.Event | None = None,
+        heart: Heart | None = None,
     ) -> None:
         self.settings, self.store, self.clock, self.say = settings, store, clock, say
         self.stop = stop or threading.Event()
@@ -57,16 +62,30 @@ class Daemon:
         self.live = LiveTime(len(settings.skids))
         self._checkpoints = Due(len(settings.skids), CHECKPOINT_S, clock())
         self._ticked = 0
-        self._kept_up = clock()
-        self._behind = False
+        self._upkeep = Upkeep(store, clock(), self.settings.store.retention_days, say)
+        self.keeper = Keeper(settings, store, clock, self._reached)
+        self.commands = Commands(settings.command, settings.broker.prefix, self.keeper, clock)
+        self.faults = OwnFaults(clock, store.outbox)
+        self.heart = heart or Heart(Notify({}))
+
+    @property
+    def topics(self) -> list[str]:
+        """What has to be subscribed to."""
+        return [*self.intake.topics, self.commands.topic]
+
+    def _reached(self, skid: str) -> int:
+        i = next((i for i, s in enumerate(self.settings.skids) if s.id == skid), None)
+        return 0 if i is None else max(0, self.engine.reached(i))
 
     def resume(self) -> int:
         """Take up each skid where its last checkpoint and the rows stored after it left it. Returns rows run again."""
         self._insist(lambda: self.store.configure(self.settings.skids))
+        self.keeper.restore()
+        self.faults.restore(*self.keeper.own_faults())
         return sum(self._resume(i, skid) for i, skid in enumerate(self.settings.skids))
 
     def _resume(self, i: int, skid: SkidSettings) -> int:
-        resumed = Resumption(self.engine, self.store, i, skid, self.say, lambda o: self._commit(self._batch(o))).run()
+        resumed = Resumption(self.engine, self.store, i, skid, self.say, self._settle).run()
         newest = self.engine.sequencers[i].newest
         if newest > 0:
             # A transmitter's clock may be off: without its offset, time goes on from when we look.
@@ -76,7 +95,7 @@ class Daemon:
 
     def run(self, source: MqttSource, announcer: Announcer) -> None:
         """Raises RunError where it is told to stop while the store cannot be written, BrokerError."""
-        announcer.start(self._active())
+        announcer.start(self.keeper.standing())
         try:
             while not self.stop.is_set():
                 self.round(source, announcer)
@@ -84,36 +103,26 @@ class Daemon:
         finally:
             announcer.part(on_purpose=self.stop.is_set())
 
-    def _active(self) -> list[Event]:
-        """The events that raised what is active now, oldest first."""
-        states = self.store.alarm_states().values()
-        events = [self.store.event(s["event"]) for s in states if s["state"] == "active"]
-        return sorted((e for e in events if e is not None), key=lambda e: e.time)
-
     def round(self, source: MqttSource, announcer: Announcer) -> None:
         announcer.greet()
         messages = source.take(TAKE, PATIENCE_S)
         now = self.clock()
-        batch = self._judge(messages, now)
-        if messages or batch.ticks or batch.checkpoints or batch.answers:
+        orders, readings = self.commands.split(messages)
+        batch = self._judge(readings, now)
+        own = self.faults.events(waiting_since=min((m.arrival for m in messages), default=None),
+                                 connected=source.link.state is LinkState.CONNECTED)
+        self.keeper.fill(batch, own, lambda: self.commands.take(orders, batch))
+        if messages or batch:
             self._commit(batch)
         source.ack(messages)
         announcer.events()
-        self._keep_up(now)
+        self._upkeep.step(now, [self.engine.reached(i) for i in range(len(self.settings.skids))])
+        self.heart.alive({"newest_s": self._behind(now), "alarms": self.keeper.counts()})
 
-    def _keep_up(self, now: int) -> None:
-        """A bounded piece of the store's housekeeping, so that taking messages never waits long for it."""
-        if now - self._kept_up < UPKEEP_S * NS and not self._behind:
-            return
-        self._kept_up = now
-        try:
-            reached = [self.engine.reached(i) for i in range(len(self.settings.skids))]
-            self._behind = self.store.pack(min(reached, default=0) - PACK_AFTER) or bool(
-                self.store.retain(now, self.settings.store.retention_days)
-            )
-            self.store.vacuum()
-        except StoreRetryError as error:
-            self.say(f"{error}; housekeeping of the store waits")
+    def _behind(self, now: int) -> float | None:
+        """How long ago [s] the newest reading of all is, by our clock."""
+        newest = max((s.newest for s in self.engine.sequencers), default=0)
+        return round((now - newest) / NS, 1) if newest > 0 else None
 
     def _judge(self, messages: Sequence[Message], now: int) -> Batch:
         taken = self.intake.take(messages)
@@ -156,10 +165,6 @@ class Daemon:
         batch.events.extend(output.events)
         batch.facts.extend(output.facts)
         batch.minutes.extend((self.settings.skids[i].id, minute) for i, minute in output.minutes)
-        for event in output.events:
-            if event.transition is not Transition.NOTED:
-                key = (event.skid, event.kind, event.vessel, event.signal)
-                batch.alarm_states[key] = alarm_state(event)
 
     def _checkpoint(self, i: int, batch: Batch) -> None:
         if self.engine.rows.state.skid[i].tick == 0:
@@ -176,6 +181,12 @@ class Daemon:
             self._checkpoint(i, batch)
         return batch
 
+    def _settle(self, output: Output) -> None:
+        """What the engine says of readings that are run again."""
+        batch = self._batch(output)
+        self.keeper.fill(batch)
+        self._commit(batch)
+
     def _commit(self, batch: Batch) -> None:
         """Commit, however long the store needs to become writable again; the broker keeps what comes meanwhile."""
 
@@ -187,13 +198,16 @@ class Daemon:
         self.committed()
 
     def _insist(self, step: Callable[[], None]) -> None:
-        insist(step, self.stop, self.say, UNSTORED)
+        """A wait for the store is no hanging: the heart says so meanwhile, an alarm of our own afterwards."""
+        since = self.clock()
+        tries = 0
 
+        def counted() -> None:
+            nonlocal tries
+            tries += 1
+            step()
 
-def alarm_state(event: Event) -> dict[str, Any]:
-    """State of an alarm as the store keeps it."""
-    return {
-        "state": "active" if event.transition is Transition.RAISED else "normal",
-        "since": event.time,
-        "event": event.id,
-    }
+        with self.heart.waiting(THE_STORE):
+            insist(counted, self.stop, self.say, UNSTORED)
+        if tries > 1:
+            self.faults.store_waited(since)

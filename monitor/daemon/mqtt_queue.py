@@ -9,7 +9,7 @@ from collections.abc import Callable, Sequence
 from typing import Any
 
 from monitor.daemon.clock import Clock
-from monitor.daemon.notices import MQTT
+from monitor.daemon.keeper import MQTT
 from monitor.ingest.mqtt import Delivery
 from monitor.store import Due, Store, StoreRetryError, next_try
 

@@ -1,7 +1,8 @@
 """What a commit has to tell the outside, queued in the very transaction that stores it.
 
     mqtt            each new event, for our own topics
-    webhook ...     each new event, once for each receiver
+    webhook ...     each new event, once for each receiver that no rule names
+    service ...     what rules tell people (`daemon/keeper.py` makes it, also for the webhooks they name)
     influx          the readings that are new and the closed minutes, as compressed lines
     influx-events   each new event as a line: it need not wait behind days of readings
 """
@@ -16,20 +17,22 @@ import numpy as np
 import numpy.typing as npt
 
 from monitor.daemon.clock import Clock
+from monitor.daemon.keeper import MQTT, service_channel
 from monitor.model import Event, Rows, Settings
 from monitor.notify.lines import ReadingLines, event_line, minute_line, pack
 from monitor.notify.webhook import channel_name
 from monitor.records import event_object
 from monitor.store import Batch, Notice, Store
 
-MQTT, INFLUX, INFLUX_EVENTS = "mqtt", "influx", "influx-events"
+INFLUX, INFLUX_EVENTS = "influx", "influx-events"
 HOUR = 3_600_000_000_000
 
 
 def channels(settings: Settings) -> list[str]:
     """The outbox's channels that these settings use."""
     influx = [INFLUX, INFLUX_EVENTS] if settings.notify.influx else []
-    return [MQTT, *(channel_name(w.url) for w in settings.notify.webhooks), *influx]
+    services = [service_channel(s.id) for s in settings.notify.services]
+    return [MQTT, *(channel_name(w.url) for w in settings.notify.webhooks), *services, *influx]
 
 
 def lines_notice(channel: str, lines: Sequence[str], time: int) -> Notice:
@@ -43,7 +46,8 @@ class Notices:
 
     def __init__(self, settings: Settings, store: Store, clock: Clock) -> None:
         self._store, self._clock = store, clock
-        self._receivers = [MQTT, *(channel_name(w.url) for w in settings.notify.webhooks)]
+        ruled = {name for rule in settings.notify.rules for name in rule.channels}
+        self._receivers = [MQTT, *(channel_name(w.url) for w in settings.notify.webhooks if w.id not in ruled)]
         self._lines = {s.id: ReadingLines(s) for s in settings.skids} if settings.notify.influx else {}
         self._signals = {s.id: [signal.id for signal in s.signals] for s in settings.skids}
         self._newest: dict[str, npt.NDArray[np.int64]] = {}

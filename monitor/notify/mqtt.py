@@ -3,10 +3,12 @@
     PREFIX/SKID/alarm/KIND            retained: the alarm's state, with the event that made it so
     PREFIX/SKID/alarm/KIND/WHERE      the same, where the event names a vessel or a signal
     PREFIX/SKID/event                 not retained: each event, as in events.jsonl
+    PREFIX/command/answer             not retained: what came of a command
+    PREFIX/heartbeat                  not retained: that the monitor is at work
     PREFIX/state                      retained: whether the monitor is there
 
-SKID and WHERE go through `topic_level`. Building messages is pure; `MqttNotifier` only remembers which
-alarms are active and hands messages to a `publish` function. Who subscribes late sees what is active now.
+SKID and WHERE go through `topic_level`; alerts are under `alert` in place of `alarm`. Building messages is pure;
+`MqttNotifier` hands them to a `publish` function. Who subscribes late sees what stands now.
 """
 
 from __future__ import annotations
@@ -17,7 +19,7 @@ from datetime import UTC, datetime
 from enum import StrEnum
 from typing import Any, Generic, NamedTuple, Protocol, TypeVar
 
-from monitor.model import NS, Transition
+from monitor.model import NS
 
 EventObject = Mapping[str, Any]     # one line of events.jsonl
 
@@ -67,7 +69,8 @@ def _escaped(c: str) -> str:
 def alarm_topic(prefix: str, event: EventObject) -> str:
     """Where the state of the event's alarm is retained."""
     where = event.get("signal") or event.get("vessel")
-    levels = [topic_level(event["skid"]), "alarm", topic_level(event["kind"])]
+    sort = event.get("sort") or "alarm"
+    levels = [topic_level(event["skid"]), sort, topic_level(event["kind"])]
     return "/".join([prefix, *levels, *([topic_level(where)] if where else [])])
 
 
@@ -76,10 +79,31 @@ def event_message(prefix: str, event: EventObject) -> Publication:
     return Publication(f"{prefix}/{topic_level(event['skid'])}/event", _json(event), retain=False)
 
 
-def alarm_message(prefix: str, event: EventObject, *, active: bool, since: str) -> Publication:
-    """The alarm's state, retained. since: RFC 3339; of `active` the raise, of `normal` the clearance."""
-    state = {"state": "active" if active else "normal", "since": since}
-    return Publication(alarm_topic(prefix, event), _json(state | dict(event)), retain=True)
+def alarm_object(key: tuple[str, str, str | None, str | None], body: Mapping[str, Any], event: EventObject | None,
+                 *, step: str | None = None) -> dict[str, Any]:  # fmt: skip
+    """An alarm's state for its topic: what it shows and since when, whether its condition stands, who acted last, and
+    the event that it goes by. body: as the store keeps it; step: what has just moved it."""
+    skid, kind, vessel, signal = key
+    place = {"skid": skid, "kind": kind, "vessel": vessel, "signal": signal}
+    state: dict[str, Any] = {"state": body["state"], "since": rfc3339(body["since"])}
+    state |= {"active": body["active"], "alarm": body.get("id"), "sort": body.get("sort", "alarm"),
+              "priority": body.get("priority"), "step": step}
+    for name, key_of_body in (("shelved_until", "until"), ("acknowledged", "acknowledged")):
+        if body.get(key_of_body) is not None:
+            state[name] = rfc3339(body[key_of_body])
+    state |= {name: body[source] for name, source in (("follows", "cause"), ("who", "who"), ("why", "why"))
+              if body.get(source)}
+    return state | place | dict(event or {})
+
+
+def alarm_message(prefix: str, alarm: EventObject) -> Publication:
+    """The alarm's state, retained."""
+    return Publication(alarm_topic(prefix, alarm), _json(alarm), retain=True)
+
+
+def answer_message(prefix: str, answer: EventObject) -> Publication:
+    """What came of a command, for who sent it."""
+    return Publication(f"{prefix}/command/answer", _json(answer), retain=False)
 
 
 def state_message(prefix: str, state: MonitorState, time: int) -> Publication:
@@ -105,73 +129,32 @@ def _json(value: Mapping[str, Any]) -> bytes:
     return json.dumps(value, separators=(",", ":"), allow_nan=False).encode()
 
 
-class _Active(NamedTuple):
-    since: str
-    event: EventObject
-
-
-class AlarmBoard:
-    """Which alarms are active, topic by topic. One topic may hold several causes (a transmitter both
-    frozen and out of range), told apart by `detail`: it is normal only when all have cleared."""
-
-    def __init__(self, prefix: str) -> None:
-        self._prefix = prefix
-        self._active: dict[str, dict[str | None, _Active]] = {}
-
-    def apply(self, event: EventObject) -> Publication | None:
-        """The new retained state, or None where the event changes none (a `noted` without an alarm)."""
-        topic = alarm_topic(self._prefix, event)
-        causes = self._active.get(topic, {})
-        transition = Transition(event["transition"])
-        if transition is Transition.CLEARED:
-            return self._clear(topic, causes, event)
-        if transition is Transition.RAISED:
-            known = causes.pop(event.get("detail"), None)       # put last: the newest is shown
-            causes[event.get("detail")] = _Active(known.since if known else event["time"], event)
-            self._active[topic] = causes
-        elif event.get("detail") in causes:                     # a suspicion that grew
-            causes[event.get("detail")] = _Active(causes[event.get("detail")].since, event)
-        else:
-            return None
-        return self._show(causes)
-
-    def _clear(self, topic: str, causes: dict[str | None, _Active], event: EventObject) -> Publication:
-        detail = event.get("detail")
-        if detail is None:
-            causes.clear()
-        causes.pop(detail, None)
-        causes.pop(None, None)      # a raise that did not say its cause
-        if causes:
-            return self._show(causes)
-        self._active.pop(topic, None)
-        return alarm_message(self._prefix, event, active=False, since=event["time"])
-
-    def _show(self, causes: dict[str | None, _Active]) -> Publication:
-        newest = next(reversed(causes.values()))
-        return alarm_message(self._prefix, newest.event, active=True, since=newest.since)
-
-
 class MqttNotifier(Generic[T]):
     """Sends events and states through one connection's `publish`.
 
     now: the clock, ns since 1970 UTC. `connected` belongs into every (re)connection, since the will may
-    have said `gone` meanwhile; `restore` into the start, with what the store knows to be active.
+    have said `gone` meanwhile; `restore` into the start, with the alarms that are not normal.
     """
 
     def __init__(self, publish: Publish[T], prefix: str, *, now: Callable[[], int]) -> None:
         self._publish, self._prefix, self._now = publish, prefix, now
-        self._board = AlarmBoard(prefix)
 
-    def send(self, event: EventObject) -> list[T]:
-        """The event, and the state of its alarm where that changed: the state first, so that who reacts
-        to the event finds it. Returns the connection's handles."""
-        state = self._board.apply(event)
-        return [self._put(p) for p in (state, event_message(self._prefix, event)) if p is not None]
+    def send(self, body: EventObject) -> list[T]:
+        """What is queued for our topics: an alarm's state, an answer to a command, or an event. Returns the
+        connection's handles."""
+        if "state" in body:
+            return [self._put(alarm_message(self._prefix, body))]
+        if "answer" in body:
+            return [self._put(answer_message(self._prefix, body))]
+        return [self._put(event_message(self._prefix, body))]
 
-    def restore(self, raised: Iterable[EventObject]) -> list[T]:
-        """States of alarms that are active since before this start: their last `raised` events, oldest first."""
-        states = [self._board.apply(event) for event in raised]
-        return [self._put(p) for p in states if p is not None]
+    def restore(self, alarms: Iterable[EventObject]) -> list[T]:
+        """States of alarms from before this start, as `alarm_object` makes them: a broker may have lost them."""
+        return [self._put(alarm_message(self._prefix, alarm)) for alarm in alarms]
+
+    def beat(self, told: Mapping[str, Any]) -> T:
+        """That we are at work, and how it goes."""
+        return self._put(Publication(f"{self._prefix}/heartbeat", _json(told), retain=False))
 
     def connected(self) -> T:
         return self._put(state_message(self._prefix, MonitorState.ONLINE, self._now()))

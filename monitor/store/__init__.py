@@ -15,6 +15,7 @@ from monitor.store.types import (
     Batch,
     Checkpoint,
     Committed,
+    Done,
     Due,
     Notice,
     QuarantineCount,
@@ -24,5 +25,5 @@ from monitor.store.types import (
 )
 from monitor.store.writer import Store
 
-__all__ = ["Batch", "Checkpoint", "Committed", "Due", "Notice", "QuarantineCount", "Reader", "Request",
+__all__ = ["Batch", "Checkpoint", "Committed", "Done", "Due", "Notice", "QuarantineCount", "Reader", "Request",
            "SignalVersion", "Store", "StoreRetryError", "Trend", "next_try", "submit"]

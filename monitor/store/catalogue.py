@@ -59,11 +59,16 @@ class Catalogue:
 def configure(db: apsw.Connection, skids: Sequence[SkidSettings], now: int) -> None:
     """Records names, order and meaning of the signals. Those no longer configured keep their readings."""
     for settings in skids:
-        db.execute("INSERT INTO skid (id) VALUES (?) ON CONFLICT DO NOTHING", (settings.id,))
+        add_skid(db, settings.id)
         skid = db.execute("SELECT ref FROM skid WHERE id = ?", (settings.id,)).get
         db.execute("UPDATE signal SET place = NULL WHERE skid = ?", (skid,))
         for place, signal in enumerate(settings.signals):
             _configure_signal(db, skid, place, signal, now)
+
+
+def add_skid(db: apsw.Connection, name: str) -> None:
+    """Makes a name known under which things can be stored."""
+    db.execute("INSERT INTO skid (id) VALUES (?) ON CONFLICT DO NOTHING", (name,))
 
 
 def _configure_signal(db: apsw.Connection, skid: int, place: int, signal: Signal, now: int) -> None:

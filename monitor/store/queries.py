@@ -7,13 +7,14 @@ from typing import Any, Self
 
 import numpy.typing as npt
 
-from monitor.model import Action, Event, Fact, Quality, Rejection, Rows
+from monitor.model import Action, Entry, Event, Fact, Quality, Rejection, Rows
 from monitor.store import (
     actions,
     catalogue,
     checkpoint,
     events,
     history,
+    journal,
     outbox,
     quarantine,
     requests,
@@ -21,7 +22,7 @@ from monitor.store import (
     trends,
 )
 from monitor.store.connection import Handle
-from monitor.store.types import HOUR, AlarmKey, Checkpoint, Due, QuarantineCount, Request, SignalVersion, Trend
+from monitor.store.types import HOUR, MONITOR, AlarmKey, Checkpoint, Due, QuarantineCount, Request, SignalVersion, Trend
 
 
 class Queries:
@@ -47,7 +48,8 @@ class Queries:
     # Names
 
     def skids(self) -> list[str]:
-        return [name for (name,) in self._handle.query("SELECT id FROM skid ORDER BY ref")]
+        """Those that were ever configured."""
+        return [name for (name,) in self._handle.query("SELECT id FROM skid WHERE id <> ? ORDER BY ref", (MONITOR,))]
 
     def signals(self, skid: str, *, former: bool = False) -> list[str]:
         """Signal ids: the configured ones in their order; with `former` then those of earlier configurations."""
@@ -166,6 +168,19 @@ class Queries:
     def requests(self, *, open_only: bool = False, action: str | None = None, limit: int = 100) -> list[Request]:
         """Open ones oldest first, else all newest first; of one action where it is named."""
         return requests.select(self._handle, open_only=open_only, action=action, limit=limit)
+
+    def request(self, number: int | None = None, *, origin: str | None = None) -> Request | None:
+        """By its number, or by its own name; None where there is none."""
+        return requests.find(self._handle, number, origin)
+
+    def journal(self, skid: str | None = None, start: int | None = None, end: int | None = None,
+                steps: Sequence[str] | None = None, *, limit: int = 100) -> list[Entry]:
+        """Newest first."""
+        return journal.select(self._handle, skid=skid, start=start, end=end, steps=steps, limit=limit)
+
+    def outbox(self) -> dict[str, dict[str, Any]]:
+        """By channel; see `monitor.store.outbox.summary`."""
+        return outbox.summary(self._handle)
 
     def status(self) -> dict[str, Any]:
         """See `monitor.store.status.status`."""

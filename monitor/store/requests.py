@@ -12,7 +12,7 @@ from monitor.errors import StoreError
 from monitor.store import migrations
 from monitor.store.connection import Handle, dump, load
 from monitor.store.faults import explained
-from monitor.store.types import Request
+from monitor.store.types import Done, Request
 
 
 def submit(path: str, skid: str | None, action: str, body: Any, now: int) -> int:
@@ -36,6 +36,19 @@ def answer(db: apsw.Connection, answers: Sequence[tuple[int, str]], now: int) ->
                    [(now, text, number) for number, text in answers])
 
 
+def done(db: apsw.Connection, requests: Sequence[Done], now: int) -> None:
+    """Puts requests on record that were answered when they came; a second delivery changes nothing."""
+    db.executemany("""INSERT INTO request (time, skid, action, body, answered, answer, origin)
+                      VALUES (?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING""",
+                   [(r.time, r.skid, r.action, dump(r.body), now, r.answer, r.origin) for r in requests])
+
+
+def find(handle: Handle, number: int | None, origin: str | None) -> Request | None:
+    """By its number, or by its own name."""
+    row = handle.one("SELECT * FROM request WHERE id = ?1 OR (?1 IS NULL AND origin = ?2)", (number, origin))
+    return None if row is None else _request(row)
+
+
 def select(handle: Handle, *, open_only: bool, action: str | None, limit: int) -> list[Request]:
     """Open ones oldest first, else all newest first; of one action where it is named."""
     if open_only:
@@ -44,5 +57,9 @@ def select(handle: Handle, *, open_only: bool, action: str | None, limit: int) -
     else:
         rows = handle.query("SELECT * FROM request WHERE ?1 IS NULL OR action = ?1 ORDER BY id DESC LIMIT ?2",
                             (action, limit))
-    return [Request(number, time, skid, action, load(body), answered, said)
-            for number, time, skid, action, body, answered, said in rows]
+    return [_request(row) for row in rows]
+
+
+def _request(row: tuple[Any, ...]) -> Request:
+    number, time, skid, action, body, *rest = row
+    return Request(number, time, skid, action, load(body), *rest)

@@ -10,7 +10,7 @@ import apsw
 
 from monitor.store import outbox
 from monitor.store.connection import Handle
-from monitor.store.types import HOUR, MINUTE
+from monitor.store.types import HOUR, MINUTE, MONITOR
 
 _COUNT = "INSERT INTO counter VALUES (?, ?) ON CONFLICT DO UPDATE SET count = count + excluded.count"
 _RATES = ("commits", "readings", "repeated", "rejected", "events")
@@ -86,6 +86,7 @@ def _rate(handle: Handle, now: int, span: int) -> dict[str, float]:
 
 def _skids(handle: Handle, now: int) -> dict[str, dict[str, Any]]:
     rows = handle.query("""SELECT k.id, k.tick, max(l.time) FROM skid k LEFT JOIN signal s ON s.skid = k.ref
-                           LEFT JOIN latest l ON l.signal = s.ref GROUP BY k.ref ORDER BY k.id""")
+                           LEFT JOIN latest l ON l.signal = s.ref WHERE k.id <> ? GROUP BY k.ref ORDER BY k.id""",
+                        (MONITOR,))
     return {str(skid): {"tick": tick, "newest": newest, "lag_s": None if newest is None else (now - newest) / 1e9}
             for skid, tick, newest in rows}

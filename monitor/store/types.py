@@ -8,11 +8,12 @@ from typing import Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from monitor.model import Action, Event, Fact, Minute, Rejection, Rows
+from monitor.model import Action, Entry, Event, Fact, Minute, Rejection, Rows
 
 HOUR = 3_600_000_000_000
 DAY = 24 * HOUR
 MINUTE = 60_000_000_000
+MONITOR = "monitor"     # in place of a skid: what the monitor tells of itself
 
 # skid, kind, vessel, signal
 AlarmKey = tuple[str, str, str | None, str | None]
@@ -43,7 +44,8 @@ class Batch:
 
     rows: skid, readings as received (`Rows.signal` indexes the configured signals), and which were fed
     to the engine (False: late or time-uncertain).
-    alarm_states: a value of None removes the state. answers: id of a request, and what came of it.
+    alarm_states: a value of None removes the state. answers: id of a request, and what came of it. told: notices
+    beside those that follow from the events. A batch is true where it holds anything.
     """
 
     rows: list[tuple[str, Rows, npt.NDArray[np.bool_]]] = field(default_factory=list)
@@ -57,6 +59,12 @@ class Batch:
     notices: list[Notice] = field(default_factory=list)
     answers: list[tuple[int, str]] = field(default_factory=list)
     actions: list[Action] = field(default_factory=list)
+    journal: list[Entry] = field(default_factory=list)
+    told: list[Notice] = field(default_factory=list)
+    done: list[Done] = field(default_factory=list)
+
+    def __bool__(self) -> bool:
+        return any(getattr(self, part) for part in self.__slots__)
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,6 +86,17 @@ class Due(NamedTuple):
     body: Any
     created: int
     attempts: int
+
+
+class Done(NamedTuple):
+    """A request that came and was answered at once. origin: its own name, for ever."""
+
+    origin: str
+    time: int
+    skid: str | None
+    action: str
+    body: Any
+    answer: str
 
 
 class SignalVersion(NamedTuple):
@@ -104,6 +123,7 @@ class Request(NamedTuple):
     body: Any
     answered: int | None
     answer: str | None
+    origin: str | None = None
 
 
 class QuarantineCount(NamedTuple):

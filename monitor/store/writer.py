@@ -18,6 +18,7 @@ from monitor.store import (
     checkpoint,
     events,
     intake,
+    journal,
     migrations,
     outbox,
     quarantine,
@@ -33,7 +34,7 @@ from monitor.store.intake import PackedHours
 from monitor.store.lock import DaemonLock
 from monitor.store.packer import Packer
 from monitor.store.queries import Queries
-from monitor.store.types import HOUR, Batch, Committed, Due, Notice
+from monitor.store.types import HOUR, MONITOR, Batch, Committed, Due, Notice
 
 LOG_PAGES = 4_000               # of the write-ahead log before it is copied into the file
 LOG_BYTES_KEPT = 64 << 20
@@ -88,6 +89,7 @@ class Store(Queries):
         with self._handle.lock:
             with self._handle.transaction() as db:
                 catalogue.configure(db, skids, self._handle.now())
+                catalogue.add_skid(db, MONITOR)
             with explained(self._handle.path):
                 self._catalogue = Catalogue(self._handle.db)
 
@@ -117,9 +119,11 @@ class Store(Queries):
         db.executemany("UPDATE skid SET tick = max(coalesce(tick, ?1), ?1) WHERE ref = ?2",
                        [(tick, names.skid(skid)) for skid, tick in batch.ticks.items()])
         checkpoint.put(db, names, batch.checkpoints, now, self._pin_before)
-        outbox.enqueue(db, batch.notices)
+        outbox.enqueue(db, [*batch.told, *batch.notices])
         requests.answer(db, batch.answers, now)
         actions.add(db, names, batch.actions)
+        requests.done(db, batch.done, now)
+        journal.insert(db, names, batch.journal, now)
         status.count_up(db, {"recent": stored.rows.time.size, "events": len(new_events)})
         status.note_activity(db, now, stored.rows.time.size, stored.repeated.total(), len(rejections), len(new_events))
         return new_events

@@ -11,7 +11,7 @@ from typing import Any, cast
 
 from monitor.daemon.announce import Announcer
 from monitor.daemon.loop import Daemon
-from monitor.ingest.mqtt import Message, MqttSource
+from monitor.ingest.mqtt import Link, LinkState, Message, MqttSource
 from monitor.model import NS, Rows, Settings, SkidSettings
 from monitor.store import Store
 from monitor.times import to_rfc3339
@@ -23,6 +23,7 @@ class Messages:
     """Stands for the broker's side: rows as messages with a time of their own, a piece at a time."""
 
     def __init__(self, skid: SkidSettings, rows: Rows) -> None:
+        self.link = Link(LinkState.CONNECTED, "connected")
         self.waiting = [
             (skid.signals[k].topic, json.dumps({"time": to_rfc3339(t), "value": v}).encode(), t)
             for t, k, v in zip(rows.time.tolist(), rows.signal.tolist(), rows.value.tolist(), strict=True)

@@ -11,9 +11,10 @@ from hypothesis import strategies as st
 from paho.mqtt.client import topic_matches_sub
 
 from monitor.notify.mqtt import (
-    AlarmBoard,
     MonitorState,
     MqttNotifier,
+    alarm_message,
+    alarm_object,
     alarm_topic,
     event_message,
     rfc3339,
@@ -27,11 +28,6 @@ any_text = st.text(st.characters(), max_size=30)    # lone surrogates and contro
 def event(transition: str, time: str = "2026-03-01T12:00:00.000Z", **changes: Any) -> dict[str, Any]:
     return {"time": time, "skid": "intake-1", "vessel": None, "signal": None, "kind": "element-breach",
             "transition": transition, "detail": None, "grade": None, "value": 0.2, "unit": "1"} | changes
-
-
-def state_of(publication: Any) -> tuple[str, str, str | None]:
-    shown = json.loads(publication.payload)
-    return shown["state"], shown["since"], shown["detail"]
 
 
 @given(any_text, any_text)
@@ -77,62 +73,46 @@ def test_an_event_is_sent_as_it_is_and_not_retained() -> None:
     assert json.loads(publication.payload) == sent
 
 
-def test_an_alarm_is_active_from_its_raise_to_its_clearance() -> None:
-    board = AlarmBoard("p")
-    assert state_of(board.apply(event("raised", "t1"))) == ("active", "t1", None)
-    assert state_of(board.apply(event("cleared", "t2"))) == ("normal", "t2", None)
+def standing(state: str, since: int = 0, **more: Any) -> dict[str, Any]:
+    body = {"state": state, "since": since, "active": state != "normal", "priority": "high", "id": "a"} | more
+    place = {name: more.pop(name, None) for name in ("vessel", "signal")}
+    return alarm_object(("intake-1", "element-breach", *place.values()), body, event("raised", **place), step="raised")
 
 
-def test_a_suspicion_that_grows_keeps_its_beginning_and_shows_the_new_grade() -> None:
-    board = AlarmBoard("p")
-    board.apply(event("raised", "t1", grade="suspected"))
-    publication = board.apply(event("noted", "t2", grade="likely"))
-    assert publication is not None
+def test_an_alarms_topic_retains_what_it_shows_since_when_and_by_which_event() -> None:
+    publication = alarm_message("p", standing("unacknowledged", since=1_465_839_830_100_400_200))
     shown = json.loads(publication.payload)
-    assert (shown["state"], shown["since"], shown["grade"], shown["time"]) == ("active", "t1", "likely", "t2")
+    assert publication.retain and publication.topic == "p/intake-1/alarm/element-breach"
+    assert (shown["state"], shown["since"]) == ("unacknowledged", "2016-06-13T17:43:50.100Z")
+    assert (shown["active"], shown["kind"], shown["transition"]) == (True, "element-breach", "raised")
 
 
-def test_what_is_only_noted_has_no_alarm_state() -> None:
-    assert AlarmBoard("p").apply(event("noted", kind="changeout-done", detail="good")) is None
+def test_a_shelved_alarm_says_until_when_by_whom_and_why() -> None:
+    shown = standing("shelved", until=1_465_839_830_100_400_200, who="Ada", why="gauge is being changed")
+    assert shown["shelved_until"] == "2016-06-13T17:43:50.100Z"
+    assert (shown["who"], shown["why"]) == ("Ada", "gauge is being changed")
 
 
-def test_a_signal_with_two_faults_is_normal_only_when_both_have_cleared() -> None:
-    board = AlarmBoard("p")
-    fault = {"kind": "signal-fault", "signal": "P1"}
-    board.apply(event("raised", "t1", detail="frozen", **fault))
-    assert state_of(board.apply(event("raised", "t2", detail="spikes", **fault))) == ("active", "t2", "spikes")
-    assert state_of(board.apply(event("cleared", "t3", detail="spikes", **fault))) == ("active", "t1", "frozen")
-    assert state_of(board.apply(event("cleared", "t4", detail="stale", **fault))) == ("active", "t1", "frozen")
-    assert state_of(board.apply(event("cleared", "t5", detail="frozen", **fault))) == ("normal", "t5", "frozen")
+def test_an_alert_has_a_topic_apart_from_alarms() -> None:
+    body = {"state": "active", "since": 0, "active": True, "sort": "alert", "id": "a"}
+    told = alarm_object(("intake-1", "changeout-forecast", None, None), body, None)
+    assert alarm_message("p", told).topic == "p/intake-1/alert/changeout-forecast"
 
 
-def test_a_clearance_of_an_alarm_from_before_the_start_is_told() -> None:
-    assert state_of(AlarmBoard("p").apply(event("cleared", "t9"))) == ("normal", "t9", None)
-
-
-transitions = st.lists(st.tuples(st.sampled_from(["raised", "cleared"]), st.sampled_from(["a", "b", "c"])), max_size=30)
-
-
-@given(transitions)
-def test_a_topic_is_active_exactly_while_any_of_its_causes_is(steps: list[tuple[str, str]]) -> None:
-    board, active = AlarmBoard("p"), set[str]()
-    for transition, detail in steps:
-        publication = board.apply(event(transition, detail=detail))
-        (active.add if transition == "raised" else active.discard)(detail)
-        assert state_of(publication)[0] == ("active" if active else "normal")
-
-
-def test_alarms_known_to_the_store_are_shown_again_after_a_start() -> None:
+def test_what_is_queued_goes_to_the_topic_of_its_kind() -> None:
     sent: list[tuple[str, bool]] = []
 
     def publish(topic: str, payload: bytes, qos: int = 1, retain: bool = False) -> None:
         sent.append((topic, retain))
 
     notifier = MqttNotifier(publish, "p", now=lambda: 0)
-    notifier.restore([event("raised", vessel="A"), event("raised", vessel="B")])
+    notifier.restore([standing("acknowledged", vessel="A"), standing("shelved", vessel="B")])
     assert sent == [("p/intake-1/alarm/element-breach/A", True), ("p/intake-1/alarm/element-breach/B", True)]
+    notifier.send(standing("normal", vessel="A"))
     notifier.send(event("cleared", vessel="A"))
-    assert sent[2:] == [("p/intake-1/alarm/element-breach/A", True), ("p/intake-1/event", False)]
+    notifier.send({"id": "c1", "done": True, "answer": "acknowledged"})
+    assert sent[2:] == [("p/intake-1/alarm/element-breach/A", True), ("p/intake-1/event", False),
+                        ("p/command/answer", False)]
 
 
 def test_the_monitors_own_state_is_retained_with_its_time() -> None:

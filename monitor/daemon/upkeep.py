@@ -1,0 +1,32 @@
+"""Care of the store between commits, a bounded piece at a time, so that taking messages never waits long for it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+from monitor.model import NS
+from monitor.store import Store, StoreRetryError
+
+EVERY_S = 30.0
+PACK_AFTER = 2 * 3600 * NS  # an hour is packed when it lies this far back: late rows are then rare
+
+
+class Upkeep:
+    """now: the present [ns]. days: how long packed readings are kept."""
+
+    def __init__(self, store: Store, now: int, days: float, say: Callable[[str], None]) -> None:
+        self._store, self._days, self._say = store, days, say
+        self._last, self._more = now, False
+
+    def step(self, now: int, reached: Sequence[int]) -> None:
+        """One piece, where its time has come or the last one left something. reached: event time of each skid."""
+        if now - self._last < EVERY_S * NS and not self._more:
+            return
+        self._last = now
+        try:
+            self._more = self._store.pack(min(reached, default=0) - PACK_AFTER) or bool(
+                self._store.retain(now, self._days)
+            )
+            self._store.vacuum()
+        except StoreRetryError as error:
+            self._say(f"{error}; housekeeping of the store waits")
