@@ -27,17 +27,24 @@ WORDS = {
     "out-of-service": "taken out of service", "in-service": "returned to service",
 }  # fmt: skip
 NEEDS_WHY = frozenset({"shelve", "out-of-service", "reset"})
-ACTIONS = (*VERBS, "note", "changed")
+NOTE, CHANGED, INSPECTION = "journal", "changed", "inspection"
+ACTIONS = (*VERBS, NOTE, CHANGED, INSPECTION)
+MOST_FOUND = 40             # answers of an inspection
 
 
 class Action(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
     """What is asked. target: an alarm as SKID/KIND or SKID/KIND/WHERE, or a skid (for `ack`: everything that waits
-    there); for `changed` SKID/VESSEL. seconds: of a shelf. at: when it was done [ns]. part: what was fitted."""
+    there); for `changed` SKID/VESSEL; or else skid, kind, vessel and signal by name. for_s: length of a shelf [s].
+    at: when it was done [ns]. part: what was fitted."""
 
     who: str
     target: str = ""
+    skid: str = ""
+    kind: str = ""
+    vessel: str | None = None
+    signal: str | None = None
     why: str = ""
-    seconds: float | None = None
+    for_s: float | None = None
     at: int | None = None
     part: str = ""
 
@@ -54,9 +61,15 @@ def read_action(verb: str, body: Any) -> Action:
         raise RefusedError(f"who is missing or too long; accepted: a name of at most {LONGEST_NAME} characters")
     if len(action.why) > LONGEST:
         raise RefusedError(f"why is too long; accepted: at most {LONGEST} characters")
-    if verb in (*NEEDS_WHY, "note") and not action.why.strip():
+    if verb in (*NEEDS_WHY, NOTE) and not action.why.strip():
         raise RefusedError(f"{verb} needs a reason: say why")
-    return action
+    return action if action.target else msgspec.structs.replace(action, target=_target(action))
+
+
+def _target(action: Action) -> str:
+    if action.kind:
+        return alarm_id((action.skid, action.kind, action.vessel, action.signal))
+    return f"{action.skid}/{action.vessel}" if action.vessel else action.skid
 
 
 class Operator:
@@ -73,11 +86,13 @@ class Operator:
     def act(self, request: str, verb: str, body: Any, via: str, time_of: Callable[[str], int]) -> str:
         """Does it and says what was done. request: names it for ever; time_of: event time of a skid [ns]. Raises
         RefusedError, which `refused` writes down."""
+        if verb == INSPECTION:
+            return self._inspected(request, body, via, time_of)
         action = read_action(verb, body)
         cause = Cause(request, who=action.who.strip(), via=via, why=action.why.strip())
-        if verb == "note":
+        if verb == NOTE:
             return self._note(action, cause, time_of)
-        if verb == "changed":
+        if verb == CHANGED:
             return self._changed(action, cause, time_of)
         return self._on_alarms(verb, action, cause, time_of)
 
@@ -108,9 +123,9 @@ class Operator:
 
     def _until(self, action: Action, alarm: Alarm, time: int) -> int:
         limit = self.desk.handling(alarm.skid, alarm.kind).shelve_limit_s
-        if action.seconds is None or not 0 < action.seconds <= limit:
+        if action.for_s is None or not 0 < action.for_s <= limit:
             raise RefusedError(f"a shelf of {alarm.kind} ends after {limit / 3600:g} h at the latest: say for how long")
-        return time + round(action.seconds * NS)
+        return time + round(action.for_s * NS)
 
     def _chosen(self, verb: str, target: str) -> list[Alarm]:
         skid, _, rest = target.partition("/")
@@ -150,11 +165,26 @@ class Operator:
 
     def _note(self, action: Action, cause: Cause, time_of: Callable[[str], int]) -> str:
         skid, _, where = action.target.partition("/")
+        kind = where.partition("/")[0] if where.partition("/")[0] in CATALOGUE else None
         if skid and skid not in self.desk.alarms:
             raise RefusedError(f"no skid {skid[:60]}; there are {', '.join(self.desk.skids)}")
-        self.desk.note(Entry(f"{cause.id}:note", time_of(skid), skid or None, "note", vessel=where or None,
+        vessel = action.vessel or (None if kind else where or None)
+        self.desk.note(Entry(f"{cause.id}:note", time_of(skid), skid or None, "note", kind, vessel, action.signal,
                              who=cause.who, via=cause.via, why=cause.why))  # fmt: skip
         return "noted"
+
+    def _inspected(self, request: str, body: Any, via: str, time_of: Callable[[str], int]) -> str:
+        """What somebody found in a vessel that was changed, by the names of a form."""
+        found = {str(k): str(v)[:LONGEST] for k, v in body.items()} if isinstance(body, dict) else {}
+        who, skid, vessel = (found.pop(k, "") for k in ("who", "skid", "vessel"))
+        if skid not in self.desk.skids or not who.strip() or not 0 < len(found) <= MOST_FOUND:
+            raise RefusedError("an inspection names skid, who, and what was found")
+        where, now = (vessel if vessel in self.desk.skids[skid].vessels else None), time_of(skid)
+        said = "; ".join(f"{k.replace('_', ' ')}: {v}" for k, v in found.items() if k != "event")
+        self._facts.append(Fact(skid, f"inspection/{where or '-'}", found | {"who": who}, now))
+        self.desk.note(Entry(f"{request}:inspection", now, skid, INSPECTION, vessel=where, who=who[:LONGEST_NAME],
+                             via=via, why=said[:LONGEST], event=found.get("event")))  # fmt: skip
+        return "on record"
 
     def _changed(self, action: Action, cause: Cause, time_of: Callable[[str], int]) -> str:
         skid, _, vessel = action.target.partition("/")

@@ -7,9 +7,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, NamedTuple, Protocol
 
+from monitor.alarms.handling import handling_of
 from monitor.model import AlarmSettings
 
 SETTLE_S = 120.0
+# Keys of an alarm's rationalisation, as in `model.Handling`; times under the name of their key.
+HANDLING = ("priority", "consequence", "response")
+HANDLING_TIMES = {"time_to_respond": "respond_within_s", "re_alarm": "realarm_s", "shelve_limit": "shelve_limit_s"}
 
 
 class Share(NamedTuple):
@@ -118,8 +122,11 @@ def alarm_settings(kind: str, given: Mapping[str, Any], element: Pressures | Non
     limit = limit_of(kind, given, element)
     if rule.limit_is:
         limit = extra[rule.limit_is] = given.get("limit", extra[rule.limit_is])
+    handled = {name: given[name] for name in HANDLING if name in given}
+    handled |= {name: given[key] for key, name in HANDLING_TIMES.items() if key in given}
     return AlarmSettings(
-        kind=kind, on_delay_s=given.get("on_delay", rule.on_delay), off_delay_s=given.get("off_delay", rule.off_delay),
+        kind=kind, handling=handling_of(kind, handled),
+        on_delay_s=given.get("on_delay", rule.on_delay), off_delay_s=given.get("off_delay", rule.off_delay),
         deadband=deadband_of(kind, given, element) or 0.0, limit=limit, settle_s=given.get("settle", SETTLE_S),
         enabled=given.get("enabled", True), extra=extra)
 

@@ -6,14 +6,15 @@ import os
 from collections.abc import Mapping
 from pathlib import Path
 
+from monitor.alarms.catalogue import MONITOR
 from monitor.config.build import skid_settings
 from monitor.config.documents import Document, UnreadableError, files_of, read_document
 from monitor.config.faults import Faults
-from monitor.config.shared import SHARED, find_shared, read_broker, read_notify, read_store
+from monitor.config.shared import SHARED, find_shared, read_broker, read_command, read_notify, read_store
 from monitor.config.skids import SkidParts, read_skid
 from monitor.config.web import read_web
 from monitor.config.wording import shown
-from monitor.model import BrokerSettings, NotifySettings, Settings, WebSettings
+from monitor.model import BrokerSettings, CommandSettings, NotifySettings, Settings, WebSettings
 
 SKID_TABLES = ("skid", "signal", "alarm")
 
@@ -35,17 +36,28 @@ def settings_from(documents: list[Document], environ: Mapping[str, str], faults:
     skids = [read_skid(document, faults) for document in documents if document.data.keys() & set(SKID_TABLES)]
     _check_across(skids, faults)
     owners = find_shared(documents, faults)
-    broker, notify, web = owners.get("broker"), owners.get("notify"), owners.get("web")
+    broker, notify, web, command = (owners.get(name) for name in ("broker", "notify", "web", "command"))
     shared = (
         read_broker(broker, environ, faults) if broker else BrokerSettings(),
         read_store(owners.get("store", documents[0]), faults),
         read_notify(notify, environ, faults) if notify else NotifySettings(),
         read_web(web, environ, faults) if web else WebSettings(),
+        read_command(command, environ, faults) if command else CommandSettings(),
     )
+    _check_rules(notify, shared[2], [parts.skid.id for parts in skids], faults)
     if not skids and not faults.unreadable:
         faults.add(documents[0], ("skid",), "nothing", "a table [skid] and tables [[signal]] in at least one file")
     faults.raise_if_any()
     return Settings(tuple(map(skid_settings, skids)), *shared)
+
+
+def _check_rules(document: Document | None, notify: NotifySettings, skids: list[str | None], faults: Faults) -> None:
+    """Skids that rules name must be configured."""
+    for place, rule in enumerate(notify.rules):
+        for name in rule.skids:
+            if document is not None and name not in skids:
+                faults.add(document, ("notify", "rule", place, "skids"), shown(name),
+                           f"ids of configured skids: {', '.join(s for s in skids if s)}")
 
 
 def _read_documents(path: Path, faults: Faults) -> list[Document]:
@@ -69,6 +81,8 @@ def _check_across(skids: list[SkidParts], faults: Faults) -> None:
     topics: dict[tuple[str, str], str] = {}
     for parts in skids:
         name = parts.skid.id
+        if name == MONITOR:
+            faults.add(parts.document, ("skid", "id"), shown(name), "another name: this one is the monitor's own")
         if name is not None and name in ids:
             faults.add(parts.document, ("skid", "id"), f"{shown(name)}, which {ids[name]} has too",
                        "a different id for each skid")

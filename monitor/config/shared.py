@@ -7,11 +7,13 @@ from typing import TypeVar
 
 from monitor.config.documents import Document
 from monitor.config.faults import Faults
+from monitor.config.notify_rules import read_rules, read_services
 from monitor.config.positions import KeyPath
 from monitor.config.secrets import SIGNING_KEY, is_signing_secret, read_secret
 from monitor.config.tables import (
     DAY,
     BrokerTable,
+    CommandTable,
     InfluxTable,
     NotifyTable,
     StoreTable,
@@ -21,14 +23,16 @@ from monitor.config.tables import (
 from monitor.config.wording import shown
 from monitor.model import (
     BrokerSettings,
+    CommandSettings,
     InfluxSettings,
     NotifySettings,
     StoreSettings,
     WebhookSettings,
 )
 
-SHARED = ("broker", "store", "notify", "web")
+SHARED = ("broker", "store", "notify", "web", "command")
 PORT_TLS = 8883  # IANA: secure-mqtt
+SHORTEST_TOKEN = 16
 
 Environ = Mapping[str, str]
 T = TypeVar("T")
@@ -84,7 +88,23 @@ def read_notify(document: Document, environ: Environ, faults: Faults) -> NotifyS
     elif table.webhook is not None:
         faults.add(document, ("notify", "webhook"), "one table or value", "tables [[notify.webhook]]")
     influx = None if table.influx is None else _read_influx(document, environ, faults)
-    return NotifySettings(webhooks=hooks, influx=influx)
+    services = read_services(document, table, environ, faults)
+    return NotifySettings(webhooks=hooks, influx=influx, services=services,
+                          rules=read_rules(document, table, [h.id for h in hooks], services, faults))
+
+
+def read_command(document: Document, environ: Environ, faults: Faults) -> CommandSettings:
+    """`[command]` of a document."""
+    path: KeyPath = ("command",)
+    table = read_table(CommandTable, document, path, faults)
+    token = read_secret(document, path, table, "token", environ, faults)
+    if token is not None and len(token.reveal()) < SHORTEST_TOKEN:
+        key = "token_env" if table.token_env is not None else "token_file"
+        faults.add(document, (*path, key), "a token that is too short (it is not shown)",
+                   f"at least {SHORTEST_TOKEN} characters, as `openssl rand -hex 32` makes them")
+    if table.mqtt == "signed" and token is None and table.token_env is None and table.token_file is None:
+        faults.add(document, (*path, "mqtt"), '"signed" without a token', "token_env or token_file with it")
+    return CommandSettings(token=token, mqtt=str(table.mqtt or CommandSettings().mqtt))
 
 
 def _read_webhook(document: Document, place: int, environ: Environ, faults: Faults) -> WebhookSettings:
@@ -95,7 +115,7 @@ def _read_webhook(document: Document, place: int, environ: Environ, faults: Faul
         key = "secret_env" if table.secret_env is not None else "secret_file"
         faults.add(document, (*path, key), "a secret that cannot sign (it is not shown)", SIGNING_KEY)
         secret = None
-    return WebhookSettings(table.url or "", secret)
+    return WebhookSettings(table.url or "", secret, table.id)
 
 
 def _read_influx(document: Document, environ: Environ, faults: Faults) -> InfluxSettings:

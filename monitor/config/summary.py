@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from monitor.config.kinds import KINDS, Extra
 from monitor.config.units import from_si
-from monitor.model import AlarmSettings, Reporting, Role, Settings, Signal, SkidSettings
+from monitor.model import AlarmSettings, Reporting, Role, RuleSettings, Settings, Signal, SkidSettings
 
 
 def describe(settings: Settings) -> str:
@@ -66,9 +66,20 @@ def _shared(settings: Settings) -> Iterator[str]:
     yield f"broker        {broker.host}:{broker.port}{', TLS' if broker.tls else ''}, own topics under {broker.prefix}/"
     yield f"store         {store.path}, readings kept {store.retention_days:g} d"
     targets = [f"{len(notify.webhooks)} webhook(s)"] if notify.webhooks else []
+    targets += [f"service {s.id}" for s in notify.services]
     targets += [f"line protocol to {notify.influx.bucket}"] if notify.influx else []
     yield f"notify        {', '.join(['MQTT', *targets])}"
+    yield from (f"rule          {_rule(rule)}" for rule in notify.rules)
+    yield f"commands      over MQTT {settings.command.mqtt}"
     yield f"web           http://{web.host}:{web.port}/"
+
+
+def _rule(rule: RuleSettings) -> str:
+    what = f"{', '.join(rule.kinds) or 'alarms'} of {rule.priority} priority and up"
+    where = f" of {', '.join(rule.skids)}" if rule.skids else ""
+    when = f", unacknowledged for {_duration(rule.after_s)}" if rule.after_s else ""
+    hours = f", at the hours of {rule.timezone}" if rule.hours else ""
+    return f"{rule.id}: {what}{where}{when}{hours} to {', '.join(rule.channels)}"
 
 
 def _shown(value: float | None, unit: str) -> str:

@@ -13,6 +13,7 @@ from typing import Annotated, Any, ClassVar, TypeVar
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, ValidationError, create_model
 
+from monitor.alarms.catalogue import CATALOGUE
 from monitor.config.documents import Document
 from monitor.config.faults import Faults
 from monitor.config.kinds import KINDS
@@ -36,8 +37,9 @@ from monitor.config.readers import (
     Whole,
     Word,
 )
+from monitor.config.week import WeekHours, ZoneName
 from monitor.config.wording import RefusalError, shown
-from monitor.model import PayloadFormat, Reporting, Role, TimeFormat
+from monitor.model import Hours, PayloadFormat, Reporting, Role, TimeFormat
 
 DAY = 86_400.0
 _POSITIVE_PRESSURE = BeforeValidator(Quantity("pressure", "above zero", above=0))
@@ -50,6 +52,31 @@ _SECRET_FILE = BeforeValidator(SecretFile())
 _HOST = BeforeValidator(Text("a host name or address without port, as \"127.0.0.1\"", banned="/ @,"))
 _PORT = BeforeValidator(Whole(1, 65_535, "a port"))
 _VARIABLE = BeforeValidator(VariableName())
+
+
+_CHANNEL = BeforeValidator(Text('a name, as "duty-phone"', banned="/,"))
+
+
+class Priority(StrEnum):
+    HIGH = "high"
+    MEDIUM = "medium"
+    LOW = "low"
+
+
+class CommandsBy(StrEnum):
+    OFF = "off"
+    SIGNED = "signed"
+    TRUSTED = "trusted"
+
+
+_HANDLING: dict[str, Reader] = {
+    "priority": Word(Priority),
+    "consequence": Text("what happens if nobody responds", longest=500),
+    "response": Text("what the operator is to do", longest=500),
+    "time_to_respond": Quantity("time", "above zero and at most 400 d", above=0, at_most=400 * DAY),
+    "re_alarm": Quantity("time", "from zero (never) to 30 d", at_least=0, at_most=30 * DAY),
+    "shelve_limit": Quantity("time", "above zero and at most 30 d", above=0, at_most=30 * DAY),
+}
 
 
 class Table(BaseModel):
@@ -158,12 +185,15 @@ class StoreTable(Table):
 
 class NotifyTable(Table):
     webhook: Any = None
+    service: Any = None
+    rule: Any = None
     influx: Any = None
 
 
 class WebhookTable(Table):
     needed = ("url",)
 
+    id: Annotated[str | None, _CHANNEL] = None
     url: Annotated[str | None, BeforeValidator(Url())] = None
     secret: Annotated[None, BeforeValidator(NeverHere("secret"))] = None
     secret_env: Annotated[str | None, _VARIABLE] = None
@@ -208,9 +238,45 @@ class StepTable(Table):
     watch: Annotated[Watch | None, BeforeValidator(Word(Watch))] = None
 
 
+class ServiceTable(Table):
+    """A mail, text or chat service; its address holds the keys to it."""
+
+    needed = ("id",)
+
+    id: Annotated[str | None, _CHANNEL] = None
+    address: Annotated[None, BeforeValidator(NeverHere("address"))] = None
+    address_env: Annotated[str | None, _VARIABLE] = None
+    address_file: Annotated[str | None, _SECRET_FILE] = None
+
+
+class RuleTable(Table):
+    needed = ("id", "channels")
+
+    id: Annotated[str | None, _CHANNEL] = None
+    channels: Annotated[tuple[str, ...] | None, BeforeValidator(
+        Names('ids of services or webhooks, as ["duty-phone"]', Text("an id")))] = None
+    kinds: Annotated[tuple[str, ...] | None, BeforeValidator(
+        Names('kinds of alarm, alert or event, as ["dp-limit"]', Text("a kind")))] = None
+    priority: Annotated[Priority | None, BeforeValidator(Word(Priority))] = None
+    skids: Annotated[tuple[str, ...] | None, BeforeValidator(
+        Names('ids of skids, as ["intake-1"]', Text("an id")))] = None
+    hours: Annotated[tuple[Hours, ...] | None, BeforeValidator(WeekHours())] = None
+    timezone: Annotated[str | None, BeforeValidator(ZoneName())] = None
+    after: Annotated[float | None, _DELAY] = None
+    returned: Annotated[bool | None, BeforeValidator(Flag())] = None
+
+
+class CommandTable(Table):
+    token: Annotated[None, BeforeValidator(NeverHere("token"))] = None
+    token_env: Annotated[str | None, _VARIABLE] = None
+    token_file: Annotated[str | None, _SECRET_FILE] = None
+    mqtt: Annotated[CommandsBy | None, BeforeValidator(Word(CommandsBy))] = None
+
+
 class WebTable(Table):
     host: Annotated[str | None, _HOST] = None
     port: Annotated[int | None, _PORT] = None
+    address: Annotated[str | None, BeforeValidator(Url())] = None
     names: Annotated[tuple[str, ...] | None, BeforeValidator(
         Names('host names without port, as ["filters.hatchery.example"]', Text("a host name", banned="/ @,:")))] = None
     proxy: Annotated[str | None, _HOST] = None
@@ -245,6 +311,8 @@ def alarm_table(kind: str) -> type[AlarmTable]:
     keys: dict[str, Reader] = {"deadband": _value_reader(rule.value, rule.base, zero=True)}
     if rule.takes_limit:
         keys["limit"] = _value_reader(rule.value, rule.base)
+    if kind in CATALOGUE:
+        keys |= _HANDLING
     for extra in rule.extras:
         bounds = f"above {extra.least:g}" + (f" and at most {extra.most:g}" if math.isfinite(extra.most) else "")
         keys[extra.key] = Quantity(extra.dimension, bounds, above=extra.least, at_most=extra.most)

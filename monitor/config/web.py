@@ -29,7 +29,8 @@ def read_web(document: Document, environ: Mapping[str, str], faults: Faults) -> 
         faults.add(document, ("web", "user"), "one table or value", "tables [[web.user]]")
     files = {key: _file(document, table, key, faults) for key in ("cert_file", "key_file")}
     _check_reach(document, table, bool(table.user), faults)
-    return WebSettings(host=table.host or default.host, port=table.port or default.port, names=table.names or (),
+    return WebSettings(host=table.host or default.host, port=table.port or default.port, address=table.address,
+                       names=table.names or (),
                        users=users, proxy=table.proxy, **files)
 
 

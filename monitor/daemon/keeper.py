@@ -85,9 +85,12 @@ class Keeper:
 
     def _requests(self, batch: Batch) -> None:
         for request in self._store.requests(open_only=True, limit=AT_ONCE):
-            via = str(request.body.get("via", "command line")) if isinstance(request.body, dict) else ""
-            body = {k: v for k, v in request.body.items() if k != "via"} if isinstance(request.body, dict) else {}
-            answer = self._asked(f"request {request.id} {request.time}", request.action, body, via)
+            given = request.body if isinstance(request.body, dict) else {}
+            body = {k: v for k, v in given.items() if k != "via"}
+            if request.skid is not None and "target" not in body:
+                body = body | {"skid": request.skid}
+            answer = self._asked(f"request {request.id} {request.time}", request.action, body,
+                                 str(given.get("via", "page")))  # fmt: skip
             batch.answers.append((request.id, answer))
 
     def command(self, batch: Batch, name: str, verb: str, body: dict[str, Any], via: str) -> str:

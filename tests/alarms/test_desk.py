@@ -27,7 +27,7 @@ def test_a_shelf_ends_by_itself_and_announces_what_still_stands() -> None:
     room = Room()
     room.events(event(0, "dp-limit"))
     room.act("ack", "s/dp-limit", 5)
-    room.act("shelve", "s/dp-limit", 10, seconds=600)
+    room.act("shelve", "s/dp-limit", 10, for_s=600)
     room.pass_to(609)
     assert room.shown("s/dp-limit") == "shelved"
     room.pass_to(611)
@@ -37,7 +37,7 @@ def test_a_shelf_ends_by_itself_and_announces_what_still_stands() -> None:
 
 def test_a_condition_that_comes_and_goes_on_the_shelf_leaves_nothing_behind() -> None:
     room = Room()
-    room.act("shelve", "s/closure-seep/v0", 0, seconds=3600)
+    room.act("shelve", "s/closure-seep/v0", 0, for_s=3600)
     room.events(event(10, "closure-seep", vessel="v0", detail="leak-sensor"),
                 event(20, "closure-seep", "cleared", vessel="v0", detail="leak-sensor"))
     room.pass_to(4000)
@@ -47,7 +47,7 @@ def test_a_condition_that_comes_and_goes_on_the_shelf_leaves_nothing_behind() ->
 
 def test_a_shelf_longer_than_its_kind_allows_is_refused() -> None:
     with pytest.raises(RefusedError, match="ends after 1 h at the latest"):
-        Room().act("shelve", "s/dp-limit", 0, seconds=3601)
+        Room().act("shelve", "s/dp-limit", 0, for_s=3601)
 
 
 def test_an_alarm_taken_out_of_service_comes_back_unacknowledged() -> None:
@@ -178,7 +178,7 @@ def test_no_cause_whatever_suppresses_what_can_hurt() -> None:
 def test_shelving_a_cause_brings_out_what_followed_from_it() -> None:
     room = Room()
     room.events(fault(60, "in", "stale", onset=at(0)), fault(60, "out", "stale", onset=at(0)))
-    room.act("shelve", "s/signal-fault/in", 70, seconds=600)
+    room.act("shelve", "s/signal-fault/in", 70, for_s=600)
     assert room.shown("s/signal-fault/out") == "unacknowledged"
 
 
@@ -245,17 +245,17 @@ def test_who_was_told_of_an_alarm_is_told_when_it_is_over_where_the_rule_says_so
     ("ack", "t/dp-limit", {}, "no skid t"),
     ("ack", "s", {}, "nothing of s waits"),
     ("reset", "s", {}, "needs an alarm"),
-    ("shelve", "s/dp-limits", {"seconds": 60}, "no kind of alarm dp-limits"),
-    ("shelve", "s/closure-seep/v9", {"seconds": 60}, "no vessel or signal v9"),
+    ("shelve", "s/dp-limits", {"for_s": 60}, "no kind of alarm dp-limits"),
+    ("shelve", "s/closure-seep/v9", {"for_s": 60}, "no vessel or signal v9"),
     ("shelve", "s/dp-limit", {}, "say for how long"),
-    ("shelve", "s/dp-limit", {"seconds": 60, "why": " "}, "say why"),
+    ("shelve", "s/dp-limit", {"for_s": 60, "why": " "}, "say why"),
     ("ack", "s/dp-limit", {"who": ""}, "who is missing"),
     ("ack", "s/dp-limit", {"speed": 1}, "cannot be read"),
     ("ack", "s/dp-limit", {}, "nothing to acknowledge"),
     ("explode", "s/dp-limit", {}, "no such action"),
     ("changed", "s/v9", {}, "accepted: a configured one, as s/v0"),
     ("changed", "s/v0", {"at": at(9e6)}, "no time at which"),
-    ("note", "", {"why": ""}, "say why"),
+    ("journal", "", {"why": ""}, "say why"),
 ])
 def test_what_cannot_be_done_is_refused_with_its_reason(verb: str, target: str, more: dict, reason: str) -> None:
     with pytest.raises(RefusedError, match=reason):
@@ -279,7 +279,7 @@ def test_nobody_is_asked_again_after_a_restart() -> None:
     room = Room([PHONE, LATER])
     room.events(event(0, "dp-limit"), event(1, "surge"), event(2, "element-breach"))
     room.act("ack", "s/dp-limit", 5)
-    room.act("shelve", "s/surge", 6, seconds=600)
+    room.act("shelve", "s/surge", 6, for_s=600)
     before, told = dict(room.states), len(room.pushes)
     room.restarted()
     room.events(event(0, "dp-limit"), event(1, "surge"), event(2, "element-breach"))      # judged again

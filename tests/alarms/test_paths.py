@@ -69,7 +69,7 @@ class Paths(RuleBasedStateMachine):
         outcomes = []
         for room in (self.room, self.other):
             try:
-                outcomes.append(room.act(verb, name, self.clock, **({"seconds": 1800} if verb == "shelve" else {})))
+                outcomes.append(room.act(verb, name, self.clock, **({"for_s": 1800} if verb == "shelve" else {})))
             except RefusedError as error:
                 outcomes.append(str(error))
                 room.collect()
