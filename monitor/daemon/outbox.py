@@ -8,11 +8,14 @@ from collections.abc import Callable, Iterable
 from typing import Self
 
 from monitor.daemon.clock import Clock
+from monitor.daemon.keeper import service_channel
 from monitor.daemon.notices import INFLUX, INFLUX_EVENTS, channels
+from monitor.daemon.people import ServiceSender
 from monitor.daemon.senders import InfluxSender, Patience, Sender, WebhookSender
 from monitor.errors import StoreError
 from monitor.model import NS, Settings, StoreSettings
 from monitor.notify.influx import InfluxWriter
+from monitor.notify.service import Service
 from monitor.notify.webhook import Webhook, channel_name
 from monitor.store import Store
 
@@ -74,13 +77,19 @@ class Outbox:
                  limit_bytes: int = LIMIT_BYTES) -> None:
         self._settings, self._store, self._clock, self._say = settings, store, clock, say
         self._stopped = threading.Event()
-        senders = [*self._hooks(), *self._databases(limit_bytes)]
+        senders = [*self._hooks(), *self._people(), *self._databases(limit_bytes)]
         self._workers = [Worker(sender, store, clock, say) for sender in senders]
 
     def _hooks(self) -> Iterable[Sender]:
         for hook in self._settings.notify.webhooks:
             name = channel_name(hook.url)
             yield WebhookSender(name, Webhook(hook), self._store, self._patience(name), self._clock,
+                                self._stopped.is_set)
+
+    def _people(self) -> Iterable[Sender]:
+        for service in self._settings.notify.services:
+            name = service_channel(service.id)
+            yield ServiceSender(name, Service(service), self._store, self._patience(name), self._clock,
                                 self._stopped.is_set)
 
     def _databases(self, limit_bytes: int) -> Iterable[Sender]:

@@ -66,6 +66,13 @@ def _read(handle: Handle, chosen: str, values: tuple[str, int, int]) -> list[Due
             number, channel, key, body, created, attempts in rows]
 
 
+def sent_since(handle: Handle, channel: str, time: int) -> int:
+    """How many notices of a channel were sent at or after a time [ns]."""
+    row = handle.one("SELECT count(*) FROM notice WHERE state = 'sent' AND finished >= ? AND channel = ?",
+                     (time, channel))
+    return int(row[0]) if row else 0
+
+
 def paused(handle: Handle, channel: str, now: int) -> int:
     """Until when (ns) a channel whose last word was a failure has to wait: its oldest notice's turn; else `now`.
 

@@ -165,6 +165,10 @@ class Queries:
         """Notices whose turn it is, those waiting longest first."""
         return outbox.due(self._handle, channel, now, limit)
 
+    def sent_since(self, channel: str, time: int) -> int:
+        """How many notices of a channel were taken at or after a time (ns)."""
+        return outbox.sent_since(self._handle, channel, time)
+
     def requests(self, *, open_only: bool = False, action: str | None = None, limit: int = 100) -> list[Request]:
         """Open ones oldest first, else all newest first; of one action where it is named."""
         return requests.select(self._handle, open_only=open_only, action=action, limit=limit)
