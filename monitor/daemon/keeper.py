@@ -16,6 +16,7 @@ from monitor.alarms.desk import Desk, Push
 from monitor.alarms.lifecycle import RefusedError
 from monitor.alarms.telling import body_of, told
 from monitor.daemon.clock import Clock
+from monitor.engine.event_tier import ACTIONS
 from monitor.model import Entry, Event, Settings
 from monitor.notify.mqtt import alarm_object
 from monitor.notify.webhook import channel_name
@@ -85,6 +86,8 @@ class Keeper:
 
     def _requests(self, batch: Batch) -> None:
         for request in self._store.requests(open_only=True, limit=AT_ONCE):
+            if request.action in ACTIONS:
+                continue        # the engine's own (`daemon/acting.py`)
             given = request.body if isinstance(request.body, dict) else {}
             body = {k: v for k, v in given.items() if k != "via"}
             if request.skid is not None and "target" not in body:
@@ -115,6 +118,9 @@ class Keeper:
     # ---- into the batch
 
     def _drain(self, batch: Batch, fresh: dict[str, Event]) -> None:
+        for action in batch.actions:
+            self.desk.note(Entry(f"action {action.number}:{action.verb}", action.time, action.skid, action.verb,
+                                 who=action.by, via="command line", why=action.reason))  # fmt: skip
         changes = self.desk.take()
         batch.facts.extend(self._operator.take())
         batch.journal.extend(changes.entries)

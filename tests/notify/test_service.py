@@ -160,7 +160,7 @@ def test_one_push_that_a_service_never_takes_does_not_hold_up_the_next(tmp_path:
 
 def test_every_push_arrives_under_its_own_reference_when_the_service_fails_at_random(tmp_path: Path) -> None:
     chance, clock = random.Random(3), Hand()
-    with HttpServer(lambda asked: chance.choice([Answer(), Answer(503), RESET])) as server:
+    with HttpServer(lambda asked: chance.choice([Answer(), Answer(), Answer(503), RESET])) as server:
         config = plan(tmp_path, server)
         with Store.open(config.store.path, now=clock) as store:
             store.configure(config.skids)
