@@ -10,6 +10,7 @@ from pathlib import Path
 import click
 
 from monitor import __version__
+from monitor.cli_alarms import COMMANDS
 from monitor.commands.usage import Number, TakesFolders, explained
 from monitor.errors import ConfigError, InputError, MonitorError, RunError
 
@@ -192,6 +193,10 @@ def warm() -> None:
     from monitor.commands.warm import warm_up
 
     warm_up()
+
+
+for command in COMMANDS:
+    cli.add_command(command)
 
 
 def main() -> None:

@@ -27,6 +27,7 @@ def run_status(config: Path, *, as_json: bool) -> None:
     with open_reader(Path(settings.store.path)) as reader:
         status = reader.status()
         quarantine = reader.quarantine_counts()
+        status |= {"alarms": standing(reader.alarm_states())}
     if as_json:
         counts = [c._asdict() for c in quarantine]
         say(json.dumps(status | {"quarantine_counts": counts}, indent=1, default=str))
@@ -42,6 +43,7 @@ def lines(status: Values, quarantine: Sequence[QuarantineCount], now: int) -> It
         "readings": _readings(status["readings"], now),
         "a minute": _rates(status["rates"]),
         "skids": _skids(status["skids"], now),
+        "alarms": _alarms(status.get("alarms", ()), now),
         "events": [number(status["events"])],
         "set aside": _set_aside(quarantine, now),
         "outbox": _outbox(status["outbox"], now),
@@ -83,6 +85,22 @@ def _skids(skids: Mapping[str, Values], now: int) -> Iterator[str]:
         yield f"{skid:<{width}}  {heard}{judged}"
     if not skids:
         yield "none yet"
+
+
+def standing(states: Mapping[Any, Values]) -> list[Values]:
+    """Alarms that are not normal, the newest last."""
+    found = [dict(body) for body in states.values() if body["state"] != "normal" and body.get("id")]
+    return sorted(found, key=lambda body: int(body["since"]))
+
+
+def _alarms(alarms: Sequence[Values], now: int) -> Iterator[str]:
+    width = _width(a["id"] for a in alarms)
+    for a in alarms:
+        until = f", until {_ago(a['until'], now)}" if a.get("until") else ""
+        follows = f", follows from {a['cause']}" if a.get("cause") else ""
+        yield f"{a['id']:<{width}}  {a['state']} since {_ago(a['since'], now)}{until}{follows}"
+    if not alarms:
+        yield "none stands"
 
 
 def _set_aside(counts: Sequence[QuarantineCount], now: int) -> Iterator[str]:

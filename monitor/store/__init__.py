@@ -2,7 +2,7 @@
 
 Store         the daemon's writer: `commit(Batch)` is one transaction, on the disk when it returns
 Reader        pages and commands; never holds up the writer
-submit        leaves a request for the daemon
+submit        leaves a request for the daemon; `requeue` tries refused notices again
 next_try      back-off of the outbox
 StoreRetryError   nothing was changed; the same call may succeed later
 """
@@ -10,7 +10,7 @@ StoreRetryError   nothing was changed; the same call may succeed later
 from monitor.store.faults import StoreRetryError
 from monitor.store.outbox import next_try
 from monitor.store.reader import Reader
-from monitor.store.requests import submit
+from monitor.store.requests import requeue, submit
 from monitor.store.types import (
     Batch,
     Checkpoint,
@@ -26,4 +26,4 @@ from monitor.store.types import (
 from monitor.store.writer import Store
 
 __all__ = ["Batch", "Checkpoint", "Committed", "Done", "Due", "Notice", "QuarantineCount", "Reader", "Request",
-           "SignalVersion", "Store", "StoreRetryError", "Trend", "next_try", "submit"]
+           "SignalVersion", "Store", "StoreRetryError", "Trend", "next_try", "requeue", "submit"]

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 import apsw
 
 from monitor.errors import StoreError
-from monitor.store import migrations
+from monitor.store import migrations, outbox
 from monitor.store.connection import Handle, dump, load
 from monitor.store.faults import explained
 from monitor.store.types import Done, Request
@@ -17,16 +18,29 @@ from monitor.store.types import Done, Request
 
 def submit(path: str, skid: str | None, action: str, body: Any, now: int) -> int:
     """Leaves a request in the store at `path`, daemon running or not. Returns its id."""
+    with _beside(path, now) as handle, handle.transaction() as db:
+        migrations.require_current(db, path)
+        db.execute("INSERT INTO request (time, skid, action, body) VALUES (?, ?, ?, ?)",
+                   (now, skid, action, dump(body)))
+        return db.last_insert_rowid()
+
+
+def requeue(path: str, channel: str, now: int) -> int:
+    """Tries a channel's refused notices again, daemon running or not. Returns how many."""
+    with _beside(path, now) as handle:
+        migrations.require_current(handle.db, path)
+        return outbox.requeue(handle, channel, now)
+
+
+@contextlib.contextmanager
+def _beside(path: str, now: int) -> Iterator[Handle]:
+    """A connection for one small step beside the daemon's."""
     if not os.path.exists(path):
         raise StoreError(f"{path}: there is no store. Start the daemon once, or name its file under [store] path")
     with explained(path):
         handle = Handle(apsw.Connection(path, apsw.SQLITE_OPEN_READWRITE), path, lambda: now)
     try:
-        with handle.transaction() as db:
-            migrations.require_current(db, path)
-            db.execute("INSERT INTO request (time, skid, action, body) VALUES (?, ?, ?, ?)",
-                       (now, skid, action, dump(body)))
-            return db.last_insert_rowid()
+        yield handle
     finally:
         handle.close()
 
