@@ -92,7 +92,7 @@ def in_service(target: str, config: Path, who: str | None, why: str) -> None:
     run_act(config, "in-service", target, who=who, why=why)
 
 
-@click.command(short_help="Put on record that a vessel's element was changed.")
+@click.command(short_help="Put a changed element on record.")
 @click.argument("vessel", metavar="SKID/VESSEL")
 @CONFIG
 @click.option("--at", default=None, help="When (RFC 3339); else now.")
@@ -106,7 +106,7 @@ def changed(vessel: str, config: Path, at: str | None, part: str | None, who: st
     run_act(config, "changed", vessel, who=who, why=why, at=moment(at, "--at"), part=part)
 
 
-@click.command(short_help="What moved the alarms, and what people wrote; add a note.")
+@click.command(short_help="What moved the alarms, what people wrote; notes.")
 @CONFIG
 @SKID
 @click.option("--since", default=None, help="From this time on (RFC 3339).")

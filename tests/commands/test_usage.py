@@ -16,7 +16,7 @@ from monitor.cli import cli
 
 # what is typed, what the sentence says
 WRONG = [
-    ("replai", ["no such command: replai (did you mean replay?)", "`bagwright --help`"]),
+    ("replai", ["no such command: replai (did you mean replay", "`bagwright --help`"]),
     ("--nonsense", ["no such option: --nonsense", "`bagwright --help`"]),
     ("replay", ["replay: RECORDINGS... is missing", "`bagwright replay --help`"]),
     ("replay a.csv --config c.toml", ["replay: --out is missing", "`bagwright replay --help`"]),
