@@ -100,7 +100,7 @@ def simulate(scenario: str | None, out: Path | None, seed: int, days: float | No
     run_simulate(scenario, out, seed=seed, days=days)
 
 
-@cli.command()
+@cli.command(short_help="Serve the page over the store of a daemon.")
 @click.option("--config", "config", type=EXISTING, required=True, help="A configuration file, or a folder of them.")
 @click.option("--port", type=Number(0, 65535, whole=True), default=None, help="Instead of the configured one.")
 @click.option("--beside", is_flag=True, hidden=True, help="End with whoever holds standard input open.")

@@ -56,7 +56,7 @@ def unshelve(target: str, config: Path, who: str | None, why: str) -> None:
     run_act(config, "unshelve", target, who=who, why=why)
 
 
-@click.command()
+@click.command(short_help="Reset the latch of an alarm that is over.")
 @TARGET
 @CONFIG
 @BY
@@ -68,7 +68,7 @@ def reset(target: str, config: Path, who: str | None, why: str) -> None:
     run_act(config, "reset", target, who=who, why=why)
 
 
-@click.command(name="out-of-service")
+@click.command(name="out-of-service", short_help="Take an alarm out of service.")
 @TARGET
 @CONFIG
 @BY
@@ -80,7 +80,7 @@ def out_of_service(target: str, config: Path, who: str | None, why: str) -> None
     run_act(config, "out-of-service", target, who=who, why=why)
 
 
-@click.command(name="in-service")
+@click.command(name="in-service", short_help="Return an alarm to service.")
 @TARGET
 @CONFIG
 @BY
