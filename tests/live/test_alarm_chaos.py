@@ -51,6 +51,7 @@ def stream() -> tuple[set[tuple[int, str, float]], list[tuple[str, bytes]]]:
 
 def feed(port: int, sent: list[tuple[str, bytes]], done: threading.Event) -> None:
     publisher = Publisher(port)
+    eventually(publisher.client.is_connected, 20)
     piece = A_SECOND // 10
     for i in range(0, len(sent), piece):
         assert publisher.send(sent[i : i + piece], patience=60)
@@ -70,7 +71,7 @@ def test_kills_at_random_moments_lose_nothing_and_say_nothing_under_two_names(tm
         return seed.choice([Answer(), Answer(), Answer(503), RESET]) if failing.is_set() else Answer()
 
     with HttpServer(answer) as hook, mosquitto(tmp_path, config_extra=PATIENT_BROKER) as broker:
-        config = write_config(tmp_path, broker.port)
+        config = write_config(tmp_path, broker.port, more='lateness = "20 s"')
         config.write_text(config.read_text() + f'\n[[notify.webhook]]\nurl = "{hook.url}/hook"\n')
         listener = Peer(broker.settings(client_id="room"), "bagwright/+/event")
         with DaemonProcess(config) as daemon:
