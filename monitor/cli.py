@@ -101,6 +101,18 @@ def simulate(scenario: str | None, out: Path | None, seed: int, days: float | No
 
 
 @cli.command(short_help="Serve the page over the store of a daemon.")
+@cli.command(short_help="The next changeouts: when, how sure, what to bring.")
+@click.option("--config", "config", type=EXISTING, required=True, help="A configuration file, or a folder of them.")
+@click.option("--skid", "skid_id", default=None, help="One skid alone.")
+def plan(config: Path, skid_id: str | None) -> None:
+    """The next changeouts of the skids in a store: when and how sure, the latest time to change on the run, elements
+    needed, and what another changeout point would do."""
+    from monitor.commands.plan import run_plan
+
+    run_plan(config, skid_id=skid_id)
+
+
+@cli.command()
 @click.option("--config", "config", type=EXISTING, required=True, help="A configuration file, or a folder of them.")
 @click.option("--port", type=Number(0, 65535, whole=True), default=None, help="Instead of the configured one.")
 @click.option("--beside", is_flag=True, hidden=True, help="End with whoever holds standard input open.")

@@ -8,13 +8,16 @@ from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import msgspec
+
 from monitor.commands.common import load_settings, say
 from monitor.commands.page import open_reader
 from monitor.commands.wording import ago, number, size, span
 from monitor.model import NS
+from monitor.times import to_rfc3339
 
 if TYPE_CHECKING:
-    from monitor.store import QuarantineCount
+    from monitor.store import QuarantineCount, Reader
 
 Values = Mapping[str, Any]
 MARGIN = 10
@@ -28,6 +31,7 @@ def run_status(config: Path, *, as_json: bool) -> None:
         status = reader.status()
         quarantine = reader.quarantine_counts()
         status |= {"alarms": standing(reader.alarm_states())}
+        status["forecasts"] = {skid: forecast_of(reader, skid) for skid in status["skids"]}
     if as_json:
         counts = [c._asdict() for c in quarantine]
         say(json.dumps(status | {"quarantine_counts": counts}, indent=1, default=str))
@@ -44,6 +48,7 @@ def lines(status: Values, quarantine: Sequence[QuarantineCount], now: int) -> It
         "a minute": _rates(status["rates"]),
         "skids": _skids(status["skids"], now),
         "alarms": _alarms(status.get("alarms", ()), now),
+        "forecast": _forecasts(status.get("forecasts", {})),
         "events": [number(status["events"])],
         "set aside": _set_aside(quarantine, now),
         "outbox": _outbox(status["outbox"], now),
@@ -101,6 +106,49 @@ def _alarms(alarms: Sequence[Values], now: int) -> Iterator[str]:
         yield f"{a['id']:<{width}}  {a['state']} since {_ago(a['since'], now)}{until}{follows}"
     if not alarms:
         yield "none stands"
+
+class Foreseen(msgspec.Struct):
+    """Of a checkpoint, what is known of the next changeout: (time, p10, p50, p90 in h), else why nothing is."""
+
+    latest: tuple[int, float, float, float] | None = None
+    silence: str = "nothing has been seen yet"
+
+
+class _Story(msgspec.Struct):
+    forecast: Foreseen
+
+
+class _Engine(msgspec.Struct):
+    story: _Story
+
+
+class _Checkpoint(msgspec.Struct):
+    engine: _Engine
+
+
+def forecast_of(reader: Reader, skid: str) -> dict[str, Any]:
+    """p10_h, p50_h, p90_h and time (ns) of the forecast in the newest checkpoint, or why there is none."""
+    checkpoint = reader.checkpoint(skid)
+    try:
+        found = Foreseen() if checkpoint is None else msgspec.json.decode(
+            checkpoint.state, type=_Checkpoint).engine.story.forecast
+    except msgspec.DecodeError:
+        return {"silence": "its checkpoint is of another version"}
+    if found.latest is None:
+        return {"silence": found.silence}
+    return dict(zip(("time", "p10_h", "p50_h", "p90_h"), found.latest, strict=True))
+
+
+def _forecasts(forecasts: Mapping[str, Values]) -> Iterator[str]:
+    width = _width(forecasts)
+    for skid, told in forecasts.items():
+        if "silence" in told:
+            yield f"{skid:<{width}}  none: {told['silence']}"
+        else:
+            yield (f"{skid:<{width}}  changeout due in {told['p50_h']:.3g} h (80 %: {told['p10_h']:.3g} to "
+                   f"{told['p90_h']:.3g} h) from {to_rfc3339(told['time'])}")
+    if not forecasts:
+        yield "none yet"
 
 
 def _set_aside(counts: Sequence[QuarantineCount], now: int) -> Iterator[str]:

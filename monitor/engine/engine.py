@@ -16,8 +16,9 @@ from monitor.engine.event_tier import EventTier
 from monitor.engine.evidence import with_evidence
 from monitor.engine.evidence_alarms import ALARMS
 from monitor.engine.evidence_signal import SIGNALS
-from monitor.engine.forecasting import open_lives
+from monitor.engine.forecasting import open_lives, plan_of
 from monitor.engine.messages_changeout import Changeout
+from monitor.engine.messages_plan import Plan
 from monitor.engine.row_tier import RowTier
 from monitor.engine.sequencer import Fate, Sequencer
 from monitor.engine.told import Answer, ForecastRow, Told
@@ -120,6 +121,10 @@ class Engine:
     def open_lives(self, i: int) -> list[ElementLife]:
         """Lives of skid i that have not ended, as they stand."""
         return open_lives(self.skids[i], self.events.stories[i])
+
+    def plan(self, i: int) -> Plan:
+        """What follows for skid i from the forecast as it stands."""
+        return plan_of(self.skids[i], self.events.stories[i], self.rows, i)
 
     def snapshot(self, i: int) -> bytes:
         """Everything skid i needs to go on, as JSON text; not the rows still waiting for stragglers: the

@@ -238,8 +238,24 @@ def outside(at: Moment) -> Basis:
     )  # fmt: skip
 
 
+def foreseen(at: Moment) -> Basis:
+    """A forecast inside the notice period; smallest: the 80 % interval's half width."""
+    settings = at.skid.alarms["changeout-forecast"]
+    notice, low, high = at.number("notice_h"), at.number("p10_h"), at.number("p90_h")
+    limit = Words(at.skid).pressure(at.skid.alarms["changeout-due"].limit or at.skid.element.changeout_dp)
+    return Basis(
+        rule=f"Raised when the hours to {limit} at reference conditions (p50) have been inside the notice period, the "
+        f"lesser of {settings.extra['notice'] / 3600:g} h and {percent(settings.extra['life_share'])} of the median "
+        f"life, for {settings.on_delay_s:.0f} s; cleared at the changeout, or when the point is far off again.",
+        since=at.begun, what="hours to the changeout point (p50)",
+        value=math.nan if at.event.value is None else at.event.value, against_what="notice period", against=notice,
+        unit="h", smallest_what="half the width of the 80 % interval", smallest=(high - low) / 2, smallest_unit="h",
+        ruled_out=measured(at),
+    )  # fmt: skip
+
+
 ALARMS: dict[str, Explain] = {
     "changeout-due": due, "dp-limit": limit, "element-breach": torn, "changeout-done": changed,
     "changeout-suspect": changed, "closure-seep": seeping, "pressure-rise": rising, "surge": surging,
-    "flow-blocked": blocked, "blocked-outside": outside,
+    "flow-blocked": blocked, "blocked-outside": outside, "changeout-forecast": foreseen,
 }  # fmt: skip

@@ -8,12 +8,13 @@ import numpy as np
 
 from monitor.engine import layout
 from monitor.engine.messages_forecast import Outlook, cleared_event, near_event
+from monitor.engine.messages_plan import Plan
 from monitor.engine.row_tier import Emission, RowTier
 from monitor.engine.story import NORMAL, Story
 from monitor.engine.told import ForecastRow, Told
 from monitor.engine.verification import LIKELY_TURBULENT
 from monitor.forecast.life import BAR, DUE, EARLY, RUNNING, ElementLife, curve_of, past_of, read, written
-from monitor.forecast.plan import change_on_the_run
+from monitor.forecast.plan import change_on_the_run, elements_needed, other_points
 from monitor.forecast.watch import (
     Row,
     Run,
@@ -112,13 +113,24 @@ def first_vessel(skid: SkidSettings, story: Story) -> str | None:
     return skid.vessels[int(np.argmin([a or 0 for a in ages]))] if all(ages) else None
 
 
+def plan_of(skid: SkidSettings, story: Story, rows: RowTier, i: int) -> Plan:
+    """What follows from the forecast as it stands."""
+    watch, at = story.forecast, basis(skid, rows.state.skid[i])
+    elements = skid.in_service * skid.element.per_vessel
+    run = change_on_the_run(watch, at, in_service=skid.in_service, max_dp=skid.element.max_dp, time=watch.until)
+    return Plan(watch, run, first_vessel(skid, story), elements_needed(watch, elements=elements),
+                other_points(watch, at, elements=elements, max_dp=skid.element.max_dp))  # fmt: skip
+
+
 def alarm_seen(emission: Emission, skid: SkidSettings, story: Story, rows: RowTier) -> None:
     """`changeout-due` was raised or cleared."""
     if emission.alarm == layout.DUE and story.forecast.began:
         if emission.code == layout.RAISED:
             reached(story.forecast, basis(skid, rows.state.skid[emission.skid]), emission.time)
-        else:
+        elif story.phase == NORMAL:
             receded(story.forecast)
+        else:
+            story.forecast.doubted = True     # the verdict on the changeout tells
 
 
 def isolated(skid: SkidSettings, story: Story, rows: RowTier, i: int) -> None:

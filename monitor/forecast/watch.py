@@ -19,6 +19,7 @@ REFIT_LIFE = 0.01            # of the life expected, and ...
 REFIT_LEFT = 0.10            # ... of what is left, that loading moves before laws and lives are fitted again
 SHORTEST_S, LONGEST_S = 1, 590     # running time of a sample
 SPELL = 0.01                 # of the running time so far
+SHORT_OF_LIFE, SHORT_S = 0.002, 120.0     # of the shortest life known, that a sample stands for at least; at most
 RESET = 0.5                  # of its level: dP below, near that of a clean skid, tells of elements changed unseen
 SURE_OF_RESET = 3            # samples that say so
 BRIEF = 0.10                 # of the usual life: a run that ended before belongs to the changeout that began it
@@ -69,6 +70,7 @@ class Watch(msgspec.Struct):
     until: int = 0                                 # time of the newest sample [ns]
     whole: bool | None = None                      # whether it began with clean elements; None: not judged yet
     points: list[Point] = []
+    doubted: bool = False                          # dP fell below the point again while a changeout was being judged
     due: tuple[int, float] | None = None           # when and at which volume it reached the changeout point
     level: float = 0.0                             # dP as it was, smoothed [Pa]
     low: int = 0                                   # samples in a row that lie far below it
@@ -116,8 +118,10 @@ class Skid(NamedTuple):
 
 
 def spell(watch: Watch) -> int:
-    """Running seconds that the next sample is to stand for."""
-    return int(min(max(SPELL * (watch.seen[0] - watch.base[0]), SHORTEST_S), LONGEST_S))
+    """Running seconds that the next sample is to stand for: short ones at first, unless lives are known to be long."""
+    known = [p.hours for p in watch.lives]
+    least = min(SHORT_OF_LIFE * 3600 * min(known), SHORT_S) if known else 0.0
+    return int(min(max(SPELL * (watch.seen[0] - watch.base[0]), least, SHORTEST_S), LONGEST_S))
 
 
 def take(watch: Watch, skid: Skid, sample: Sample, *, clean: float, unsettled: bool) -> Row | None:
@@ -173,7 +177,7 @@ def begin(watch: Watch, time: int, base: tuple[float, float], whole: bool | None
     """A run begins."""
     watch.began, watch.base, watch.whole = time, base, whole
     watch.points, watch.due, watch.fitted, watch.told, watch.tried = [], None, None, [], 0.0
-    watch.level, watch.low, watch.latest = 0.0, 0, None
+    watch.level, watch.low, watch.latest, watch.doubted = 0.0, 0, None, False
     watch.silence = "the life has only begun"
 
 
@@ -244,6 +248,7 @@ def reached(watch: Watch, skid: Skid, time: int) -> None:
 
 def receded(watch: Watch) -> None:
     """It was not, after all: dP fell below it again without a changeout."""
+    watch.doubted = False
     watch.due, watch.silence = None, "dP has just fallen below the changeout point"
 
 
@@ -286,6 +291,8 @@ def changed(watch: Watch, skid: Skid, isolated_at: int, clean: float) -> None:
 
 def unchanged(watch: Watch, skid: Skid, clean: float) -> None:
     """None was: what came since belongs to this run."""
+    if watch.doubted:
+        receded(watch)
     held, watch.held = watch.held, []
     start = watch.returned or (0, *watch.seen)
     watch.returned = None

@@ -112,6 +112,8 @@ def replay_history(
             events=summary.events,
             counts={"used": summary.used, **{str(k): n for k, n in sorted(summary.rejected.items())}},
             title=f"{skid.name} ({skid.id})",
+            forecasts=summary.forecasts,
+            plan=engine.plan(0),
         )
         outputs.report(page)
     return summary

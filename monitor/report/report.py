@@ -18,9 +18,14 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
+from markupsafe import Markup
 
+from monitor.engine.messages_plan import Plan, plan_lines
+from monitor.engine.told import ForecastRow
 from monitor.errors import RunError
 from monitor.model import AlarmSettings, Event, Signal, SkidSettings
+from monitor.report.fan import draw_fan
 from monitor.web.trend import Trend, draw_trend
 from monitor.web.words import KINDS, UNKNOWN, Display, dp_limit, due_limit, kind_of, unit_symbol
 
@@ -51,19 +56,25 @@ def write_report(path: Path, *, skid: SkidSettings, trend: Trend, events: Sequen
 
 
 def render_report(*, skid: SkidSettings, trend: Trend, events: Sequence[Event], counts: Mapping[str, Any],
-                  title: str) -> str:
-    """The page as text."""
+                  title: str, forecasts: Sequence[ForecastRow] = (), plan: Plan | None = None) -> str:
+    """The page as text. forecasts, plan: as the engine left them."""
     from monitor.web.templating import environment, inline, leaves
 
     script = inline("times.js") + inline("plots.js")
     digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
     time = np.asarray(trend["time"], np.int64)
     return environment(_HERE / "templates").get_template("report.html").render(
-        title=title, skid=skid, style=inline("style.css"), script=script, digest=digest,
+        title=title, fan=_fan(forecasts, events, time), plan=[] if plan is None else list(plan_lines(skid, plan)),
+        skid=skid, style=inline("style.css"), script=script, digest=digest,
         plots=draw_trend(skid, trend, events), events=sorted(events, key=lambda e: e.time),
         first=int(time[0]) if time.size else None, last=int(time[-1]) if time.size else None,
         counts=list(leaves(dict(counts))), summary=list(_summary(events)), facts=list(_facts(skid)),
         signals=[(s, _span(s)) for s in skid.signals], alarms=[_alarm(skid, a) for a in _in_order(skid.alarms)])
+
+
+def _fan(forecasts: Sequence[ForecastRow], events: Sequence[Event], time: npt.NDArray[np.int64]) -> Markup:
+    step = int(np.median(np.diff(time))) if time.size > 1 else 1
+    return draw_fan(forecasts, events, int(time[0]), int(time[-1]) + step) if time.size else Markup("")
 
 
 def _replace(path: Path, text: str) -> None:
