@@ -28,6 +28,7 @@ from monitor.forecast.watch import (
     receded,
     remember,
     spell,
+    stand,
     take,
     unchanged,
 )
@@ -55,16 +56,26 @@ def sampled(emission: Emission, skid: SkidSettings, story: Story, rows: RowTier,
     """One spell of running is over."""
     state, watch = rows.state.skid[emission.skid], story.forecast
     sample = Sample(emission.time, float(state["running"]), float(state["volume"]), emission.value)
+    if emission.detail == 1:
+        row = stand(watch, basis(skid, state), emission.time, unsettled=story.phase != NORMAL)
+        if row is not None and not torn(story):
+            told.forecasts.append(ForecastRow(row.time, skid.id, row.p10, row.p50, row.p90))
+        return
     row = take(watch, basis(skid, state), sample, clean=story.clean[0], unsettled=story.phase != NORMAL)
     rows.state.loading[emission.skid]["spell"] = spell(watch)
     if row is None:
         watch.near_since = 0
         return
-    if story.breach.standing is not None and story.breach.standing.grade == "likely":
+    if torn(story):
         watch.silence, watch.latest = "an element is likely torn: dP no longer tells of its load", None
         return
     told.forecasts.append(ForecastRow(row.time, skid.id, row.p10, row.p50, row.p90))
     weigh_notice(skid, story, rows, emission.skid, row, told)
+
+
+def torn(story: Story) -> bool:
+    """Whether an element is likely torn: dP no longer tells of its load."""
+    return story.breach.standing is not None and story.breach.standing.grade == "likely"
 
 
 def weigh_notice(skid: SkidSettings, story: Story, rows: RowTier, i: int, row: Row, told: Told) -> None:

@@ -260,6 +260,7 @@ loading = np.dtype(
         ("seconds", np.int64),
         ("known", np.int64),         # seconds of it in which normalised dP could be judged
         ("total", np.float64),       # its sum over them [Pa]
+        ("idle", np.int64),          # seconds without flow since the last sample
     ],
     align=True,
 )

@@ -12,6 +12,7 @@ from monitor.engine.layout import FORECAST, SAMPLE
 
 SECOND = 1_000_000_000
 LEAST_S = 1      # shortest spell, at the start of a life: 2 % of one of a minute
+IDLE_S = 1800    # of standing still, after which what is foreseen is told again
 REST_S = 5       # flow may still be rising
 
 
@@ -27,9 +28,15 @@ def speaks(skid, settings, spell, tick):  # type: ignore[no-untyped-def]
 
 @compiled
 def sample_loading(loading, skid, settings, tick, emissions, emitted):  # type: ignore[no-untyped-def]
-    """Add this second; a spell that is full is emitted with its mean, NaN where under half of it can be judged."""
+    """Add this second; a spell that is full is emitted with its mean, NaN where under half of it can be judged. While
+    the skid stands, the time that passes is emitted now and then (detail 1)."""
     if skid.flowing == 0:
-        return emitted
+        loading.idle += 1
+        if loading.idle < IDLE_S:
+            return emitted
+        loading.idle = 0
+        return emit(emissions, emitted, SAMPLE, FORECAST, -1, 1, tick, tick, np.nan)
+    loading.idle = 0
     spell = max(loading.spell, LEAST_S)
     if loading.seconds == 0:
         loading.begun = tick

@@ -70,19 +70,21 @@ def pattern(use: Use) -> Array:
     return np.asarray((carried + OWN_WORTH * mean) / (seen + OWN_WORTH))
 
 
-def hours_until(use: Use, time: int, volumes: Array) -> Array:
-    """Wall-clock hours from `time` [ns] until each of `volumes` (ascending) has been carried; infinity where never."""
+def hours_until(use: Use, time: int, volumes: Array, *, runs: bool = True) -> Array:
+    """Wall-clock hours from `time` [ns] until each of `volumes` (ascending) has been carried; infinity where never.
+    runs: whether the skid runs now."""
     daily = pattern(use)
     if use.rate <= 0 or daily.sum() <= 0:
         return np.full(volumes.shape, np.inf)
     # It goes on as it does now for a while; then by the hour of the day: the rest of that hour, whole ones, and so on.
-    rest = volumes - use.rate * NOW_HOURS
-    then = time + round(NOW_HOURS * HOUR)
+    at_first = NOW_HOURS if runs else 0.0
+    rest = volumes - use.rate * at_first
+    then = time + round(at_first * HOUR)
     part = 1 - (then % HOUR) / HOUR
     rolled = np.roll(daily, -int((then // HOUR) % 24))
     carried = np.cumsum(np.concatenate(([0.0, part * rolled[0]], rolled[1:], [(1 - part) * rolled[0]])))
     clock = np.concatenate(([0.0], part + np.arange(24), [24.0]))
     days = np.floor(np.maximum(rest, 0) / carried[-1])
-    later = NOW_HOURS + 24 * days + np.interp(np.maximum(rest, 0) - days * carried[-1], carried, clock)
+    later = at_first + 24 * days + np.interp(np.maximum(rest, 0) - days * carried[-1], carried, clock)
     out = np.where(rest > 0, later, volumes / use.rate)
     return np.where(out > MANY, np.inf, out)

@@ -25,6 +25,9 @@ SURE_OF_RESET = 3            # samples that say so
 BRIEF = 0.10                 # of the usual life: a run that ended before belongs to the changeout that began it
 FEW = 8                      # points below which a run says nothing
 KEPT_FORECASTS = 160
+STRETCH_WORTH = 2.0          # scored lives that intervals as wide as they were computed are worth
+STRETCHES = (0.7, 2.0)
+HALF_OF_SQUARES = 0.4549     # median of the square of a standard normal
 CLEAN_AT_MOST = 0.12         # of the changeout point, that counts as clean in any case
 TRY_AGAIN = 1.02             # times the volume at which nothing could be said
 
@@ -46,6 +49,7 @@ class Score(msgspec.Struct):
 
     inside: float
     error: float
+    stretch: float = 1.0      # what the intervals ought to have been wider by
 
 
 class Run(msgspec.Struct):
@@ -163,6 +167,14 @@ def take(watch: Watch, skid: Skid, sample: Sample, *, clean: float, unsettled: b
     return None
 
 
+def stand(watch: Watch, skid: Skid, time: int, *, unsettled: bool) -> Row | None:
+    """The skid stands still: the forecast now, by its pattern of use."""
+    if watch.fitted is None or watch.due is not None or unsettled:
+        return None
+    watch.latest = (time, *remaining_hours(watch, position(watch, skid), time, runs=False))
+    return Row(*watch.latest) if math.isfinite(watch.latest[2]) else None
+
+
 def silent(watch: Watch, reason: str) -> None:
     watch.silence, watch.latest = reason, None
 
@@ -212,23 +224,29 @@ def refit(watch: Watch, skid: Skid, x: float, time: int) -> None:
     if isinstance(found, Silence):
         watch.fitted, watch.silence = None, found.reason
         return
-    watch.fitted = fitted(found, x)
+    watch.fitted = fitted(found, x, watch.scores)
     row = (time, *remaining_hours(watch, x, time))
     watch.told = (watch.told if len(watch.told) < KEPT_FORECASTS else watch.told[::2]) + [row]
 
 
-def fitted(found: Estimate, x: float) -> Fitted:
-    return Fitted(x, found.mean, found.error, found.level, found.laws, found.lives)
+def fitted(found: Estimate, x: float, scores: list[Score]) -> Fitted:
+    return Fitted(x, found.mean, found.error * stretch(scores), found.level, found.laws, found.lives)
 
 
-def remaining_hours(watch: Watch, x: float, time: int) -> tuple[float, float, float]:
+def stretch(scores: list[Score]) -> float:
+    """What the intervals are to be widened (or narrowed) by, after how those of earlier lives did; drawn to 1."""
+    squares = sum(s.stretch**2 for s in scores) + STRETCH_WORTH
+    return min(max(math.sqrt(squares / (len(scores) + STRETCH_WORTH)), STRETCHES[0]), STRETCHES[1])
+
+
+def remaining_hours(watch: Watch, x: float, time: int, *, runs: bool = True) -> tuple[float, float, float]:
     """p10, p50, p90 of the hours left: the last fit, carried on by what has passed since."""
     last = watch.fitted
     assert last is not None
     left = np.exp(last.mean + Z80 * last.error * np.array([-1.0, 0.0, 1.0]))
     left = np.maximum(left - (x - last.at), 0.05 * left)
     longer = slowing(watch.lives, x / (x + float(left[1])))
-    p10, p50, p90 = hours_until(watch.use, time, left * longer).tolist()
+    p10, p50, p90 = hours_until(watch.use, time, left * longer, runs=runs).tolist()
     return p10, p50, p90
 
 
@@ -319,14 +337,17 @@ def score(watch: Watch) -> Score | None:
     """Past forecasts against when it came; None where there were none."""
     assert watch.due is not None
     due = watch.due[0]
-    inside, errors = [], []
+    inside, errors, squares = [], [], []
     for time, p10, p50, p90 in watch.told:
         left = (due - time) / 3.6e12
         if left > 0 and time - watch.began >= 0.3 * (due - watch.began):
             inside.append(p10 <= left <= p90)
             errors.append(abs(p50 - left) / left * 100)
+            used = (math.log(p90 / p10) / (2 * Z80)) / stretch(watch.scores)
+            squares.append((math.log(left / p50) / max(used, 1e-3)) ** 2)
     if not inside:
         return None
-    told = Score(round(float(np.mean(inside)), 3), round(float(np.median(errors)), 1))
+    told = Score(round(float(np.mean(inside)), 3), round(float(np.median(errors)), 1),
+                 round(min(math.sqrt(float(np.median(squares)) / HALF_OF_SQUARES), 3.0), 3))  # fmt: skip
     watch.scores = [*watch.scores, told][-MOST:]
     return told

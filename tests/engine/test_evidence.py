@@ -43,6 +43,9 @@ def of_alarms() -> Iterator[Event]:
     engine = Engine([duplex(on_delay=5.0)])
     output, _ = engine.feed({0: steady(np.repeat([0.6, 1.3, 2.3, 0.4], 400))})
     yield from output.events + engine.finish().events
+    engine = Engine([duplex(vessels=1)])
+    output, _ = engine.feed({0: steady(np.linspace(0.5, 0.9, 3000))})
+    yield from output.events + engine.finish().events
 
 
 def of_holds() -> Iterator[Event]:

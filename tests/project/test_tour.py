@@ -90,7 +90,7 @@ def test_the_recording_is_replayed_into_the_files_that_readme_names(place: Path)
     said = typed(command("replay", "replay_data/spring-runoff/recording.csv.gz"), place)
     assert "1 changeout-due raised" in said and "2 changeout-done noted" in said
     events = [json.loads(line) for line in (place / "results/events.jsonl").read_text().splitlines()]
-    assert {e["kind"] for e in events} == {"changeout-due", "changeout-done"}
+    assert {e["kind"] for e in events} == {"changeout-due", "changeout-done", "changeout-forecast"}
     page = (place / "results/report.html").read_text(encoding="utf-8")
     assert "<svg" in page and "Changeout due" in page and 'src="http' not in page
     assert (place / "results/quarantine.csv").read_text().startswith("time,skid,signal,reason,where,text,note\n")

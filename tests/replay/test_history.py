@@ -53,7 +53,7 @@ BEGIN = 1_700_000_000
 
 
 def recording(path: Path, life_s: float, seed: int) -> float:
-    """A life that shows little until its last fifth, ten times a second as a test rig has it; returns its length [s]."""
+    """A life that shows little until its last fifth, five readings a second; returns its length [s]."""
     draw = np.random.default_rng(seed)
     second = np.arange(0, life_s + 8, 0.2)
     share = second / life_s
@@ -86,8 +86,8 @@ def forecasts(out: Path) -> list[tuple[float, float, float, float]]:
     """Second of the recording, then hours as seconds."""
     with (out / "forecasts.csv").open(encoding="utf-8", newline="") as file:
         rows = list(csv.DictReader(file))
-    return [(parse_rfc3339(r["time"]) / 1e9 - BEGIN - 30_000, *(3600 * float(r[p]) for p in ("p10_h", "p50_h", "p90_h")))
-            for r in rows]  # fmt: skip
+    begun, hours = BEGIN + 30_000, ("p10_h", "p50_h", "p90_h")
+    return [(parse_rfc3339(r["time"]) / 1e9 - begun, *(3600 * float(r[p]) for p in hours)) for r in rows]
 
 
 def test_earlier_lives_foretell_a_knee_that_nothing_else_shows(rig: Path) -> None:
