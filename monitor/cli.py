@@ -100,7 +100,6 @@ def simulate(scenario: str | None, out: Path | None, seed: int, days: float | No
     run_simulate(scenario, out, seed=seed, days=days)
 
 
-@cli.command(short_help="Serve the page over the store of a daemon.")
 @cli.command(short_help="The next changeouts: when, how sure, what to bring.")
 @click.option("--config", "config", type=EXISTING, required=True, help="A configuration file, or a folder of them.")
 @click.option("--skid", "skid_id", default=None, help="One skid alone.")
@@ -112,7 +111,7 @@ def plan(config: Path, skid_id: str | None) -> None:
     run_plan(config, skid_id=skid_id)
 
 
-@cli.command()
+@cli.command(short_help="Serve the page over the store of a daemon.")
 @click.option("--config", "config", type=EXISTING, required=True, help="A configuration file, or a folder of them.")
 @click.option("--port", type=Number(0, 65535, whole=True), default=None, help="Instead of the configured one.")
 @click.option("--beside", is_flag=True, hidden=True, help="End with whoever holds standard input open.")
