@@ -23,6 +23,7 @@ from monitor.engine.messages_changeout import Changeout, done_event, suspect_cle
 from monitor.engine.messages_signal import signal_event
 from monitor.engine.resolution import zero_error
 from monitor.engine.row_tier import Emission, RowTier
+from monitor.engine.separation import follow_swings
 from monitor.engine.story import (
     ISOLATED,
     NORMAL,
@@ -46,7 +47,7 @@ from monitor.engine.verification import (
     verify,
 )
 from monitor.hydraulics.network_fit import Prior
-from monitor.hydraulics.pressure_drop import CLEAN_SHARE, normalised
+from monitor.hydraulics.pressure_drop import CLEAN_SHARE, normalised, uncompressed
 from monitor.model import NS, Action, Fact, Role, SkidSettings
 
 STEP_S = 40               # before the moment an isolation is known, the levels may already have moved
@@ -99,6 +100,8 @@ class EventTier:
             emission.code == layout.WAKE and emission.signal != layout.FOR_CHANGEOUT
         ):
             weigh(teller, emission)
+            if emission.alarm == layout.SERVICE and emission.signal == layout.FOR_TRACE:
+                follow_swings(teller, emission.time)
             return told
         if emission.code == layout.ISOLATED:
             teller.isolated(emission.time)
@@ -234,7 +237,8 @@ class Teller:
 
     def referred(self, at: Level) -> float:
         s = at.state
-        return float(normalised(s.pressure_drop, s.flow, s.viscosity, s.density, self.turbulent))
+        plain = float(normalised(s.pressure_drop, s.flow, s.viscosity, s.density, self.turbulent))
+        return float(uncompressed(s.pressure_drop, plain, float(self.state["clean"]), float(self.state["packing"])))
 
     def returned(self, time: int) -> None:
         story = self.story
@@ -444,7 +448,8 @@ class Teller:
     def _learn(self, finding: Finding, time: int) -> None:
         """Sharpen the clean reference by an element that was found good, or that nothing could be held against; and
         the turbulent part, which the row tier refers dP by."""
-        if finding.turbulent_error < SETTLED:
+        if finding.turbulent_error < min(SETTLED, self.story.turbulent_error):
+            self.story.turbulent_error = finding.turbulent_error
             self.state.turbulent = finding.turbulent
             note_turbulent(self, finding.turbulent, finding.turbulent_error, "changeouts", time)
         value, error = self.story.clean

@@ -250,6 +250,8 @@ skid = np.dtype(
         ("idle_offset_error", np.float64), # its standard error [Pa]; means nothing until it is known
         ("viscosity", np.float64),   # ratios as last known, held while no temperature can be believed; 0: never known
         ("density", np.float64),
+        ("packing", np.float64),     # exponent of dP that cake's resistance goes with, as found; 0: not known
+        ("clean", np.float64),       # normalised dP of the clean skid [Pa] that goes with it
     ],
     align=True,
 )

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from monitor.engine.verification import Finding
 
 NAMELESS = "element"      # of a part that configuration does not name
-TURBULENT = "turbulent"
+TURBULENT, PACKING = "turbulent", "packing"
 
 
 def clean_key(skid: SkidSettings, vessel: str | None = None) -> str:
@@ -67,6 +67,20 @@ def note_turbulent(teller: Teller, pascal: float, error: float, source: str, tim
     teller.told.facts.append(Fact(teller.skid.id, TURBULENT, value, time))
 
 
+def note_packing(teller: Teller, exponent: float, error: float, clean: float, time: int) -> None:
+    """Tell how far cake is compressed: its exponent with standard error, and the clean skid's dP it was told with."""
+    value = {"exponent": exponent, "standard_error": error, "clean_pa": clean, "from": "flow", "at": basis(teller.skid)}
+    teller.told.facts.append(Fact(teller.skid.id, PACKING, value, time))
+
+
+def take_packing(tier: EventTier, i: int, fact: Fact) -> None:
+    skid, frame, value = tier.skids[i], tier.rows.state.skid[i], fact.value
+    exponent, clean = float(value["exponent"]), float(value["clean_pa"])
+    if not (0 <= exponent < 1 and 0 < clean < math.inf):
+        raise ValueError(fact.key)
+    frame.packing, frame.clean = exponent, referred(clean, value["at"], skid, tier.turbulent(i))
+
+
 def basis(skid: SkidSettings) -> dict[str, Any]:
     """What resistances are referred to."""
     return {"flow_m3s": skid.reference.flow, "temperature_k": skid.reference.temperature,
@@ -104,9 +118,10 @@ def take_clean(tier: EventTier, i: int, fact: Fact) -> None:
 
 def take_turbulent(tier: EventTier, i: int, fact: Fact) -> None:
     skid, value = tier.skids[i], fact.value
-    pascal = float(value["pressure_pa"]) * ratios(value["at"], skid)[1]
-    if not 0 < pascal < math.inf:
+    pascal, error = float(value["pressure_pa"]) * ratios(value["at"], skid)[1], float(value["relative_error"])
+    if not (0 < pascal < math.inf and 0 < error < math.inf):
         raise ValueError(fact.key)
+    tier.stories[i].turbulent_error = error
     tier.rows.state.skid[i].turbulent = pascal
 
 
@@ -132,6 +147,7 @@ def ratios(at: dict[str, Any], skid: SkidSettings) -> tuple[float, float]:
 # By the first word of a fact's key, in the order in which they are given back: resistances need the turbulent part.
 RECALLED: dict[str, Callable[[EventTier, int, Fact], None]] = {
     TURBULENT: take_turbulent,
+    PACKING: take_packing,
     "clean": take_clean,
     "trim": take_trim,
     LIFE: take_life,

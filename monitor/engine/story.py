@@ -14,6 +14,7 @@ from monitor.hydraulics.network import Conditions
 
 NORMAL, ISOLATED, RETURNED = "normal", "isolated", "returned"
 Packed = list[float | None]
+ASSUMED = 9.0                        # relative error of what was only assumed
 
 
 class VesselMemory(msgspec.Struct):
@@ -72,6 +73,15 @@ class Trim(msgspec.Struct):
     time: int                        # when it was proposed
 
 
+class Swings(msgspec.Struct):
+    """What a stretch of service without changeouts showed of dP against flow, for `separation`."""
+
+    points: list[tuple[float, float, float, float, float]] = []     # volume [m^3], dP [Pa], then ratios: flow,
+                                                                    # viscosity, density
+    since: int = 0                   # the last changeout before them
+    fresh: int = 0                   # points since the last fit
+
+
 class Story(msgspec.Struct):
     """Where a skid stands between isolations."""
 
@@ -95,6 +105,8 @@ class Story(msgspec.Struct):
     places: list[float | None] = []      # resistance of each place in service after the last one [Pa at its share]
     breach: BreachStory = msgspec.field(default_factory=BreachStory)
     trims: dict[str, Trim] = {}      # zero trims by signal, proposed or in force
+    turbulent_error: float = ASSUMED     # relative, of the turbulent part that the row tier was given
+    swings: Swings = msgspec.field(default_factory=Swings)
     acted: int = 0                   # number of the last action taken in
     forecast: Watch = msgspec.field(default_factory=Watch)
     suspect: list[tuple[str | None, str]] = []      # vessel and detail of `changeout-suspect` that stand

@@ -19,7 +19,7 @@ from monitor.engine.layout import (
     RING,
     TEMPERATURE,
 )
-from monitor.hydraulics.pressure_drop import normalised
+from monitor.hydraulics.pressure_drop import normalised, uncompressed
 
 FLOW_CONFIRM = 3     # seconds that flow must have come or gone: transmitters drop out for less
 SECOND = 1_000_000_000
@@ -139,7 +139,8 @@ def window(skid, parameters, newest, count):  # type: ignore[no-untyped-def]
     if parameters.role[TEMPERATURE] >= 0:    # else the rings hold nothing but ones
         viscosity_ratio = mean(skid.ring_ratio, skid.filled, newest, 0, count)
         density_ratio = mean(skid.ring_density, skid.filled, newest, 0, count)
-    return normalised(drop, flow, viscosity_ratio, density_ratio, turbulent_of(skid, parameters))
+    referred = normalised(drop, flow, viscosity_ratio, density_ratio, turbulent_of(skid, parameters))
+    return referred if skid.packing <= 0.0 else uncompressed(drop, referred, skid.clean, skid.packing)
 
 
 @compiled
@@ -149,7 +150,9 @@ def at_once(skid, parameters, newest):  # type: ignore[no-untyped-def]
     if not flow >= parameters.min_flow:
         return np.nan
     viscosity_ratio, density_ratio = skid.ring_ratio[newest], skid.ring_density[newest]
-    return normalised(skid.pressure_drop, flow, viscosity_ratio, density_ratio, turbulent_of(skid, parameters))
+    drop = skid.pressure_drop
+    referred = normalised(drop, flow, viscosity_ratio, density_ratio, turbulent_of(skid, parameters))
+    return referred if skid.packing <= 0.0 else uncompressed(drop, referred, skid.clean, skid.packing)
 
 
 @compiled
