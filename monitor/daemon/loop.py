@@ -164,6 +164,7 @@ class Daemon:
     def _extend(self, batch: Batch, output: Output) -> None:
         batch.events.extend(output.events)
         batch.facts.extend(output.facts)
+        batch.forecasts.extend(output.forecasts)
         batch.minutes.extend((self.settings.skids[i].id, minute) for i, minute in output.minutes)
 
     def _checkpoint(self, i: int, batch: Batch) -> None:

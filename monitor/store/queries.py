@@ -105,6 +105,14 @@ class Queries:
         """Roll-ups as columns: time, the quantities of `Minute` (SI, NaN where unknown), judged."""
         return trends.minutes(self._handle, skid, start, end)
 
+    def forecasts(self, skid: str, start: int, end: int) -> dict[str, npt.NDArray[Any]]:
+        """Forecasts as they were made, as columns: time, and p10, p50, p90 in hours until a changeout is due."""
+        return trends.forecasts(self._handle, skid, start, end)
+
+    def newest_forecasts(self) -> dict[str, tuple[int, float, float, float]]:
+        """(time, p10, p50, p90) of the newest forecast of every skid that has one."""
+        return trends.newest_forecasts(self._handle)
+
     def trend(self, skid: str, signal: str, start: int, end: int, points: int) -> Trend:
         """At most `points` buckets of a signal (its unit; bad readings left out) or of a quantity of `Minute` (SI)."""
         return trends.trend(self._handle, skid, signal, start, end, points)

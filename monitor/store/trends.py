@@ -15,7 +15,7 @@ from monitor.model import Minute, Quality
 from monitor.store import history
 from monitor.store.catalogue import Catalogue, signal_refs, skid_ref, versions
 from monitor.store.connection import Handle
-from monitor.store.types import HOUR, MINUTE, Trend
+from monitor.store.types import HOUR, MINUTE, Foreseen, Trend
 
 QUANTITIES = ("inlet", "outlet", "pressure_drop", "flow", "temperature", "normalised")
 
@@ -24,6 +24,28 @@ def add_minutes(db: apsw.Connection, catalogue: Catalogue, rolled: Sequence[tupl
     """A minute computed again, as after a restart, replaces itself."""
     db.executemany("INSERT OR REPLACE INTO minute VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
                    [(catalogue.skid(skid), *minute) for skid, minute in rolled])
+
+
+def add_forecasts(db: apsw.Connection, catalogue: Catalogue, foreseen: Sequence[Foreseen]) -> None:
+    """A forecast made again, as after a restart, replaces itself."""
+    db.executemany("INSERT OR REPLACE INTO forecast VALUES (?, ?, ?, ?, ?)",
+                   [(catalogue.skid(skid), time, *hours) for time, skid, *hours in foreseen])
+
+
+def forecasts(handle: Handle, skid: str, start: int, end: int) -> dict[str, npt.NDArray[Any]]:
+    """Forecasts made with start <= time < end (ns) as columns: time, p10, p50, p90 [h]."""
+    rows = handle.query("SELECT time, p10, p50, p90 FROM forecast WHERE skid = ? AND time >= ? AND time < ? "
+                        "ORDER BY time", (skid_ref(handle, skid), start, end))
+    columns = list(zip(*rows, strict=True)) or [()] * 4
+    return {"time": np.array(columns[0], np.int64),
+            **{name: np.array(c, np.float64) for name, c in zip(("p10", "p50", "p90"), columns[1:], strict=True)}}
+
+
+def newest_forecasts(handle: Handle) -> dict[str, tuple[int, float, float, float]]:
+    """Skid -> (time, p10, p50, p90) of the newest forecast."""
+    rows = handle.query("""SELECT k.id, f.time, f.p10, f.p50, f.p90 FROM skid k CROSS JOIN forecast f
+        ON f.skid = k.ref AND f.time = (SELECT max(time) FROM forecast WHERE skid = k.ref)""")
+    return {skid: (time, p10, p50, p90) for skid, time, p10, p50, p90 in rows}
 
 
 def minutes(handle: Handle, skid: str, start: int, end: int) -> dict[str, npt.NDArray[Any]]:

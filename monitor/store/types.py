@@ -38,6 +38,9 @@ class Notice(NamedTuple):
     time: int
 
 
+Foreseen = tuple[int, str, float, float, float]     # time [ns], skid, p10, p50, p90 [h until a changeout is due]
+
+
 @dataclass(slots=True)
 class Batch:
     """Everything that is stored in one transaction.
@@ -59,6 +62,7 @@ class Batch:
     notices: list[Notice] = field(default_factory=list)
     answers: list[tuple[int, str]] = field(default_factory=list)
     actions: list[Action] = field(default_factory=list)
+    forecasts: list[Foreseen] = field(default_factory=list)
     journal: list[Entry] = field(default_factory=list)
     told: list[Notice] = field(default_factory=list)
     done: list[Done] = field(default_factory=list)

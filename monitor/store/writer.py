@@ -116,6 +116,7 @@ class Store(Queries):
         events.set_alarms(db, names, batch.alarm_states)
         events.add_facts(db, names, batch.facts, now)
         trends.add_minutes(db, names, batch.minutes)
+        trends.add_forecasts(db, names, batch.forecasts)
         db.executemany("UPDATE skid SET tick = max(coalesce(tick, ?1), ?1) WHERE ref = ?2",
                        [(tick, names.skid(skid)) for skid, tick in batch.ticks.items()])
         checkpoint.put(db, names, batch.checkpoints, now, self._pin_before)

@@ -6,7 +6,7 @@ import math
 import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Protocol
+from typing import Any, NamedTuple, Protocol
 
 import numpy as np
 import numpy.typing as npt
@@ -15,6 +15,7 @@ from monitor.model import NS, Event, Minute, Quality, Role, Rows, Signal, SkidSe
 from monitor.web.words import LEVELS, kind_of
 
 MINUTE_NS = 60_000_000_000
+FORESEEN_NS = 30 * MINUTE_NS   # a forecast so old is none: while a skid runs one is made every ten minutes at least
 MINUTES_BACK = 10       # how far behind the newest reading its newest closed minute is looked for
 AlarmKey = tuple[str, str, str | None, str | None]      # skid, kind, vessel, signal
 Alarms = Mapping[AlarmKey, Mapping[str, Any]]
@@ -79,6 +80,15 @@ class AlarmNow:
         return self.state.replace("-", " ")
 
 
+class Forecast(NamedTuple):
+    """Hours from `time` (event time, ns) until a changeout is due: median, and the interval that holds 80 %."""
+
+    time: int
+    p10: float
+    p50: float
+    p90: float
+
+
 @dataclass(frozen=True, slots=True)
 class SkidNow:
     """One skid as the store last saw it. minute: its newest closed minute."""
@@ -88,6 +98,7 @@ class SkidNow:
     minute: Minute | None
     values: tuple[LiveValue, ...]
     alarms: tuple[AlarmNow, ...]
+    forecast: Forecast | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,6 +157,10 @@ class StoreReader(Protocol):
 
     def event(self, event_id: str) -> Event | None: ...
 
+    def forecasts(self, skid: str, start: int, end: int) -> Columns: ...
+
+    def newest_forecasts(self) -> Mapping[str, tuple[int, float, float, float]]: ...
+
     def requests(self, *, action: str | None = None, limit: int = 100) -> Sequence[Asked]: ...
 
     def alarm_states(self) -> Alarms: ...
@@ -165,12 +180,12 @@ class Source:
     def now(self, skids: Sequence[SkidSettings]) -> list[SkidNow]:
         """What the store last saw of each skid; a skid that it does not know yet has nothing."""
         latest = self.reader.all_latest() if len(skids) > 1 else self._latest(skids)
-        minutes = self.reader.newest_minutes()
+        minutes, foreseen = self.reader.newest_minutes(), self.reader.newest_forecasts()
         standing: dict[str, list[AlarmNow]] = {skid.id: [] for skid in skids}
         for key, body in self.reader.alarm_states().items():
             if body["state"] != "normal" and key[0] in standing:
                 standing[key[0]].append(self._alarm(key, body))
-        return [_now(s, latest.get(s.id, {}), minutes.get(s.id), standing.get(s.id, ())) for s in skids]
+        return [_now(s, latest.get(s.id, {}), minutes.get(s.id), foreseen.get(s.id), standing[s.id]) for s in skids]
 
     def _latest(self, skids: Sequence[SkidSettings]) -> dict[str, Mapping[str, tuple[int, float, Quality]]]:
         known = set(self.reader.skids())
@@ -212,6 +227,12 @@ class Source:
         some = np.isfinite(np.array([found[name] for name in COLUMNS])).any(axis=0)
         return {"time": start + NS * np.flatnonzero(some), **{name: found[name][some] for name in COLUMNS}}
 
+    def forecasts(self, skid: str, start: int, end: int) -> Columns:
+        """Forecasts as they were made."""
+        if skid not in self.reader.skids():
+            return {"time": np.empty(0, np.int64), **{name: np.empty(0) for name in ("p10", "p50", "p90")}}
+        return self.reader.forecasts(skid, start, end)
+
     def values(self, skid: str, signal: Signal, start: int, end: int) -> npt.NDArray[np.float64]:
         """Believable readings of one signal, SI."""
         if skid not in self.reader.skids():
@@ -252,11 +273,13 @@ _NEVER = (None, math.nan, Quality.GOOD)
 
 
 def _now(skid: SkidSettings, latest: Mapping[str, tuple[int, float, Quality]], minute: Mapping[str, Any] | None,
-         alarms: Sequence[AlarmNow]) -> SkidNow:
+         foreseen: tuple[int, float, float, float] | None, alarms: Sequence[AlarmNow]) -> SkidNow:
     newest = max((time for time, *_ in latest.values()), default=None)
     values = tuple(LiveValue(s, *latest.get(s.id, _NEVER)) for s in skid.signals)
     recent = minute is not None and newest is not None and minute["time"] >= newest - MINUTES_BACK * MINUTE_NS
-    return SkidNow(skid, newest, Minute(**minute) if minute and recent else None, values, by_urgency(alarms))
+    current = foreseen is not None and newest is not None and newest - foreseen[0] <= FORESEEN_NS
+    return SkidNow(skid, newest, Minute(**minute) if minute and recent else None, values, by_urgency(alarms),
+                   Forecast(*foreseen) if foreseen and current else None)
 
 
 def bucket_width(start: int, end: int, buckets: int) -> int:

@@ -11,7 +11,7 @@ from markupsafe import Markup
 from monitor.model import Quality, SkidSettings
 from monitor.web.data import AlarmNow, SkidNow
 from monitor.web.vessels import service_count, vessels_now
-from monitor.web.words import LEVELS, UNKNOWN, Display, due_limit, duration
+from monitor.web.words import LEVELS, UNKNOWN, Display, due_limit, duration, hours
 
 BEHIND_S = 120.0        # a skid whose newest reading lies so far behind the newest of all is called silent
 NAMED = 3               # signals that a line names
@@ -52,6 +52,7 @@ class Row:
     gauge: Gauge
     drop: str
     flow: str
+    foreseen: str
     service: str
     service_low: bool           # fewer vessels seen open than normally carry flow
     health: Health
@@ -78,8 +79,16 @@ def row(now: SkidNow, newest: int | None) -> Row:
     normalised, drop, flow = (getattr(now.minute, n) if now.minute else math.nan for n in names)
     count = service_count(vessels_now(now))
     return Row(now, gauge(now.skid, normalised), show.text("pressure", drop), show.text("flow", flow),
-               UNKNOWN if count is None else f"{count[0]} of {count[1]}",
+               foreseen(now), UNKNOWN if count is None else f"{count[0]} of {count[1]}",
                count is not None and count[0] < now.skid.in_service, health(now, newest))
+
+
+def foreseen(now: SkidNow) -> str:
+    """When a changeout is expected, with its interval; a dash where nothing can honestly be said."""
+    if any(a.kind == "changeout-due" and not a.hidden for a in now.alarms):
+        return "due"
+    f = now.forecast
+    return UNKNOWN if f is None else f"{hours(f.p50)} ({hours(f.p10)} to {hours(f.p90)})"
 
 
 def gauge(skid: SkidSettings, normalised: float) -> Gauge:

@@ -16,7 +16,7 @@ from monitor.web.evidence import facts
 from monitor.web.live import Fragments
 from monitor.web.overview import Row, row, tally
 from monitor.web.templating import environment
-from monitor.web.trend import draw_trend
+from monitor.web.trend import draw_trend, fan
 from monitor.web.vessels import vessels_now
 from monitor.web.words import (
     UNKNOWN,
@@ -24,6 +24,7 @@ from monitor.web.words import (
     dp_limit,
     due_limit,
     fixed,
+    hours,
     quantity_of,
     response_to,
     unit_symbol,
@@ -78,7 +79,7 @@ class Pages:
     def _line(self, found: Row) -> str:
         """One line; made anew only where something of it changed."""
         key = found.now.skid.id
-        shown = (found.gauge, found.drop, found.flow, found.service, found.health, found.now.alarms)
+        shown = (found.gauge, found.drop, found.flow, found.foreseen, found.service, found.health, found.now.alarms)
         known = self._lines.get(key)
         if known is None or known[0] != shown:
             known = self._lines[key] = (shown, self.render("_row.html", row=found))
@@ -129,7 +130,8 @@ def trend_of(source: Source, skid: SkidSettings, start: int, end: int) -> Markup
     if end - start <= HOUR_NS // 2:
         return draw_trend(skid, source.seconds(skid, start, end), events, start=start, end=end)
     trend = bucketed(source.minutes(skid.id, start, end), start, end, BUCKETS)
-    return draw_trend(skid, trend, events, start=start, end=end, width=bucket_width(start, end, BUCKETS))
+    drawn = draw_trend(skid, trend, events, start=start, end=end, width=bucket_width(start, end, BUCKETS))
+    return drawn + fan(source.forecasts(skid.id, start, end), start, end)
 
 
 def derived(now: SkidNow) -> list[tuple[str, str, str]]:
@@ -144,6 +146,9 @@ def derived(now: SkidNow) -> list[tuple[str, str, str]]:
     limit, reference = show.text("pressure", dp_limit(skid)), show.text("flow", skid.reference.flow)
     found = [("Normalised dP", show.text("pressure", minute.normalised), remark),
              ("dP, actual", show.text("pressure", minute.pressure_drop), f"alarm at {limit}")]
+    if now.forecast is not None:
+        f = now.forecast
+        found.append(("Changeout due in", hours(f.p50), f"80 %: {hours(f.p10)} to {hours(f.p90)}, as used of late"))
     if not skid.with_role(Role.FLOW):
         found.append(("Flow, inferred", show.text("flow", minute.flow), f"reference {reference}"))
     return found

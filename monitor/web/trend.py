@@ -10,7 +10,7 @@ import numpy.typing as npt
 from markupsafe import Markup
 
 from monitor.model import Event, SkidSettings, Transition
-from monitor.web.plots import Frame, Lane, Limit, Line, Panel, Span, draw
+from monitor.web.plots import Frame, Lane, Limit, Line, Panel, Span, draw, draw_panel
 from monitor.web.words import KINDS, Display, dp_limit, due_limit, kind_of, level_of, utc
 
 Trend = Mapping[str, npt.NDArray[Any]]
@@ -36,6 +36,20 @@ def draw_trend(skid: SkidSettings, trend: Trend, events: Sequence[Event], *, sta
         (e.time, level_of(e)) for e in shown if e.transition is Transition.RAISED or e.kind == "changeout-done"),
         gaps(time, step, first, last) if start is not None else (), doubts(trend, step))
     return _key(frame) + draw(time, panels(skid, trend), lanes(events, first, last), frame)
+
+
+FAN_POINTS = 600
+
+
+def fan(foreseen: Trend, start: int, end: int) -> Markup:
+    """Hours to the changeout point as they were foreseen, with the band that holds 80 %; nothing without forecasts."""
+    size = foreseen["time"].size
+    if not size:
+        return Markup("")
+    every = {name: column[::max(1, size // FAN_POINTS)] for name, column in foreseen.items()}
+    panel = Panel("Hours until a changeout is due, as foreseen; band: 80 %", "h",
+                  (Line("Forecast", every["p50"], low=every["p10"], high=every["p90"]),), height=120)
+    return draw_panel(np.asarray(every["time"], np.int64), panel, Frame(start, end))
 
 
 def _key(frame: Frame) -> Markup:

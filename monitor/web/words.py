@@ -15,7 +15,7 @@ from monitor.model import NS, Event, Role, SkidSettings, Transition
 
 __all__ = [
     "CAUTION", "KINDS", "LEVELS", "UNKNOWN", "Display", "Kind", "digits_for", "dp_limit", "due_limit", "duration",
-    "fixed", "iso", "kind_of", "level_of", "quantity_of", "response_to", "unit_symbol", "utc",
+    "fixed", "hours", "iso", "kind_of", "level_of", "quantity_of", "response_to", "unit_symbol", "utc",
 ]
 
 UNKNOWN = "\u2014"      # what stands where nothing is known
@@ -85,6 +85,15 @@ def duration(seconds: float) -> str:
     if s < 172_800:
         return f"{s // 3600} h {s % 3600 // 60} min"
     return f"{s // 86_400} d {s % 86_400 // 3600} h"
+
+
+def hours(value: float) -> str:
+    """A span of hours as roughly as a forecast knows it: `40 min`, `7.5 h`, `30 h`, `5.2 d`."""
+    if value < 1:
+        return f"{60 * value:.0f} min"
+    if value < 10:
+        return f"{value:.1f} h"
+    return f"{value:.0f} h" if value < 72 else f"{value / 24:.1f} d"
 
 
 def fixed(value: float, digits: int) -> str:
