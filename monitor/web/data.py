@@ -11,7 +11,7 @@ from typing import Any, NamedTuple, Protocol
 import numpy as np
 import numpy.typing as npt
 
-from monitor.model import NS, Event, Minute, Quality, Role, Rows, Signal, SkidSettings
+from monitor.model import NS, Entry, Event, Minute, Quality, Role, Rows, Signal, SkidSettings
 from monitor.web.words import LEVELS, kind_of
 
 MINUTE_NS = 60_000_000_000
@@ -157,6 +157,9 @@ class StoreReader(Protocol):
 
     def event(self, event_id: str) -> Event | None: ...
 
+    def journal(self, skid: str | None = None, start: int | None = None, end: int | None = None, *,
+                limit: int = 100) -> Sequence[Entry]: ...
+
     def forecasts(self, skid: str, start: int, end: int) -> Columns: ...
 
     def newest_forecasts(self) -> Mapping[str, tuple[int, float, float, float]]: ...
@@ -226,6 +229,10 @@ class Source:
             found["pressure_drop"] = found["inlet"] - found["outlet"]
         some = np.isfinite(np.array([found[name] for name in COLUMNS])).any(axis=0)
         return {"time": start + NS * np.flatnonzero(some), **{name: found[name][some] for name in COLUMNS}}
+
+    def journal(self, start: int, end: int) -> Sequence[Entry]:
+        """What moved alarms with start <= time < end, newest first."""
+        return self.reader.journal(None, start, end, limit=1_000_000)
 
     def forecasts(self, skid: str, start: int, end: int) -> Columns:
         """Forecasts as they were made."""

@@ -40,6 +40,7 @@ def create_app(open_reader: Callable[[], StoreReader], settings: Settings, submi
     from monitor.web.login_views import add_login
     from monitor.web.metrics import add_metrics
     from monitor.web.pages import Pages
+    from monitor.web.report_views import add_report
     from monitor.web.security import Guard, is_loopback
     from monitor.web.site import Site
     from monitor.web.templating import STATIC
@@ -62,7 +63,7 @@ def create_app(open_reader: Callable[[], StoreReader], settings: Settings, submi
     site = Site(hub, Pages(settings, may_act=submit is not None), settings, submit)
     app.include_router(router(hub, settings))
     app.include_router(records_router(site))
-    for add in (add_views, add_alarms, add_changeouts, add_companion, add_metrics):
+    for add in (add_views, add_alarms, add_changeouts, add_companion, add_report, add_metrics):
         add(app, site)
     access = Access(web.users, secure=bool(web.cert_file or web.proxy))
     add_login(app, site, access)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from markupsafe import Markup
 
 from monitor.model import Event
-from monitor.web.words import CAUTION, UNKNOWN, duration, iso, kind_of, level_of, unit_symbol, utc
+from monitor.web.words import CAUTION, UNKNOWN, Display, duration, iso, kind_of, level_of, unit_symbol, utc
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -34,7 +34,8 @@ def environment(*folders: Path) -> Environment:
         trim_blocks=True, lstrip_blocks=True, auto_reload=False)
     made.filters.update(
         kind=lambda name: kind_of(name).words, level_name=lambda name: kind_of(name).level, level=level_of,
-        duration=duration, when=when, unit=unit_symbol, value=event_value, symbol=symbol)
+        duration=duration, when=when, unit=unit_symbol, value=event_value, symbol=symbol,
+        pressure=lambda skid, value: Display(skid).text("pressure", value))
     made.globals.update(caution=CAUTION, unknown=UNKNOWN)
     return made
 

@@ -1,0 +1,130 @@
+"""The report of a shift, a day or a month: what it holds, gathered from the store. Sync; asks only `Source`."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import numpy.typing as npt
+
+from monitor.alarms.figures import TARGETS, Figures, figures
+from monitor.model import NS, Event, SkidSettings, Transition
+from monitor.web.changeouts import Record, records
+from monitor.web.data import MINUTE_NS, Source
+from monitor.web.words import UNKNOWN, due_limit, duration
+
+PERIODS = {"shift": "shift of 8 hours", "day": "day", "month": "month"}
+SHIFTS = (6, 14, 22)        # when one begins, local hour; common practice, no source
+PLOTTED = 12                # skids whose normalised dP is drawn
+LISTED = 500                # events
+POINTS = 400
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One skid in the period. have, judged: shares of its minutes; highest, last: normalised dP, Pa, NaN unknown."""
+
+    skid: SkidSettings
+    have: float
+    judged: float
+    highest: float
+    last: float
+    changed: int
+    raised: int
+    elements: int
+
+    @property
+    def limit(self) -> float:
+        return due_limit(self.skid)
+
+
+@dataclass(frozen=True, slots=True)
+class Curve:
+    """Normalised dP of one skid: time ns and Pa."""
+
+    skid: SkidSettings
+    time: npt.NDArray[np.int64]
+    value: npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class PeriodReport:
+    """Times ns. figures: how the alarm system performed."""
+
+    period: str
+    start: int
+    end: int
+    lines: tuple[Line, ...]
+    changeouts: tuple[Record, ...]
+    raised: Mapping[str, int]           # kind -> how often
+    events: tuple[Event, ...]
+    left_out: int                       # events beyond those listed
+    figures: Figures
+    curves: tuple[Curve, ...]
+
+
+def edges(period: str, at: int, zone: ZoneInfo) -> tuple[int, int]:
+    """Start and end [ns] of the shift, day or month that the time `at` [ns] lies in, by the clocks of `zone`."""
+    local = datetime.fromtimestamp(at // NS, zone)
+    midnight = local.replace(hour=0, minute=0, second=0, microsecond=0)
+    if period == "month":
+        start = midnight.replace(day=1)
+        end = (start + timedelta(days=32)).replace(day=1)
+    elif period == "day":
+        start, end = midnight, midnight + timedelta(days=1)
+    else:
+        begun = [midnight + timedelta(days=d, hours=h) for d in (-1, 0) for h in SHIFTS]
+        start = max(b for b in begun if b <= local)
+        end = min(b for b in (*begun, midnight + timedelta(days=1, hours=SHIFTS[0])) if b > local)
+    return int(start.timestamp()) * NS, int(end.timestamp()) * NS
+
+
+def gather(source: Source, skids: Sequence[SkidSettings], period: str, start: int, end: int) -> PeriodReport:
+    """What happened with start <= time < end [ns]."""
+    wanted = {s.id for s in skids}
+    events = [e for s in skids for e in source.events(s.id, start=start, end=end, limit=100_000)]
+    events.sort(key=lambda e: e.time)
+    changeouts = [r for r in records(source) if r.skid in wanted and start <= r.returned < end]
+    made = [_line(source, s, start, end, events, changeouts) for s in skids]
+    alarms = [e for e in events if e.transition is Transition.RAISED]
+    entries = [e for e in source.journal(start, end) if e.skid is None or e.skid in wanted]
+    curves = [c for _, c in made if c.time.size][:PLOTTED]
+    return PeriodReport(period, start, end, tuple(line for line, _ in made), tuple(changeouts),
+                        dict(Counter(e.kind for e in alarms).most_common()), tuple(events[-LISTED:]),
+                        max(0, len(events) - LISTED), figures(entries, start, end), tuple(curves))
+
+
+def _line(source: Source, skid: SkidSettings, start: int, end: int, events: Sequence[Event],
+          changeouts: Sequence[Record]) -> tuple[Line, Curve]:
+    minutes = source.minutes(skid.id, start, end)
+    normalised = np.asarray(minutes["normalised"], np.float64)
+    known = normalised[np.isfinite(normalised)]
+    whole = max(1, (min(end, source.newest() or end) - start) // MINUTE_NS)
+    changed = sum(r.skid == skid.id for r in changeouts)
+    step = max(1, normalised.size // POINTS)
+    line = Line(skid, min(1.0, normalised.size / whole), float(np.mean(minutes["judged"])) if normalised.size else 0.0,
+                float(known.max()) if known.size else np.nan, float(known[-1]) if known.size else np.nan, changed,
+                sum(e.skid == skid.id and e.transition is Transition.RAISED for e in events),
+                changed * skid.element.per_vessel)
+    return line, Curve(skid, np.asarray(minutes["time"], np.int64)[::step], normalised[::step])
+
+
+def performance(found: Figures) -> list[tuple[str, str, str]]:
+    """Name, figure and target of each measure of the alarm system (ISA-18.2, IEC 62682, EEMUA 191, from memory)."""
+    total = max(found.annunciated, 1)
+    shares = ", ".join(f"{p} {n} ({n / total:.0%})" for p, n in found.by_priority.items())
+    half = found.median_to_acknowledge_s
+    return [
+        ("Announced", f"{found.annunciated}, {found.a_day:.1f} a day", f"about {TARGETS['a_day']:.0f} a day at most"),
+        ("Most in ten minutes", str(found.most_in_10_min), "10"),
+        ("Time in floods", f"{found.flood_share:.1%}", "under 1 %"),
+        ("By priority", shares or UNKNOWN, "about 5 % high, 15 % medium, 80 % low"),
+        ("Chattering", ", ".join(found.chattering) or "none", "none"),
+        ("Stale for more than a day", ", ".join(found.stale) or "none", "under 5"),
+        ("Acknowledged", f"{found.acknowledged}" + ("" if half is None else f", half within {duration(half)}"), ""),
+        ("Shelved, suppressed, out of service", f"{found.shelved}, {found.suppressed}, {found.out_of_service}", ""),
+    ]
