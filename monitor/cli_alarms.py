@@ -132,8 +132,19 @@ def journal(config: Path, skid: str | None, since: str | None, limit: int, peopl
 @click.option("--days", type=Number(0, above=True), default=30.0, show_default=True, help="Up to the newest reading.")
 @SKID
 @JSON
-def report(config: Path, days: float, skid: str | None, as_json: bool) -> None:
-    """Alarms a day and in ten minutes, floods, chattering, stale, by priority."""
+@click.option("--out", type=EXISTING, default=None, help="A file .html or .pdf: changeouts, alarms, data, elements.")
+@click.option("--period", type=click.Choice(["shift", "day", "month"]), default="day", show_default=True,
+              help="What --out covers.")
+@click.option("--at", default=None, help="A time in that period, RFC 3339; else the newest reading.")
+@click.option("--timezone", default="UTC", show_default=True, help="Whose clocks shifts, days and months go by.")
+def report(config: Path, days: float, skid: str | None, as_json: bool, out: Path | None, period: str, at: str | None,
+           timezone: str) -> None:
+    """Alarms a day and in ten minutes, floods, chattering, stale, by priority; with --out a whole report."""
+    if out is not None:
+        from monitor.commands.period_report import write_period
+
+        write_period(config, out, period=period, at=at, timezone=timezone, skid=skid)
+        return
     from monitor.commands.alarm_report import run_report
 
     run_report(config, days=days, skid=skid, as_json=as_json)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime
@@ -62,10 +63,10 @@ def _fill(pdf: FPDF, report: PeriodReport) -> None:
     _text(pdf, f"{utc(report.start)} to {utc(report.end)}", 9)
     _text(pdf, CAUTION, 8)
     _heading(pdf, "Skids")
-    _table(pdf, ("Skid", "Data", "Judged", "Highest normalised dP", "Last", "Limit", "Alarms", "Changeouts", "Elements"),
+    _table(pdf, ("Skid", "Data", "Judged", "Highest normalised dP", "Last", "Limit", "Alarms", "Changed", "Elements"),
            (_skid(line) for line in report.lines), (46, 22, 22, 42, 30, 30, 25, 30, 30))
     _heading(pdf, "Changeouts")
-    _table(pdf, ("Skid", "Vessel", "Returned", "Life h", "Volume m³", "dP before bar", "dP after bar", "Check", "Found"),
+    _table(pdf, ("Skid", "Vessel", "Returned", "Life, h", "Volume, m³", "dP before, bar", "after", "Check", "Found"),
            ((c.skid, c.vessel or UNKNOWN, utc(c.returned), _number(c.life_h, 1), _number(c.volume_m3, 0),
              _number(c.before, 2), _number(c.after, 2), c.verdict_words, "; ".join(i.words for i in c.inspections))
             for c in report.changeouts), (30, 18, 42, 18, 22, 24, 24, 42, 57))
@@ -74,7 +75,7 @@ def _fill(pdf: FPDF, report: PeriodReport) -> None:
     _heading(pdf, "How the alarm system performed")
     _table(pdf, ("Measure", "Figure", "Target"), performance(report.figures), (80, 107, 90))
     if report.curves:
-        _heading(pdf, "Normalised dP")
+        _heading(pdf, "Normalised dP", 20 + CHART)
     for curve in report.curves:
         _chart(pdf, report, curve)
     _heading(pdf, "Events")
@@ -95,25 +96,28 @@ def _skid(line: object) -> tuple[str, ...]:
 
 def _text(pdf: FPDF, text: str, size: float) -> None:
     pdf.set_font(size=size)
-    pdf.multi_cell(WIDTH, size * 0.5, _writable(pdf, text), new_x="LMARGIN", new_y="NEXT")
+    pdf.multi_cell(WIDTH, size * 0.5, _writable(pdf, text), align="L", new_x="LMARGIN", new_y="NEXT")
     pdf.ln(1)
 
 
-def _heading(pdf: FPDF, text: str) -> None:
-    if pdf.will_page_break(25):
+def _heading(pdf: FPDF, text: str, room: float = 25.0) -> None:
+    """room: mm that have to follow it on the same page."""
+    if pdf.will_page_break(room):
         pdf.add_page()
     pdf.ln(3)
     _text(pdf, text, 12)
 
 
 def _table(pdf: FPDF, head: Sequence[str], rows: Iterable[Sequence[str]], widths: Sequence[float]) -> None:
+    from fpdf.fonts import FontFace
+
     every = [list(map(str, row)) for row in rows]
     if not every:
         _text(pdf, "None.", 9)
         return
     pdf.set_font(size=7.5)
     with pdf.table(col_widths=tuple(widths), width=sum(widths), align="LEFT", line_height=4.2,
-                   borders_layout="HORIZONTAL_LINES") as table:
+                   borders_layout="HORIZONTAL_LINES", headings_style=FontFace(emphasis="", fill_color=228)) as table:
         for cells in (list(head), *every):
             row = table.row()
             for cell in cells:
@@ -127,10 +131,10 @@ def _chart(pdf: FPDF, report: PeriodReport, curve: Curve) -> None:
     show = Display(curve.skid)
     due = due_limit(curve.skid)
     _text(pdf, f"{curve.skid.name}: normalised dP, changeout due at {show.text('pressure', due)}", 8)
-    top, left = pdf.get_y(), pdf.l_margin
-    highest = max([due, *(v for v in curve.value.tolist() if math.isfinite(v))]) * 1.08
+    top, left = float(pdf.get_y()), float(pdf.l_margin)
+    highest: float = max([due, *(v for v in curve.value.tolist() if math.isfinite(v))]) * 1.08
     def down(value: float) -> float:
-        return top + CHART * (1 - max(value, 0.0) / highest)
+        return float(top + CHART * (1 - max(value, 0.0) / highest))
 
     pdf.set_draw_color(150)
     pdf.rect(left, top, WIDTH, CHART)
@@ -148,7 +152,7 @@ def _pieces(curve: Curve, report: PeriodReport) -> Iterable[list[tuple[float, fl
     """Stretches without a gap: share of the period, Pa."""
     span = max(1, report.end - report.start)
     times = curve.time.tolist()
-    usual = sorted(b - a for a, b in zip(times, times[1:], strict=False))
+    usual = sorted(b - a for a, b in itertools.pairwise(times))
     most = 1.5 * usual[len(usual) // 2] if usual else math.inf
     piece: list[tuple[float, float]] = []
     before = times[0] if times else 0

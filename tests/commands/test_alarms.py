@@ -108,3 +108,22 @@ def test_the_report_counts_what_was_announced(plant: Path) -> None:
     told = json.loads(bagwright("report", "--config", plant, "--json", cwd=plant.parent).out)
     assert (told["annunciated"], told["by_priority"]["high"], told["fleeting"]) == (2, 2, 1)
     assert "in ten minutes" in bagwright("report", "--config", plant, cwd=plant.parent).out
+
+
+@pytest.mark.parametrize(("name", "begins"), [("day.html", b"<!DOCTYPE html>"), ("day.pdf", b"%PDF-")])
+def test_a_whole_report_is_written_to_a_file(plant: Path, name: str, begins: bytes) -> None:
+    done = bagwright("report", "--config", plant, "--out", name, "--timezone", "Europe/Oslo", cwd=plant.parent)
+    assert (done.code, done.out.strip()) == (0, f"report in {name}")
+    content = (plant.parent / name).read_bytes()
+    assert content.startswith(begins)
+    assert begins == b"%PDF-" or b"dP nears the limit" in content
+    assert [f.name for f in plant.parent.glob("*.part")] == []
+
+
+@pytest.mark.parametrize(("more", "words"), [
+    (["--out", "day.txt"], "ends in .html or .pdf"), (["--out", "day.html", "--at", "soon"], "RFC 3339"),
+    (["--out", "day.html", "--timezone", "Mars/Base"], "IANA time zone database"),
+    (["--out", "day.html", "--skid", "none"], "accepted: intake-1")])
+def test_a_report_that_cannot_be_made_says_what_is_accepted(plant: Path, more: list[str], words: str) -> None:
+    done = bagwright("report", "--config", plant, *more, cwd=plant.parent)
+    assert done.code == 2 and words in done.err

@@ -128,9 +128,9 @@ def test_old_data_are_called_old_while_the_page_is_open(browser: Browser, plant:
 DONE = event(60, "changeout-done", Transition.NOTED, vessel="V1", detail="resistance-high", value=1.41, unit="1",
              message="Vessel V1 was out of service for 18 min.",
              evidence={"returned_at": START + 58 * MINUTE, "life_h": 190.25, "ratio_90": [1.3, 1.52]})
-VIEWS = ("/", "/skid/intake", "/skid/intake?span=15m", "/alarms", "/alarms/act?skid=intake&kind=changeout-due",
-         "/changeouts", f"/changeouts/inspection?event={DONE.id}", f"/event/{DONE.id}", "/companion/intake/V1",
-         "/login", "/nowhere")
+VIEWS = ("/", "/report", "/skid/intake", "/skid/intake?span=15m", "/alarms",
+         "/alarms/act?skid=intake&kind=changeout-due", "/changeouts",
+         f"/changeouts/inspection?event={DONE.id}", f"/event/{DONE.id}", "/companion/intake/V1", "/login", "/nowhere")
 
 
 @SIZES
