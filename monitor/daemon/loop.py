@@ -27,6 +27,7 @@ from monitor.daemon.rebuild import Memory, Resumption
 from monitor.daemon.systemd import Notify
 from monitor.daemon.upkeep import Upkeep
 from monitor.engine.engine import STATE_VERSION, Engine, Output
+from monitor.engine.messages_plan import plan_lines
 from monitor.engine.sequencer import Fate
 from monitor.ingest.mqtt import LinkState, Message, MqttSource
 from monitor.model import NS, Rows, Settings, SkidSettings
@@ -36,6 +37,7 @@ TAKE = 5_000                # messages of one commit at most
 PATIENCE_S = 0.25           # a commit waits no longer than this for messages
 TICK_S = 1.0
 CHECKPOINT_S = 60.0
+PLAN_S = 600.0
 UNSTORED = "what came since is not acknowledged, so that the broker keeps it"
 THE_STORE = "the store, which cannot be written"
 
@@ -61,6 +63,7 @@ class Daemon:
         self.intake = Intake(settings)
         self.live = LiveTime(len(settings.skids))
         self._checkpoints = Due(len(settings.skids), CHECKPOINT_S, clock())
+        self._plans = Due(len(settings.skids), PLAN_S, clock())
         self._ticked = 0
         self._upkeep = Upkeep(store, clock(), self.settings.store.retention_days, say)
         self.keeper = Keeper(settings, store, clock, self._reached)
@@ -148,6 +151,8 @@ class Daemon:
             )
         for i in self._checkpoints.take(now):
             self._checkpoint(i, batch)
+        for i in self._plans.take(now):
+            self._plan(i, batch)
         return batch
 
     def _feed(self, taken: Taken) -> tuple[Output, dict[int, Fate]]:
@@ -166,6 +171,13 @@ class Daemon:
         batch.facts.extend(output.facts)
         batch.forecasts.extend(output.forecasts)
         batch.minutes.extend((self.settings.skids[i].id, minute) for i, minute in output.minutes)
+
+    def _plan(self, i: int, batch: Batch) -> None:
+        """What follows from the forecast, for pages: made seldom, since it takes some fits."""
+        if self.engine.rows.state.skid[i].tick == 0:
+            return
+        told = list(plan_lines(self.settings.skids[i], self.engine.plan(i)))
+        batch.plans.append((self.settings.skids[i].id, self.engine.reached(i), told))
 
     def _checkpoint(self, i: int, batch: Batch) -> None:
         if self.engine.rows.state.skid[i].tick == 0:

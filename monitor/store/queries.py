@@ -109,6 +109,10 @@ class Queries:
         """Forecasts as they were made, as columns: time, and p10, p50, p90 in hours until a changeout is due."""
         return trends.forecasts(self._handle, skid, start, end)
 
+    def plans(self) -> dict[str, tuple[int, list[tuple[str, str]]]]:
+        """Skid -> time (ns) of what was last planned of its changeouts, and [(what, sentence)]."""
+        return trends.plans(self._handle)
+
     def newest_forecasts(self) -> dict[str, tuple[int, float, float, float]]:
         """(time, p10, p50, p90) of the newest forecast of every skid that has one."""
         return trends.newest_forecasts(self._handle)

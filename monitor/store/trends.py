@@ -14,8 +14,8 @@ from monitor.errors import StoreError
 from monitor.model import Minute, Quality
 from monitor.store import history
 from monitor.store.catalogue import Catalogue, signal_refs, skid_ref, versions
-from monitor.store.connection import Handle
-from monitor.store.types import HOUR, MINUTE, Foreseen, Trend
+from monitor.store.connection import Handle, dump, load
+from monitor.store.types import HOUR, MINUTE, Foreseen, PlanTold, Trend
 
 QUANTITIES = ("inlet", "outlet", "pressure_drop", "flow", "temperature", "normalised")
 
@@ -39,6 +39,17 @@ def forecasts(handle: Handle, skid: str, start: int, end: int) -> dict[str, npt.
     columns = list(zip(*rows, strict=True)) or [()] * 4
     return {"time": np.array(columns[0], np.int64),
             **{name: np.array(c, np.float64) for name, c in zip(("p10", "p50", "p90"), columns[1:], strict=True)}}
+
+
+def add_plans(db: apsw.Connection, catalogue: Catalogue, plans: Sequence[PlanTold]) -> None:
+    db.executemany("INSERT OR REPLACE INTO plan VALUES (?, ?, ?)",
+                   [(catalogue.skid(skid), time, dump(list(told))) for skid, time, told in plans])
+
+
+def plans(handle: Handle) -> dict[str, tuple[int, list[tuple[str, str]]]]:
+    """Skid -> time of its plan and [(what, sentence)]."""
+    rows = handle.query("SELECT k.id, p.time, p.body FROM plan p JOIN skid k ON k.ref = p.skid")
+    return {skid: (time, [(what, told) for what, told in load(body)]) for skid, time, body in rows}
 
 
 def newest_forecasts(handle: Handle) -> dict[str, tuple[int, float, float, float]]:

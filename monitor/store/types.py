@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
@@ -40,6 +41,8 @@ class Notice(NamedTuple):
 
 Foreseen = tuple[int, str, float, float, float]     # time [ns], skid, p10, p50, p90 [h until a changeout is due]
 
+PlanTold = tuple[str, int, Sequence[tuple[str, str]]]   # skid, time [ns], what and the sentence about it
+
 
 @dataclass(slots=True)
 class Batch:
@@ -63,6 +66,7 @@ class Batch:
     answers: list[tuple[int, str]] = field(default_factory=list)
     actions: list[Action] = field(default_factory=list)
     forecasts: list[Foreseen] = field(default_factory=list)
+    plans: list[PlanTold] = field(default_factory=list)
     journal: list[Entry] = field(default_factory=list)
     told: list[Notice] = field(default_factory=list)
     done: list[Done] = field(default_factory=list)

@@ -117,6 +117,7 @@ class Store(Queries):
         events.add_facts(db, names, batch.facts, now)
         trends.add_minutes(db, names, batch.minutes)
         trends.add_forecasts(db, names, batch.forecasts)
+        trends.add_plans(db, names, batch.plans)
         db.executemany("UPDATE skid SET tick = max(coalesce(tick, ?1), ?1) WHERE ref = ?2",
                        [(tick, names.skid(skid)) for skid, tick in batch.ticks.items()])
         checkpoint.put(db, names, batch.checkpoints, now, self._pin_before)

@@ -105,11 +105,12 @@ def last_changes(source: Source, skid: SkidSettings) -> dict[str, Record]:
 
 @dataclass(frozen=True, slots=True)
 class Used:
-    """Elements used on a skid up to its newest reading."""
+    """Elements used on a skid up to its newest reading, and what is said of those needed."""
 
     skid: SkidSettings
     month: int
     year: int
+    needed: str
 
 
 def elements_used(source: Source, skids: Sequence[SkidSettings], found: Sequence[Record]) -> list[Used]:
@@ -118,8 +119,10 @@ def elements_used(source: Source, skids: Sequence[SkidSettings], found: Sequence
     def count(skid: SkidSettings, days: int) -> int:
         return skid.element.per_vessel * sum(r.skid == skid.id and r.returned > now - days * DAY for r in found)
 
-    used = [Used(s, count(s, 30), count(s, 365)) for s in skids]
-    return [u for u in used if u.year]
+    plans = source.plans()
+    needed = {skid: dict(told).get("elements", "") for skid, (_, told) in plans.items()}
+    used = [Used(s, count(s, 30), count(s, 365), needed.get(s.id, "")) for s in skids]
+    return [u for u in used if u.year or u.needed]
 
 
 COLUMNS = ("skid", "vessel", "isolated_at", "returned_at", "life_h", "volume_m3", "dp_before_bar", "dp_after_bar",

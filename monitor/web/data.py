@@ -162,6 +162,8 @@ class StoreReader(Protocol):
 
     def forecasts(self, skid: str, start: int, end: int) -> Columns: ...
 
+    def plans(self) -> Mapping[str, tuple[int, Sequence[tuple[str, str]]]]: ...
+
     def newest_forecasts(self) -> Mapping[str, tuple[int, float, float, float]]: ...
 
     def requests(self, *, action: str | None = None, limit: int = 100) -> Sequence[Asked]: ...
@@ -239,6 +241,10 @@ class Source:
         if skid not in self.reader.skids():
             return {"time": np.empty(0, np.int64), **{name: np.empty(0) for name in ("p10", "p50", "p90")}}
         return self.reader.forecasts(skid, start, end)
+
+    def plans(self) -> Mapping[str, tuple[int, Sequence[tuple[str, str]]]]:
+        """Skid -> when its changeouts were last planned (event time, ns), and [(what, sentence)]."""
+        return self.reader.plans()
 
     def values(self, skid: str, signal: Signal, start: int, end: int) -> npt.NDArray[np.float64]:
         """Believable readings of one signal, SI."""

@@ -96,6 +96,7 @@ class Pages:
             "vessels": self.render("_vessels.html", skid=skid, vessels=vessels, changed=last_changes(source, skid)),
             "values": self.render("_values.html", row=row(now, source.newest()), derived=derived(now),
                                    values=[live(skid, v) for v in now.values]),
+            "plan": self.render("_plan.html", plan=source.plans().get(skid.id)),
             "plots": str(trend_of(source, skid, start, end)),
             "events": self.render("_event_list.html", events=source.events(skid.id, limit=50)),
             "edges": self.render("_edges.html", start=start, end=end, around=around, at_newest=around.until is None),

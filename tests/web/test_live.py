@@ -57,7 +57,7 @@ def test_everything_comes_first_and_then_only_what_changed(site: str, plant: Pla
         assert answer.headers["content-type"].startswith("text/event-stream")
         assert "content-security-policy" in answer.headers
         told = Told(answer)
-        assert parts(told.until("beat")) == {"newest", "alarms", "drawing", "vessels", "values", "plots",
+        assert parts(told.until("beat")) == {"newest", "alarms", "drawing", "vessels", "values", "plan", "plots",
                                             "events", "edges"}
         plant.read(NEWEST + NS, 3.33)
         changed = told.until("beat")

@@ -11,6 +11,7 @@ from display_samples import MINUTE, event, hatchery_skid, read_html
 from page_plant import NEWEST, Plant, build, served
 
 from monitor.model import Event, Transition, WebSettings
+from monitor.store import Batch
 
 EVIL = "<script>alert('x')</script>"
 
@@ -158,3 +159,19 @@ def test_page_defers_to_the_site_and_never_calls_a_vessel_safe(client: httpx.Cli
     for path in ("/", "/skid/intake"):
         text = read_html(page(client, path)).text
         assert "cannot prove that a vessel is safe to open" in text and text.count("safe to open") == 1
+
+
+def test_forecast_and_plan_are_shown_with_their_interval_while_they_are_current(client: httpx.Client, plant: Plant
+                                                                               ) -> None:
+    foreseen = [(NEWEST - 10 * MINUTE, "intake", 20.0, 30.5, 44.0), (NEWEST, "intake", 21.0, 30.0, 41.0)]
+    plant.commit(Batch(forecasts=foreseen,
+                       plans=[("intake", NEWEST, [("due", "in 30 h"), ("elements", "7 days: 2.0 expected")])]))
+    client.get("/healthz")
+    assert "30 h (21 h to 41 h)" in read_html(page(client, "/")).text
+    text = read_html(page(client, "/skid/intake")).text
+    assert "Changeout due in 30 h 80 %: 21 h to 41 h" in text and "Elements 7 days: 2.0 expected" in text
+    assert "Hours until a changeout is due, as foreseen" in text
+    assert "7 days: 2.0 expected" in read_html(page(client, "/changeouts")).text
+    plant.read(NEWEST + 40 * MINUTE, 3.2)
+    client.get("/healthz")
+    assert "30 h (21 h" not in page(client, "/")            # a forecast so old is none
