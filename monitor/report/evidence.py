@@ -113,7 +113,7 @@ def sparkline(values: np.ndarray, width: int = 60) -> str:
     """A course in one line of text; a gap where nothing is known.
 
     >>> sparkline(np.array([1.0, 2.0, np.nan, 3.0]))
-    '▁▄ █'
+    '▁▅ █'
     """
     parts = [p[np.isfinite(p)] for p in np.array_split(values, min(width, values.size))]
     means = [float(p.mean()) if p.size else math.nan for p in parts]

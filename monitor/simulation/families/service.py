@@ -115,6 +115,8 @@ class Crew:
             return
         for vessel in story.rng.permutation(story.site.in_service):
             plan = story.good_change(start, int(vessel))
+            if story.site.in_service == 1:      # nobody brings the standby in first: no path is left meanwhile
+                story.labels.allow("flow-blocked", plan.start - 30, plan.returned + 60)
             start = plan.returned + float(story.rng.uniform(400, 1500))
         self.busy_until, self.planned = start + 1800, None
         self._draw()
