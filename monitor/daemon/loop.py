@@ -61,6 +61,7 @@ class Daemon:
         self.notices, self.committed = Notices(settings, store, clock), committed
         self.engine = Engine(settings.skids)
         self.intake = Intake(settings)
+        self._places = {skid.id: i for i, skid in enumerate(settings.skids)}
         self.live = LiveTime(len(settings.skids))
         self._checkpoints = Due(len(settings.skids), CHECKPOINT_S, clock())
         self._plans = Due(len(settings.skids), PLAN_S, clock())
@@ -77,7 +78,7 @@ class Daemon:
         return [*self.intake.topics, self.commands.topic]
 
     def _reached(self, skid: str) -> int:
-        i = next((i for i, s in enumerate(self.settings.skids) if s.id == skid), None)
+        i = self._places.get(skid)
         return 0 if i is None else max(0, self.engine.reached(i))
 
     def resume(self) -> int:
@@ -159,7 +160,12 @@ class Daemon:
         arrivals: dict[int, Rows] = {i: rows.take(taken.fed[i]) for i, rows in taken.rows.items()}
         for i, (time, arrival) in taken.newest.items():
             self.live.note(i, time, arrival)
-        return self.engine.feed(arrivals)
+        before = {i: self.engine.reached(i) // NS for i in arrivals}
+        output, fates = self.engine.feed(arrivals)
+        # A second that is complete is judged at once, not when the next row or tick comes.
+        whole = [i for i in arrivals if self.engine.reached(i) // NS > before[i]]
+        output.join(self.engine.advance({i: self.engine.sequencers[i].newest for i in whole}))
+        return output, fates
 
     def _batch(self, output: Output) -> Batch:
         batch = Batch()
