@@ -25,7 +25,8 @@ LAW_STRETCH = 2.0        # by which the fit's own error is too small
 EASING = 0.12            # share of the way (of ln(remaining)) from what a law says to a rate that stays as it is
 EASING_ERROR = 0.50      # its standard deviation: cake follows blocking, pumps give way
 MISS_ERROR, MISS_WORTH = 0.40, 1.0    # the laws' misses on lives of one part, before any are known; lives it is worth
-LIVES_ERROR = 0.27       # of ln(remaining), besides what the lives' own spread says
+LIVES_ERROR = 0.15       # of ln(remaining), besides what the lives' own spread says
+TO_COME = 0.20           # of ln(remaining), whatever is said: solids and demand to come differ from those before
 DP_BIAS = 0.012          # of the changeout point: transmitters' errors that no averaging takes away
 SHARED = 1.0            # of the squared disagreement that is added to the variance
 RISEN = 1.25             # resistance over that at the start, from which the laws speak
@@ -91,7 +92,7 @@ def estimate(
     if not sources:
         return Silence("no earlier life is known and the resistance has hardly risen yet: it may be before the knee")
     mean, error = together(sources)
-    error = math.hypot(error, DP_BIAS / gap)
+    error = math.hypot(error, TO_COME if lives else 0.0, DP_BIAS / gap)
     if error > WIDEST and not lives:
         return Silence("no earlier life is known and the loading laws that fit disagree too much")
     return Estimate(mean, error, level, shares, lives, risen)
