@@ -84,6 +84,7 @@ def test_run_starts_serves_its_page_and_stops_and_status_reads_its_store(place: 
     status = typed(command("status"), place)
     assert f"{place}/config/bagwright.db" in status and "intake-1  nothing heard yet" in status
     assert json.loads(typed([*command("status"), "--json"], place))["readings"]["recent"] == 0
+    assert "nothing can be said" in typed(command("plan"), place)
 
 
 def test_the_recording_is_replayed_into_the_files_that_readme_names(place: Path) -> None:
