@@ -12,9 +12,31 @@ from monitor.web.words import UNKNOWN, duration, utc
 YEAR_2000, YEAR_2100 = 946_684_800 * NS, 4_102_444_800 * NS
 
 
+DRAWN = ("course",)         # what the trends beside it show
+LISTED = 12                 # numbers of one list
+
+
 def facts(event: Event) -> list[tuple[str, str]]:
-    """Every piece of evidence, in the order in which it was recorded."""
-    return [(name, _value(key, value)) for name, key, value in _leaves(event.evidence)]
+    """Every piece of evidence, in the order in which it was recorded; what was compared in one sentence."""
+    told: list[tuple[str, str]] = []
+    for key, value in event.evidence.items():
+        if key in DRAWN:
+            continue
+        if isinstance(value, Mapping) and "what" in value and "value" in value:
+            told.append((_name(key), _compared(value)))
+        elif isinstance(value, Mapping) and {"from", "until"} <= value.keys():
+            told.append((_name(key), f"{_value('from', value['from'])} to {_value('until', value['until'])}"))
+        else:
+            told += [(name, _value(k, v)) for name, k, v in _leaves({key: value})]
+    return told
+
+
+def _compared(told: Mapping[str, Any]) -> str:
+    unit = "" if told.get("unit") in (None, "1") else f" {told['unit']}"
+    seen = f"{told['what']}: {_value('', told['value'])}{unit}"
+    if told.get("against") is None:
+        return seen
+    return f"{seen}, against {told.get('against_what') or 'a limit'}: {_value('', told['against'])}{unit}"
 
 
 def _leaves(tree: Mapping[str, Any], above: str = "") -> Iterator[tuple[str, str, Any]]:
@@ -33,13 +55,14 @@ def _name(key: str) -> str:
     for ending in _UNITS:
         if key.endswith(ending) and ending != "_90":
             key = key.removesuffix(ending)
-    words = key.replace("_", " ")
+    words = key.replace("drop_", "dP ").replace("_", " ")
     return words.replace(" 90", ", 90 % interval")[:1].upper() + words.replace(" 90", ", 90 % interval")[1:]
 
 
 def _value(key: str, value: Any) -> str:
     if isinstance(value, list | tuple):
-        return ", ".join(_value(key, x) for x in value) or UNKNOWN
+        more = f" and {len(value) - LISTED} more" if len(value) > LISTED else ""
+        return ", ".join(_value(key, x) for x in value[:LISTED]) + more or UNKNOWN
     if value is None or (isinstance(value, float) and not math.isfinite(value)):
         return UNKNOWN
     if isinstance(value, bool):

@@ -35,7 +35,7 @@ def environment(*folders: Path) -> Environment:
     made.filters.update(
         kind=lambda name: kind_of(name).words, level_name=lambda name: kind_of(name).level, level=level_of,
         duration=duration, when=when, unit=unit_symbol, value=event_value, symbol=symbol,
-        pressure=lambda skid, value: Display(skid).text("pressure", value))
+        brief=brief, pressure=lambda skid, value: Display(skid).text("pressure", value))
     made.globals.update(caution=CAUTION, unknown=UNKNOWN)
     return made
 
@@ -49,6 +49,11 @@ def symbol(level: str) -> Markup:
     """The shape of a level of urgency; the word beside it is what is read aloud."""
     return Markup('<svg class="symbol {level}" width="16" height="16" viewBox="0 0 16 16" aria-hidden="true">'
                   '<path d="{shape}"/></svg>').format(level=level, shape=_SHAPES[level])
+
+
+def brief(message: str) -> str:
+    """A message without the caution that stands at the foot of every page."""
+    return message.replace(CAUTION, "").strip()
 
 
 def event_value(event: Event) -> str:
