@@ -6,12 +6,12 @@ Run as a program with a Chromium on the PATH; prints a table. No figure is judge
 from __future__ import annotations
 
 import argparse
-import dataclasses
+import asyncio
+import multiprocessing
 import shutil
 import statistics
 import sys
 import tempfile
-import threading
 import time
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
@@ -26,10 +26,11 @@ ROOT = Path(__file__).parents[2]
 sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
 
 from display_samples import MINUTE, START, event, hatchery_skid, minutes, rows  # noqa: E402
-from page_plant import Plant, served  # noqa: E402
+from page_plant import Plant  # noqa: E402
 
 from monitor.model import NS, Settings, SkidSettings, Transition  # noqa: E402
-from monitor.store import Batch, Store  # noqa: E402
+from monitor.store import Batch, Reader, Store  # noqa: E402
+from monitor.web.server import serve  # noqa: E402
 
 DAY_MINUTES = 24 * 60
 LIFE_MINUTES = 8 * DAY_MINUTES
@@ -108,33 +109,41 @@ def painted(browser: Any, address: str) -> tuple[float, float, float]:
     return paint, load, size
 
 
-def commits(plant: Plant, newest: int, seconds: float) -> float:
-    """Commits a second of one reading of every signal of ten skids, as fast as they go."""
-    begun, done = time.perf_counter(), 0
+def commits(plant: Plant, newest: int, seconds: float, pace: float) -> tuple[float, float]:
+    """Commits of one reading of every signal of ten skids: median and 99th percentile of their time [ms], when `pace`
+    of them are made a second."""
+    begun, took, done = time.perf_counter(), [], 0
     while time.perf_counter() - begun < seconds:
-        at = newest + (done + 1) * NS
-        newest_of = plant.settings.skids[:10]
-        plant.store.commit(Batch(rows=[(s.id, *readings(at, i)) for i, s in enumerate(newest_of)]))
+        time.sleep(max(0.0, begun + done / pace - time.perf_counter()))
+        at, chosen = newest + (done + 1) * NS, plant.settings.skids[:10]
+        before = time.perf_counter()
+        plant.store.commit(Batch(rows=[(s.id, *readings(at, i)) for i, s in enumerate(chosen)]))
+        took.append(1e3 * (time.perf_counter() - before))
         done += 1
-    return done / (time.perf_counter() - begun)
+    return statistics.median(took), sorted(took)[int(0.99 * len(took))]
 
 
-@contextmanager
-def viewers(address: str, count: int) -> Iterator[None]:
-    """So many open overviews that read what is pushed."""
-    stop = threading.Event()
+def serve_many(folder: str, count: int, ready: Any) -> None:
+    """A process of its own, as beside a daemon."""
+    settings = Settings(skids=skids(count))
+    serve(lambda: Reader.open(Path(folder) / "many.db"), settings, port=0, ready=ready.put)
 
-    def look() -> None:
-        with httpx.stream("GET", f"{address}/live", timeout=30, trust_env=False) as answer:
-            for _ in answer.iter_raw():
-                if stop.is_set():
-                    return
 
-    threads = [threading.Thread(target=look, daemon=True) for _ in range(count)]
-    for thread in threads:
-        thread.start()
-    yield
-    stop.set()
+def watch_many(address: str, count: int, ready: Any) -> None:
+    """So many open overviews that read what is pushed, in a process of their own."""
+    async def look(client: httpx.AsyncClient) -> None:
+        async with client.stream("GET", f"{address}live") as answer:
+            async for _ in answer.aiter_raw():
+                pass
+
+    async def every() -> None:
+        limits = httpx.Limits(max_connections=count)
+        async with httpx.AsyncClient(timeout=60, trust_env=False, limits=limits) as client:
+            looking = [asyncio.create_task(look(client)) for _ in range(count)]
+            ready.put(count)
+            await asyncio.gather(*looking)
+
+    asyncio.run(every())
 
 
 def main() -> None:
@@ -142,6 +151,8 @@ def main() -> None:
     parser.add_argument("--skids", type=int, default=500)
     parser.add_argument("--days", type=float, default=92)
     parser.add_argument("--folder", type=Path, help="keeps the store here, and takes one that is there")
+    parser.add_argument("--pace", type=float, default=20, help="commits a second while pages are open")
+    parser.add_argument("--seconds", type=float, default=12)
     chosen = parser.parse_args()
     with ExitStack() as stack:
         folder = chosen.folder or Path(stack.enter_context(tempfile.TemporaryDirectory()))
@@ -150,29 +161,37 @@ def main() -> None:
         plant = again(folder, chosen.skids) if kept else build(folder, chosen.skids, chosen.days)
         size, took = (folder / "many.db").stat().st_size / 1e9, time.perf_counter() - begun
         print(f"{chosen.skids} skids, {chosen.days:g} days: {size:.1f} GB, ready in {took:.0f} s", flush=True)
-        address = stack.enter_context(served(plant))
+        spawn = multiprocessing.get_context("spawn")
+        ready = spawn.Queue()
+        page = spawn.Process(target=serve_many, args=(str(folder), chosen.skids, ready), daemon=True)
+        page.start()
+        address = ready.get(timeout=60)
         browser = stack.enter_context(chromium())
         for name, path in (("overview", "/"), ("a day of a skid", "/skid/intake-7?span=24h"),
                            ("three months of a skid", "/skid/intake-7?span=90d"), ("alarms", "/alarms"),
-                           ("changeouts", "/changeouts")):
-            if httpx.get(address + path, trust_env=False, timeout=60).status_code == 404:
-                continue
-            found = [painted(browser, address + path) for _ in range(5)]
+                           ("changeouts", "/changeouts"),
+                           ("report of a day", "/report")):
+            found = [painted(browser, address.rstrip("/") + path) for _ in range(5)]
             paint, load, sent = (statistics.median(column) for column in zip(*found, strict=True))
             print(f"{name:24} first paint {paint:6.0f} ms   ready {load:6.0f} ms   {sent:6.0f} kB")
-        newest = plant.store.newest() or 0
         for watching in (0, 50, 0, 50):
-            with viewers(address, watching):
-                time.sleep(2)
-                rate = commits(plant, newest, 8.0)
-                newest = plant.store.newest() or 0
-            print(f"{watching:3} viewers: {rate:7.1f} commits/s (60 readings each, page in the same process)")
+            viewers = spawn.Process(target=watch_many, args=(address, watching, ready), daemon=True)
+            if watching:
+                viewers.start()
+                ready.get(timeout=60)
+                time.sleep(3)
+            usual, worst = commits(plant, plant.store.newest() or 0, chosen.seconds, chosen.pace)
+            print(f"{watching:3} viewers: a commit of 60 readings takes {usual:6.2f} ms (median), {worst:6.2f} ms "
+                  f"(99 %), at {chosen.pace:g} a second", flush=True)
+            if watching:
+                viewers.terminate()
+                viewers.join()
+        page.terminate()
         plant.store.close()
 
 
 def again(folder: Path, count: int) -> Plant:
-    plant = Plant(Store.open(folder / "many.db", now=time.time_ns), folder / "many.db", Settings(skids=skids(count)))
-    return dataclasses.replace(plant)
+    return Plant(Store.open(folder / "many.db", now=time.time_ns), folder / "many.db", Settings(skids=skids(count)))
 
 
 if __name__ == "__main__":
