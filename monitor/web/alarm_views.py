@@ -11,6 +11,7 @@ from urllib.parse import urlencode
 from fastapi import FastAPI, HTTPException, Query, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
+from monitor.alarms.catalogue import MONITOR
 from monitor.model import Event
 from monitor.web.acting import fields, leave, signer
 from monitor.web.data import AlarmNow, Asked, Source
@@ -53,7 +54,8 @@ def add_alarms(app: FastAPI, site: Site) -> None:
         return site.stream(f"alarms/{chosen}", partial(_parts, site.pages, chosen), seen, last_event_id)
 
     async def known(skid: str, kind: str, vessel: str | None, signal: str | None) -> AlarmNow:
-        site.skid(skid)
+        if skid != MONITOR:
+            site.skid(skid)
         standing = await site.hub.ask(lambda source: source.alarms())
         found = [a for a in standing if (a.skid, a.kind, a.vessel, a.signal) == (skid, kind, vessel, signal)]
         if not found:
@@ -62,7 +64,7 @@ def add_alarms(app: FastAPI, site: Site) -> None:
 
     async def form(request: Request, alarm: AlarmNow, given: dict[str, str], wrong: str = "") -> HTMLResponse:
         return await site.answer(
-            request, "act.html", "newest", site.pages.only_newest, alarm=alarm, skid=site.skid(alarm.skid),
+            request, "act.html", "newest", site.pages.only_newest, alarm=alarm, skid=site.pages.skids.get(alarm.skid),
             response=response_to(alarm.kind), acts=[(a, WORDS[a]) for a in acts(alarm)], hours=HOURS, given=given,
             wrong=wrong, query=_address(alarm))
 

@@ -7,8 +7,9 @@ from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, HTTPException, Query, Request
 from fastapi import Path as InPath
-from pydantic import BaseModel, Field
+from pydantic import AwareDatetime, BaseModel, Field
 
+from monitor.alarms.catalogue import MONITOR
 from monitor.web.acting import REFUSALS, leave
 from monitor.web.changeouts import Record, records
 from monitor.web.data import COLUMNS, AlarmNow, Asked, bucket_width, bucketed
@@ -67,14 +68,16 @@ class TrendModel(BaseModel):
 
 
 class ActModel(BaseModel):
-    """What is asked. target: an alarm as SKID/KIND or SKID/KIND/WHERE; for_s: how long it is shelved. who: needed
-    where nobody is logged in."""
+    """What is asked. target: an alarm as SKID/KIND or SKID/KIND/WHERE, for `changed` SKID/VESSEL; for_s: how long it is
+    shelved; at, part: when an element was changed, and what was fitted. who: needed where nobody is logged in."""
 
-    action: Literal["ack", "reset", "shelve", "unshelve", "out-of-service", "in-service", "journal"]
+    action: Literal["ack", "reset", "shelve", "unshelve", "out-of-service", "in-service", "journal", "changed"]
     target: str = Field(max_length=300)
     who: str = Field("", max_length=60)
     why: str = Field("", max_length=500)
     for_s: float | None = Field(None, gt=0, le=30 * 86_400)
+    at: AwareDatetime | None = None
+    part: str = Field("", max_length=200)
 
 
 class AskedModel(BaseModel):
@@ -124,13 +127,15 @@ def records_router(site: Site) -> APIRouter:
                 summary="Ask the daemon to act on an alarm or to keep a note")
     async def ask(request: Request, act: ActModel) -> dict[str, int]:
         skid = act.target.partition("/")[0]
-        known(skid)
+        if skid != MONITOR:
+            known(skid)
         who = getattr(request.state, "who", None) or act.who
         if not who:
             raise HTTPException(400, "who is missing: what is done is kept with who did it")
         body: dict[str, Any] = {"who": who, "target": act.target, "why": act.why}
-        if act.for_s is not None:
-            body["for_s"] = act.for_s
+        more = {"for_s": act.for_s, "part": act.part or None,
+                "at": None if act.at is None else round(act.at.timestamp() * 1e6) * 1_000}
+        body |= {name: value for name, value in more.items() if value is not None} | {"via": "HTTP"}
         return {"id": await leave(site, skid, act.action, body)}
 
     @found.get("/requests", tags=["acting"], summary="What was asked, newest first")

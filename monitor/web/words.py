@@ -41,6 +41,10 @@ KINDS: dict[str, Kind] = {
     "changeout-suspect": Kind("Changeout suspect", "medium"),
     "changeout-due": Kind("Changeout due", "medium"),
     "signal-fault": Kind("Signal fault", "low"),
+    "pressure-rise": Kind("Pressure rises", "high"),
+    "blocked-outside": Kind("Blocked outside the skid", "medium"),
+    "reverse-dp": Kind("Reversed dP", "medium"),
+    "monitor-fault": Kind("Monitor fault", "medium"),
     "changeout-forecast": Kind("Changeout forecast", "note"),
     "changeout-done": Kind("Changeout done", "note"),
 }

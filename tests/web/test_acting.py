@@ -11,6 +11,7 @@ from display_samples import MINUTE, START, event, read_html
 from page_plant import Plant
 
 from monitor.model import Event, Transition
+from monitor.store import Batch
 
 DONE = event(60, "changeout-done", Transition.NOTED, vessel="V1", detail="resistance-high", value=1.41, unit="1",
              evidence={"isolated_at": START + 40 * MINUTE, "returned_at": START + 58 * MINUTE, "life_h": 190.25,
@@ -93,3 +94,24 @@ def test_event_shows_its_evidence_in_units_that_are_read(client: httpx.Client, p
     assert html.faults == [] and "Life 190.2 h" in html.text and "DP before 1.01 bar" in html.text
     assert "Isolated at 2026-03-01 00:40:00 UTC" in html.text
     assert client.get("/event/intake/none").status_code == 404
+
+
+def test_the_monitors_own_alarms_stand_with_the_others_and_can_be_acted_on(client: httpx.Client, plant: Plant) -> None:
+    body = {"state": "unacknowledged", "since": START, "event": None, "sort": "alarm", "priority": "medium",
+            "active": True, "id": "monitor/monitor-fault/lag"}
+    plant.commit(Batch(alarm_states={("monitor", "monitor-fault", None, "lag"): body}))
+    assert "Monitor fault" in client.get("/alarms").text
+    address = "/alarms/act?skid=monitor&kind=monitor-fault&signal=lag"
+    assert "The monitor itself" in client.get(address).text
+    assert client.post(address, data={"action": "ack", "who": "Ada"}).status_code == 303
+    (request,) = plant.store.requests(open_only=True)
+    assert (request.skid, request.action) == ("monitor", "ack")
+
+
+def test_a_change_is_asked_over_the_interface_with_its_time_and_part(client: httpx.Client, plant: Plant) -> None:
+    asked = {"action": "changed", "target": "intake/V1", "who": "Ada", "part": "25 um felt",
+             "at": "2026-03-01T09:30:00+01:00"}
+    assert client.post("/api/v1/requests", json=asked).status_code == 202
+    (request,) = plant.store.requests(open_only=True)
+    assert request.body["at"] == 1_772_353_800 * 10**9 and request.body["part"] == "25 um felt"   # `date -ud`
+    assert client.post("/api/v1/requests", json=asked | {"at": "2026-03-01T09:30:00"}).status_code == 422

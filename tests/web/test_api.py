@@ -89,7 +89,8 @@ def test_request_of_a_program_is_left_for_the_daemon_and_its_answer_is_told(clie
     assert asked.status_code == 202
     number = asked.json()["id"]
     (kept,) = plant.store.requests(open_only=True)
-    assert kept.body == {"who": "Ada", "target": "intake/changeout-due", "why": "spare on its way", "for_s": 3600}
+    assert kept.body == {"who": "Ada", "target": "intake/changeout-due", "why": "spare on its way", "for_s": 3600,
+                         "via": "HTTP"}
     assert client.get(f"/api/v1/requests/{number}").json()["answer"] is None
     plant.commit(Batch(answers=[(number, "shelved: intake/changeout-due")]))
     assert client.get(f"/api/v1/requests/{number}").json()["answer"] == "shelved: intake/changeout-due"
