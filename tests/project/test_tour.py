@@ -58,7 +58,7 @@ def typed(words: list[str], place: Path) -> str:
 
 def test_the_tour_is_walked_whole() -> None:
     """Whoever adds a command to the tour adds it below."""
-    assert sorted(words[0] for words in COMMANDS) == ["check", "replay", "replay", "run", "status"]
+    assert sorted(words[0] for words in COMMANDS) == ["check", "plan", "replay", "replay", "run", "status"]
 
 
 def test_check_says_what_was_understood(place: Path) -> None:
