@@ -140,6 +140,18 @@ CATALOGUE: dict[str, Kind] = {
             moment=True,
         ),
         Kind(
+            name="vessel-repressurised",
+            priority="high",
+            meaning="Pressure has come back in an isolated, emptied vessel, more slowly than by filling.",
+            consequence="Whoever works on the vessel, its lid perhaps loose or open, meets water under pressure.",
+            response="If anybody works on this vessel: stop, keep clear of the lid, do not loosen or tighten it under "
+            "pressure; find the valve that passes, isolate and vent again.",
+            respond_within_min=1,
+            opens_vessel=True,
+            shelve_h=1,
+            moment=True,
+        ),
+        Kind(
             name="blocked-outside",
             priority="medium",
             meaning="The pump pushes and nothing flows, but the path through the skid is open.",

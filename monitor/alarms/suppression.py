@@ -14,7 +14,8 @@ from monitor.alarms.standing import Alarm
 from monitor.model import NS, Event, Role, SkidSettings
 
 # Danger to people or to elements, least of all hidden while a vessel is isolated.
-NEVER = frozenset({"dp-limit", "surge", "flow-blocked", "blocked-outside", "pressure-rise", "reverse-dp"})
+NEVER = frozenset({"dp-limit", "surge", "flow-blocked", "blocked-outside", "pressure-rise", "reverse-dp",
+                   "vessel-repressurised"})
 DEAD = frozenset({"stale", "frozen", "out-of-range", "swapped"})    # dP cannot be had from such a transmitter
 MEASURES = (Role.INLET_PRESSURE, Role.OUTLET_PRESSURE, Role.DIFFERENTIAL_PRESSURE, Role.FLOW)
 TOGETHER = 30 * NS      # silences that began so close together have one cause: a gateway, a cable, a supply

@@ -21,6 +21,7 @@ from monitor.engine.learned import note_clean, note_turbulent, recall
 from monitor.engine.look_back import BLOCK, Level, growth, level
 from monitor.engine.messages_changeout import Changeout, done_event, suspect_cleared, suspect_event
 from monitor.engine.messages_signal import signal_event
+from monitor.engine.repressurised import repressurised
 from monitor.engine.resolution import zero_error
 from monitor.engine.row_tier import Emission, RowTier
 from monitor.engine.separation import follow_swings
@@ -109,6 +110,9 @@ class EventTier:
             teller.returned(emission.time)
         elif emission.code == layout.VENTED:
             teller.vented(emission.signal, emission.time, emptied=emission.detail == 1)
+            if emission.detail == 0:
+                come_back = repressurised(skid, teller.history, emission.signal, emission.value, emission.time)
+                told.events += [] if come_back is None else [come_back]
         elif emission.code == layout.WAKE:
             teller.look_again(emission.time)
         return told
