@@ -6,6 +6,7 @@ import io
 import os
 import sys
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -75,6 +76,34 @@ def replay(recordings: tuple[Path, ...], config: Path, out: Path, timezone: str 
     from monitor.commands.replay import run_replay
 
     run_replay(recordings, config, out, timezone=timezone, mapping=mapping, skid_id=skid_id, history=history)
+
+
+@cli.command(short_help="Search thresholds and delays over labelled recordings.")
+@click.argument("recordings", type=EXISTING, nargs=-1, required=True)
+@click.option("--labels", type=EXISTING, multiple=True, help="labels.json of a recording; a case has its own.")
+@click.option("--config", "config", type=EXISTING, default=None, help="Configuration of the skid; a case has its own.")
+@click.option("--out", type=EXISTING, required=True, help="Folder for the results; a search there goes on.")
+@click.option("--vary", multiple=True, metavar="KEY[=LOW..HIGH]",
+              help="Only these keys, such as alarm.dp-limit.on_delay='2 s..60 s'; else those of the kinds that occur.")
+@click.option("--sets", type=Number(4, 100_000, whole=True), default=200, show_default=True, help="How many to try.")
+@click.option("--seed", type=Number(0, whole=True), default=1, show_default=True, help="Of what is random.")
+@click.option("--miss", type=Number(0, above=True), default=10.0, show_default=True,
+              help="How many false alarms a missed event is worth.")
+@click.option("--processes", type=Number(1, 1024, whole=True), default=None, help="Default: one for each core.")
+@click.option("--cluster", default=None, metavar="ADDRESS", help="A running Ray cluster to use instead.")
+@click.option("--timezone", default=None, help="Of local times without offset, such as Europe/Oslo.")
+@click.option("--map", "mapping", multiple=True, metavar="COLUMN=SIGNAL",
+              help="A column, tag or topic that stands for a signal.")
+@click.option("--skid", "skid_id", default=None, help="Which skid, where the configuration has several.")
+def tune(sets: int, seed: int, miss: float, **asked: Any) -> None:
+    """Search thresholds, delays and deadbands over labelled recordings.
+
+    Writes a recommended fragment of configuration with the reason for each change, and a report of the trade-off. No
+    configuration is touched. RECORDINGS may be cases. Ctrl-C keeps the best so far; the same command goes on.
+    """
+    from monitor.commands.tune import Asked, run_tune
+
+    run_tune(Asked(**asked), sets=sets, seed=seed, miss=miss)
 
 
 @cli.command()

@@ -22,7 +22,7 @@ SKID_TABLES = ("skid", "signal", "alarm")
 def load_settings(path: Path, environ: Mapping[str, str] | None = None) -> Settings:
     """See `monitor.config.load`."""
     faults = Faults()
-    documents = _read_documents(path, faults)
+    documents = read_documents(path, faults)
     if not documents:
         faults.raise_if_any()
     return settings_from(documents, os.environ if environ is None else environ, faults)
@@ -60,7 +60,8 @@ def _check_rules(document: Document | None, notify: NotifySettings, skids: list[
                            f"ids of configured skids: {', '.join(s for s in skids if s)}")
 
 
-def _read_documents(path: Path, faults: Faults) -> list[Document]:
+def read_documents(path: Path, faults: Faults) -> list[Document]:
+    """The files a path stands for, those without a fault of their own."""
     documents = []
     try:
         files = files_of(path)

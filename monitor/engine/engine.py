@@ -87,6 +87,11 @@ class Engine:
         """The recordings have ended: what was waiting for stragglers is judged, and nothing beyond."""
         return self._run({i: self._with_tick(i, s.finish()) for i, s in enumerate(self.sequencers)})
 
+    def judge(self, released: dict[int, Rows]) -> Output:
+        """Rows as the sequencers released them, in order, with ticks (signal -1) where time went on without rows:
+        what was sequenced once can be judged again under other settings."""
+        return self._run(released)
+
     def _with_tick(self, i: int, rows: Rows) -> Rows:
         reached = self.sequencers[i].released
         if self.rows.state.skid[i].tick == 0 and rows.size == 0:

@@ -36,6 +36,7 @@ class RowTier:
         self._trend = layout.records(trend_buckets, rollup.trend_dtype)
         self._head = layout.records(1, rollup.head_dtype)
         self.minutes: list[tuple[int, Minute]] = []
+        self.keeps_minutes = True    # tuning has no use for them, and they cost as much as the seconds they stand for
 
     def run(self, which: npt.NDArray[np.int32], rows: Rows) -> Iterator[Emission]:
         """Process rows (signal -1: time only) of the skids `which`; yields each emission before the next row is
@@ -46,7 +47,8 @@ class RowTier:
             i, emitted, closed = kernel.run(
                 self.state, self.parameters, arrays, i, self._emissions, self._minutes, self._trend, self._head
             )
-            self.minutes.extend(self._closed(closed))
+            if self.keeps_minutes:
+                self.minutes.extend(self._closed(closed))
             for fields in self._emissions.view(np.ndarray)[:emitted].tolist():
                 yield Emission(int(which[i]), *fields)
 

@@ -17,12 +17,14 @@ import numpy as np
 import numpy.typing as npt
 
 from monitor.hydraulics.network import Conditions
+from monitor.remembered import remembered
 
 Array = npt.NDArray[np.float64]
 STEPS, STEP = 40, 1e-6
 FLOOR = 1e-3             # Pa: below it a dP says nothing
 LONGEST = 0.7            # of a step in any logarithm
 LEAST, WORST = 1e-4, 1e8 # damping, of the curvature
+REMEMBERED = 64          # fits kept: of one changeout the places tried, then the verdict
 
 
 class Observed(NamedTuple):
@@ -71,6 +73,7 @@ class Fit(NamedTuple):
     compressibility: float
 
 
+@remembered(REMEMBERED)
 def fit(
     observed: Sequence[Observed], vessels: int, elements: Sequence[Prior], links: Sequence[Link], *, turbulent: Prior,
     zero_error: float, clean: float, reference_drop: float,

@@ -1,0 +1,12 @@
+"""For whoever chooses limits: labelled recordings, scores, a search over settings, and what to expect of them.
+
+    cases      a dated folder: recording, labels, configuration, checksums
+    labels     labels.json
+    score      events against labels
+    material   recordings decoded and sequenced once
+    evaluate   one set of settings over them: the engine of the daemon, nothing else
+    workers    many sets at once: here, in processes, on a cluster
+    knobs      what may be turned, and how far
+    search     Optuna; `choice` what is recommended, `expect` what to expect on new data
+    report     the page; `fragment` the configuration's changes; `compare` two replays
+"""

@@ -1,0 +1,46 @@
+"""Labelled recordings, decoded and sequenced once, to be judged many times."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+
+from monitor.config.overrides import Template
+from monitor.engine.sequencer import Sequencer
+from monitor.errors import InputError
+from monitor.model import NS, Quality, Role, Rows, SkidSettings
+from monitor.tuning.labels import Labels
+
+DAY_NS = 86_400 * NS
+
+
+@dataclass(frozen=True, slots=True)
+class Material:
+    """One recording with its labels. rows: as the sequencer released them, ended by a tick at the newest."""
+
+    name: str
+    template: Template
+    labels: Labels
+    rows: Rows
+
+    @property
+    def days(self) -> float:
+        return float(self.rows.time[-1] - self.rows.time[0]) / DAY_NS if self.rows.size else 0.0
+
+    @property
+    def vessel_pressures(self) -> bool:
+        return bool(self.template.settings({}).with_role(Role.VESSEL_PRESSURE))
+
+
+def sequenced(arrivals: Iterable[Rows], skid: SkidSettings, name: str) -> Rows:
+    """Rows in order of arrival as the engine judges them; InputError without one usable row."""
+    sequencer = Sequencer(lateness=round(skid.lateness_s * NS))
+    parts = [sequencer.push(rows)[0] for rows in arrivals]
+    parts.append(sequencer.finish())
+    rows = Rows.concat([part for part in parts if part.size])
+    if not np.any((rows.quality != Quality.BAD) & np.isfinite(rows.value)):
+        raise InputError(f"{name}: not one usable row; accepted: rows with a time and a number for a configured signal")
+    tick = Rows(np.array([sequencer.released]), np.array([-1], np.int16), np.array([np.nan]), np.zeros(1, np.uint8))
+    return Rows.concat([rows, tick])
