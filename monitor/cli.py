@@ -12,6 +12,7 @@ import click
 
 from monitor import __version__
 from monitor.cli_alarms import COMMANDS
+from monitor.cli_case import case
 from monitor.commands.usage import Number, TakesFolders, explained
 from monitor.errors import ConfigError, InputError, MonitorError, RunError
 
@@ -70,12 +71,28 @@ def check(path: Path) -> None:
 @click.option("--skid", "skid_id", default=None, help="Which skid, where the configuration has several.")
 @click.option("--history", type=EXISTING, multiple=True, metavar="DIR...",
               help="Results of earlier replays, whose elements forecasts start from.")
+@click.option("--set", "changes", multiple=True, metavar="KEY=VALUE",
+              help="What if: a key of the configuration, such as alarm.dp-limit.on_delay='20 s'.")
 def replay(recordings: tuple[Path, ...], config: Path, out: Path, timezone: str | None, mapping: tuple[str, ...],
-           skid_id: str | None, history: tuple[Path, ...]) -> None:
+           skid_id: str | None, history: tuple[Path, ...], changes: tuple[str, ...]) -> None:
     """Push recordings through the engine that the daemon runs; write events and a report."""
     from monitor.commands.replay import run_replay
 
-    run_replay(recordings, config, out, timezone=timezone, mapping=mapping, skid_id=skid_id, history=history)
+    run_replay(recordings, config, out, timezone=timezone, mapping=mapping, skid_id=skid_id, history=history,
+               changes=changes)
+
+
+@cli.command(short_help="What differs between two replays.")
+@click.argument("first", type=EXISTING, metavar="RUN_A")
+@click.argument("second", type=EXISTING, metavar="RUN_B")
+@click.option("--out", type=EXISTING, default=None, help="Folder for a page with a plot around each difference.")
+@click.option("--within", "within_s", type=Number(0), default=3600.0, show_default=True,
+              help="Seconds that an event may have moved and still be the same one.")
+def compare(first: Path, second: Path, out: Path | None, within_s: float) -> None:
+    """Events gained, lost, moved and changed between two replays of the same recordings."""
+    from monitor.commands.compare import run_compare
+
+    run_compare(first, second, out, within_s=within_s)
 
 
 @cli.command(short_help="Search thresholds and delays over labelled recordings.")
@@ -225,6 +242,9 @@ def undo(signal: str, config: Path, skid_id: str | None, by: str, reason: str) -
     from monitor.commands.trim import run_decide
 
     run_decide(config, "undo", signal, skid_id=skid_id, by=by, reason=reason)
+
+
+cli.add_command(case)
 
 
 @cli.command(hidden=True)

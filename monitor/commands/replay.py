@@ -19,8 +19,12 @@ if TYPE_CHECKING:
 
 
 def run_replay(recordings: Sequence[Path], config: Path, out: Path, *, timezone: str | None, mapping: Sequence[str],
-               skid_id: str | None, history: Sequence[Path] = ()) -> None:
+               skid_id: str | None, history: Sequence[Path] = (), changes: Sequence[str] = ()) -> None:
     skid = choose_skid(load_settings(config), skid_id, config)
+    if changes:
+        from monitor.config.overrides import template_of, what_if
+
+        skid = what_if(template_of(config, skid.id), changes)
     names = parse_mapping(mapping)
     from monitor.ingest.recording import open_recordings
 

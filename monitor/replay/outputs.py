@@ -19,6 +19,7 @@ from monitor.errors import RunError
 from monitor.forecast.life import ElementLife, written
 from monitor.model import Event, Rejection
 from monitor.records import event_object
+from monitor.replay.minutes import COLUMNS, Minutes
 from monitor.times import to_rfc3339
 
 TABLES = {
@@ -28,6 +29,7 @@ TABLES = {
         "dp_before_bar", "dp_after_bar", "resistance_ratio", "verdict",
     ),
     "forecasts.csv": ("time", "skid", "p10_h", "p50_h", "p90_h"),
+    "minutes.csv": COLUMNS,
 }  # fmt: skip
 LINES = ("events.jsonl", "elements.jsonl")
 REPORT = "report.html"
@@ -88,6 +90,9 @@ class Outputs:
     def elements(self, lives: Iterable[ElementLife]) -> None:
         for life in lives:
             self._files["elements.jsonl"].write(json.dumps(written(life), ensure_ascii=False) + "\n")
+
+    def minutes(self, minutes: Minutes) -> None:
+        self._tables["minutes.csv"].writerows(minutes.rows())
 
     def quarantine(self, rejections: Iterable[Rejection]) -> None:
         table = self._tables["quarantine.csv"]

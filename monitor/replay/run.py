@@ -18,6 +18,7 @@ from monitor.forecast.life import ElementLife
 from monitor.ingest.recording import Chunk, Recordings, open_recordings
 from monitor.model import Event, Quality, Reason, Rejection, Rows, SkidSettings
 from monitor.replay.memory import recall
+from monitor.replay.minutes import Minutes
 from monitor.replay.outputs import Outputs
 from monitor.report.report import render_report
 
@@ -40,6 +41,7 @@ class Summary:
     warnings: list[str] = field(default_factory=list)
     forecasts: list[ForecastRow] = field(default_factory=list)
     lives: list[ElementLife] = field(default_factory=list)
+    minutes: list[Minutes] = field(default_factory=list)
 
     def count(self, rows: Rows, fate: Fate) -> None:
         believed = rows.quality != Quality.BAD
@@ -103,6 +105,7 @@ def replay_history(
             progress(chunk.done)
         take(engine.finish(), outputs, summary)
         outputs.elements(engine.open_lives(0))
+        outputs.minutes(Minutes.concat(summary.minutes).near(event.time for event in summary.events))
         summary.warnings = [*([left_aside] if left_aside else []), *source.warnings]
         if summary.numbers == 0:
             raise InputError(nothing_usable(source.files, summary))
@@ -127,6 +130,7 @@ def take(output: Output, outputs: Outputs, summary: Summary) -> None:
     summary.events.extend(output.events)
     summary.forecasts.extend(output.forecasts)
     summary.lives.extend(output.lives)
+    summary.minutes.append(Minutes.of([minute for _, minute in output.minutes]))
 
 
 def nothing_usable(files: Sequence[str], summary: Summary) -> str:

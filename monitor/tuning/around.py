@@ -3,61 +3,49 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 from markupsafe import Markup
 
-from monitor.model import NS, Minute, SkidSettings
+from monitor.config.units import from_si
+from monitor.model import SkidSettings
+from monitor.replay.minutes import HALF_NS, SCALES, Minutes
 from monitor.web.plots import Frame, Limit, Line, Panel, draw_panel
-from monitor.web.words import Display, dp_limit, due_limit
+from monitor.web.words import dp_limit, due_limit, unit_symbol
 
-HALF_NS = 5_400 * NS        # ninety minutes on each side
-Floats = npt.NDArray[np.float64]
-
-
-@dataclass(frozen=True, slots=True)
-class Minutes:
-    """Roll-ups as columns: start [ns], and normalised dP, dP [Pa], flow [m^3/s], NaN where unknown."""
-
-    time: npt.NDArray[np.int64]
-    normalised: Floats
-    pressure_drop: Floats
-    flow: Floats
-
-    @classmethod
-    def of(cls, minutes: Sequence[Minute]) -> Minutes:
-        return cls(np.array([m.time for m in minutes], np.int64), *(
-            np.array([getattr(m, name) for m in minutes], float) for name in ("normalised", "pressure_drop", "flow")))
-
-    def near(self, moments: Sequence[int]) -> npt.NDArray[np.bool_]:
-        """Which minutes lie around any of the moments."""
-        if not moments:
-            return np.zeros(self.time.size, bool)
-        ordered = np.sort(np.array(moments, np.int64))
-        first = ordered[np.searchsorted(ordered, self.time - HALF_NS).clip(max=ordered.size - 1)]
-        return np.asarray(np.abs(self.time - first) <= HALF_NS)
+NEAR = 1.6      # a limit that lies beyond so many times what is shown is left out
+PLAIN_UNITS = {"pressure": "bar", "flow": "m^3/h"}
 
 
-def draw_around(skid: SkidSettings, minutes: Minutes, marks: Sequence[tuple[int, str]]) -> Markup:
-    """dP and flow around the first mark; marks: time [ns], level (a class of the style sheet)."""
-    middle = marks[0][0]
-    start, end = middle - HALF_NS, middle + HALF_NS
-    shown = slice(*np.searchsorted(minutes.time, [start, end]))
-    show, time = Display(skid), minutes.time[shown]
-    unit = show.unit("pressure")
-    lines = (
-        Line("at reference conditions", show.array("pressure", minutes.normalised[shown]), "strong"),
-        Line("actual", show.array("pressure", minutes.pressure_drop[shown]), "dashed"),
-    )
-    limits = (Limit("due", show.convert("pressure", due_limit(skid)), alarm=False),
-              Limit("limit", show.convert("pressure", dp_limit(skid))))  # fmt: skip
-    known = [x for line in lines for x in line.values[np.isfinite(line.values)].tolist()]
-    near = tuple(limit for limit in limits if known and limit.value < 1.6 * max(known))
+def draw_around(minutes: Minutes, marks: Sequence[tuple[int, str]], skid: SkidSettings | None = None) -> Markup:
+    """dP and flow around the first mark, in the skid's display units and with its limits where it is given.
+
+    marks: time [ns], level (a class of the style sheet).
+    """
+    start, end = marks[0][0] - HALF_NS, marks[0][0] + HALF_NS
+    first, last = np.searchsorted(minutes.time, [start, end])
+    time, units = minutes.time[first:last], skid.display_units if skid is not None else PLAIN_UNITS
+    normalised, actual, flow = minutes.values[first:last].T
+    pressure = _scale(units["pressure"]) / SCALES[0]
+    lines = (Line("at reference conditions", normalised * pressure, "strong"),
+             Line("actual", actual * pressure, "dashed"))  # fmt: skip
     frame = Frame(start, end, tuple(marks))
-    drawn = draw_panel(time, Panel("dP", unit, lines, near, height=90), frame)
-    flow = show.array("flow", minutes.flow[shown])
+    panel = Panel("dP", unit_symbol(units["pressure"]), lines, _limits(skid, lines, units["pressure"]), height=90)
+    drawn = draw_panel(time, panel, frame)
     if np.isfinite(flow).any():
-        drawn += draw_panel(time, Panel("Flow", show.unit("flow"), (Line("flow", flow, "dark"),), height=50), frame)
+        shown = Line("flow", flow * _scale(units["flow"]) / SCALES[2], "dark")
+        drawn += draw_panel(time, Panel("Flow", unit_symbol(units["flow"]), (shown,), height=50), frame)
     return drawn
+
+
+def _limits(skid: SkidSettings | None, lines: Sequence[Line], unit: str) -> tuple[Limit, ...]:
+    known = [x for line in lines for x in line.values[np.isfinite(line.values)].tolist()]
+    if skid is None or not known:
+        return ()
+    limits = (Limit("due", due_limit(skid) * _scale(unit), alarm=False), Limit("limit", dp_limit(skid) * _scale(unit)))
+    return tuple(limit for limit in limits if limit.value < NEAR * max(known))
+
+
+def _scale(unit: str) -> float:
+    """Of a unit of gauge pressure or flow over SI."""
+    return float(from_si(1.0, unit))

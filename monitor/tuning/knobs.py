@@ -32,6 +32,8 @@ RANGES: dict[str, dict[str, tuple[float, float]]] = {
     "surge": {"limit": (0.3, 5), "off_delay": (15, 900)},
     "flow-blocked": {"on_delay": (2, 120), "off_delay": (5, 300)},
 }  # fmt: skip
+# What is measured, rather than when it is told, changes with these: every fit of a changeout is made anew. Only if asked.
+IF_ASKED = (("changeout-due", "settle"), ("changeout-due", "min_flow_fraction"))
 SI = {"s": 1.0, "%": 0.01, "bar": 1e5}
 DIMENSION_UNITS = {"time": "s", "fraction": "%", "pressure": "bar"}
 
@@ -92,10 +94,10 @@ def rounded(value: float) -> float:
 
 
 def knobs_of(skid: SkidSettings, kinds: Iterable[str]) -> list[Knob]:
-    """Every knob of these kinds, in the order of the table; the way is lengthened to where the skid stands today."""
+    """Knobs of these kinds, in the order of the table; the way is lengthened to where the skid stands today."""
     wanted = set(kinds)
     return [_knob(skid, kind, key, low, high) for kind, keys in RANGES.items() if kind in wanted
-            for key, (low, high) in keys.items()]  # fmt: skip
+            for key, (low, high) in keys.items() if (kind, key) not in IF_ASKED]  # fmt: skip
 
 
 def chosen_knobs(skid: SkidSettings, asked: Sequence[str]) -> list[Knob]:

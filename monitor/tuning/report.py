@@ -10,7 +10,8 @@ from pathlib import Path
 from markupsafe import Markup
 
 from monitor.model import Event
-from monitor.tuning.around import Minutes, draw_around
+from monitor.replay.minutes import Minutes
+from monitor.tuning.around import draw_around
 from monitor.tuning.charts import Chart, Marks, draw_chart
 from monitor.tuning.evaluate import judged
 from monitor.tuning.expect import Expected, rate_interval, share_interval, warnings
@@ -182,14 +183,14 @@ def _stories_of(material: Material, changes: dict[str, str]) -> Iterator[Story]:
         marks += [(o.event.time, kind_of(o.label.kind).level) for o in (old, new) if o.event is not None]
         named = f"{kind_of(old.label.kind).words}{f', {old.label.vessel}' if old.label.vessel else ''}"
         yield Story(old.label.time, material.name, named, WORDS[old.how], WORDS[new.how],
-                    draw_around(skid, minutes, marks))  # fmt: skip
+                    draw_around(minutes, marks, skid))  # fmt: skip
     gone = {(e.kind, e.time): e for e in _false(before)}
     stays = {(e.kind, e.time): e for e in _false(after)}
     for key in sorted(gone.keys() | stays.keys(), key=lambda k: (k[1], k[0])):
         event = stays.get(key) or gone[key]
         yield Story(event.time, material.name, f"{kind_of(event.kind).words}, no label", "raised" if key in gone else
                     "quiet", "raised" if key in stays else "quiet",
-                    draw_around(skid, minutes, [(event.time, kind_of(event.kind).level)]))  # fmt: skip
+                    draw_around(minutes, [(event.time, kind_of(event.kind).level)], skid))  # fmt: skip
 
 
 def _run(material: Material, changes: dict[str, str]) -> tuple[Score, Minutes]:

@@ -1,0 +1,64 @@
+"""What can be typed under `bagwright case`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from monitor.commands.usage import Number
+
+EXISTING = click.Path(path_type=Path)
+
+
+@click.group("case", short_help="A recording with labels and configuration as one dated folder.")
+def case() -> None:
+    """Make, label and verify cases: a recording, its labels and its configuration as one dated folder."""
+
+
+@case.command("new", short_help="Make a case of an export as it comes; list its changeouts.")
+@click.argument("recordings", type=EXISTING, nargs=-1, required=True)
+@click.option("--config", "config", type=EXISTING, required=True, help="Configuration file of the skid.")
+@click.option("--out", type=EXISTING, required=True, help="Where the dated folder is made.")
+@click.option("--timezone", default=None, help="Of local times without offset, such as Europe/Oslo.")
+@click.option("--map", "mapping", multiple=True, metavar="COLUMN=SIGNAL",
+              help="A column, tag or topic that stands for a signal.")
+@click.option("--skid", "skid_id", default=None, help="Which skid, where the configuration has several.")
+def new(recordings: tuple[Path, ...], config: Path, out: Path, timezone: str | None, mapping: tuple[str, ...],
+        skid_id: str | None) -> None:
+    """Copy RECORDINGS with their configuration and checksums into a dated folder, replay them once, list the changeouts
+    with life, volume and verdict, and propose labels."""
+    from monitor.commands.case import run_new
+
+    run_new(recordings, config, out, timezone=timezone, mapping=mapping, skid_id=skid_id)
+
+
+@case.command("labels", short_help="List, confirm and correct labels.")
+@click.argument("folder", type=EXISTING)
+@click.option("--confirm", metavar="NUMBERS", help="Proposals that are right: 3, or 1,4-6, or all.")
+@click.option("--reject", metavar="NUMBERS", help="What was none: it becomes a decoy.")
+@click.option("--correct", metavar="NUMBERS", help="With --at, --until, --kind, --vessel, --detail or --within.")
+@click.option("--drop", metavar="NUMBERS", help="Take out.")
+@click.option("--add", metavar="KIND", help="What no replay proposed; with --at.")
+@click.option("--at", "time", metavar="TIME", help="When it began, as 2026-04-14T07:16:00Z.")
+@click.option("--until", metavar="TIME", help="When its condition ended.")
+@click.option("--kind", help="Instead of the proposed one.")
+@click.option("--vessel", help="The vessel it was.")
+@click.option("--detail", help="The word of the contract, such as resistance-low.")
+@click.option("--within", "within_s", type=Number(0), default=None, help="Seconds in which a detection is in time.")
+@click.option("--why", default=None, help="With --reject: what it was.")
+def labels(folder: Path, confirm: str | None, reject: str | None, correct: str | None, drop: str | None,
+           add: str | None, **changes: str | float | None) -> None:
+    """List the labels of a case with numbers, or change them by these numbers; checksums follow."""
+    from monitor.commands.case import run_labels
+
+    run_labels(folder, confirm=confirm, reject=reject, correct=correct, drop=drop, add=add, changes=changes)
+
+
+@case.command("verify", short_help="Check a case against its checksums.")
+@click.argument("folder", type=EXISTING)
+def verify(folder: Path) -> None:
+    """Check that a case is as it was made."""
+    from monitor.commands.case import run_verify
+
+    run_verify(folder)

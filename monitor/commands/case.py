@@ -1,0 +1,156 @@
+"""`bagwright case`: a recording with its labels and configuration as one dated folder."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
+
+from monitor.commands.common import load_engine, say, warn
+from monitor.commands.replay import parse_mapping
+from monitor.errors import InputError
+from monitor.model import NS
+
+if TYPE_CHECKING:
+    from monitor.engine.engine import Output
+    from monitor.engine.messages_changeout import Changeout
+    from monitor.ingest.recording import Recordings
+    from monitor.model import SkidSettings
+
+
+def run_new(recordings: Sequence[Path], config: Path, out: Path, *, timezone: str | None, mapping: Sequence[str],
+            skid_id: str | None) -> None:
+    """Make a case of an export as it comes, replay it once, and propose labels."""
+    from monitor.config.overrides import template_of
+    from monitor.ingest.recording import open_recordings
+    from monitor.tuning.cases import LABELS, new_case, write_labels
+    from monitor.tuning.labels import read_document
+    from monitor.tuning.proposals import proposals
+
+    template, names = template_of(config, skid_id), parse_mapping(mapping)
+    skid = template.settings({})
+    history = open_recordings(recordings, skid, timezone=timezone, mapping=names)
+    load_engine()
+    output, first, last = _replayed(history, skid)
+    folder = new_case(out, recordings, config, template, timezone=timezone, mapping=names, first=first, last=last)
+    document = read_document(folder / LABELS)
+    document["proposals"] = proposals(output.events)
+    write_labels(folder, document)
+    for sentence in history.warnings:
+        warn(f"warning: {sentence}")
+    say(f"case      {folder}")
+    for line in changeout_lines(output.changeouts, timezone):
+        say(line)
+    say(f"labels    {len(document['proposals'])} proposed; look with `bagwright case labels {folder}`, then --confirm, "
+        "--reject or --correct them")
+
+
+def _replayed(history: Recordings, skid: SkidSettings) -> tuple[Output, int, int]:
+    """What the engine says of a history, and the times of its first and last usable row."""
+    from monitor.tuning.evaluate import judged
+    from monitor.tuning.material import sequenced
+
+    rows = sequenced((chunk.rows for chunk in history), skid, ", ".join(history.files))
+    return judged(rows, skid), int(rows.time[0]), int(rows.time[-1])
+
+
+def changeout_lines(changeouts: Sequence[Changeout], timezone: str | None) -> Iterator[str]:
+    """Changeouts with date, life, volume and verdict, a line each."""
+    if not changeouts:
+        yield "changeouts none seen"
+    for c in changeouts:
+        life = "" if c.running_s is None else f"{c.running_s / 3600:.1f} h with flow"
+        volume = "" if c.volume is None or c.volume != c.volume else f"{c.volume:.1f} m³"
+        told = [_clock(c.isolated_at, timezone), "to", _clock(c.returned_at, timezone), c.vessel or "a vessel"]
+        yield "changeout " + " ".join(told) + "".join(f", {part}" for part in (life, volume, c.finding.verdict) if part)
+
+
+def _clock(time: int, timezone: str | None) -> str:
+    zone = ZoneInfo(timezone or "UTC")
+    return f"{datetime.fromtimestamp(time // NS, zone):%Y-%m-%d %H:%M} {timezone or 'UTC'}"
+
+
+def run_labels(folder: Path, *, confirm: str | None, reject: str | None, drop: str | None, correct: str | None,
+               add: str | None, changes: dict[str, Any]) -> None:
+    """List labels, or change them by the numbers of that list."""
+    from monitor.tuning import proposals as labels
+    from monitor.tuning.cases import LABELS, broken_files, open_case, write_labels
+    from monitor.tuning.labels import labels_of, read_document
+
+    case = open_case(folder)
+    document = read_document(folder / LABELS)
+    labels_of(document, str(folder / LABELS))
+    why = changes.pop("why", None) or ""
+    acts: list[tuple[str, str | None, Callable[[str], int]]] = [
+        ("confirmed", confirm, lambda text: labels.confirm(document, text)),
+        ("decoys now", reject, lambda text: labels.reject(document, text, why)),
+        ("dropped", drop, lambda text: labels.drop(document, text)),
+        ("corrected", correct, lambda text: labels.correct(document, text, _fields(changes))),
+        ("added", add, lambda kind: _add(document, kind, changes)),
+    ]
+    asked = [(done, text, act) for done, text, act in acts if text is not None]
+    if len(asked) > 1:
+        raise InputError("case labels: one of --confirm, --reject, --correct, --drop and --add at a time: the numbers "
+                         "change with each")
+    for done, text, act in asked:
+        others = [name for name in broken_files(folder) if not name.startswith(LABELS)]
+        if others:
+            raise InputError(f"{folder}: changed since it was made: {', '.join(others)}; labels are left as they are")
+        count = act(text)
+        known = labels_of(document, str(folder / LABELS))
+        _check_names(case.skid, known.events)
+        write_labels(folder, document)
+        say(f"{count} {done}")
+    for number, name, entry in labels.numbered(document):
+        say(f"{number:>4}  {_WORDS[name]:<9} {_told(entry)}")
+
+
+_WORDS = {"proposals": "proposed", "events": "label", "decoys": "decoy", "allowed": "allowed"}
+
+
+def _told(entry: dict[str, Any]) -> str:
+    head = f"{entry.get('time')}  {entry.get('kind') or entry.get('what') or ''}"
+    more = [str(entry[key]) for key in ("vessel", "signal", "detail") if entry.get(key)]
+    if "until" in entry:
+        more.append(f"until {entry['until']}")
+    return ", ".join([head, *more])
+
+
+def _fields(changes: dict[str, Any]) -> dict[str, Any]:
+    given = {key: value for key, value in changes.items() if value is not None}
+    if not given:
+        raise InputError("--correct: nothing to change is given; accepted with it: --at, --kind, --until, --vessel, "
+                         "--detail, --within")
+    return given
+
+
+def _add(document: dict[str, Any], kind: str, changes: dict[str, Any]) -> int:
+    from monitor.tuning.proposals import add
+
+    given = _fields(changes)
+    if "time" not in given:
+        raise InputError("--add: --at is missing: when it began, as 2026-04-14T07:16:00Z")
+    add(document, {"time": given.pop("time"), "kind": kind} | given)
+    return 1
+
+
+def _check_names(skid: SkidSettings, events: Sequence[Any]) -> None:
+    """A label of a kind or vessel that does not exist would never be found."""
+    for label in events:
+        if label.kind not in skid.alarms:
+            raise InputError(f"kind {label.kind}: accepted: {', '.join(skid.alarms)}")
+        if label.vessel is not None and label.vessel not in skid.vessels:
+            raise InputError(f"vessel {label.vessel}: accepted: {', '.join(skid.vessels)}")
+
+
+def run_verify(folder: Path) -> None:
+    """Check a case's files against its checksums."""
+    from monitor.tuning.cases import broken_files, open_case, sums
+
+    broken = broken_files(folder)
+    if broken:
+        raise InputError(f"{folder}: not as it was made: {', '.join(broken)}")
+    open_case(folder)
+    say(f"{folder}: {len(sums(folder))} files as they were made")
