@@ -16,11 +16,13 @@ from commands.helpers import HEADER, Running, assert_for_people, bagwright, envi
 from replay.recordings import files
 from services import eventually
 
-WRITTEN = {"changeouts.csv", "elements.jsonl", "events.jsonl", "forecasts.csv", "quarantine.csv", "report.html"}
+WRITTEN = {"changeouts.csv", "elements.jsonl", "events.jsonl", "forecasts.csv", "minutes.csv", "quarantine.csv",
+           "report.html"}
 COLUMNS = {
     "changeouts.csv": ["skid", "vessel", "isolated_at", "returned_at", "life_h", "volume_m3", "dp_before_bar",
                        "dp_after_bar", "resistance_ratio", "verdict"],
     "forecasts.csv": ["time", "skid", "p10_h", "p50_h", "p90_h"],
+    "minutes.csv": ["time", "dp_normalised_bar", "dp_bar", "flow_m3_h"],
 }  # fmt: skip
 pytestmark = pytest.mark.timeout(300)
 

@@ -23,7 +23,8 @@ from monitor.times import parse_rfc3339
 
 ROOT = Path(__file__).parents[2]
 SCENARIOS = [("torn-in-service", 5), ("signal-faults", 3), ("good-changeouts", 4)]
-WRITTEN = {"changeouts.csv", "elements.jsonl", "events.jsonl", "forecasts.csv", "minutes.csv", "quarantine.csv", "report.html"}
+WRITTEN = {"changeouts.csv", "elements.jsonl", "events.jsonl", "forecasts.csv", "minutes.csv", "quarantine.csv",
+           "report.html"}
 TABLES = WRITTEN - {"quarantine.csv", "report.html"}    # those that do not name the files that were read
 
 pytestmark = pytest.mark.timeout(300)

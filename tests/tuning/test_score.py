@@ -44,7 +44,8 @@ def strays(scored: Score) -> list[tuple[float, str]]:
 
 @pytest.mark.parametrize(
     ("second", "how"),
-    [(969.9, How.MISSED), (970, How.FOUND), (1060, How.FOUND), (1060.1, How.LATE), (2000, How.LATE), (2001, How.MISSED)],
+    [(969.9, How.MISSED), (970, How.FOUND), (1060, How.FOUND), (1060.1, How.LATE), (2000, How.LATE),
+     (2001, How.MISSED)],
 )
 def test_an_event_counts_from_early_to_within_and_is_late_until_the_condition_ends(second: float, how: How) -> None:
     """`early_s` is 30 s where the label does not say."""
@@ -103,15 +104,15 @@ def test_words_that_the_label_holds_right_too_are_right() -> None:
 
 
 def test_totals_are_those_counted_by_hand() -> None:
-    """Three labels: found at +20 s, late at +100 s, missed. Nine messages, four of them one raise and one clear for each
+    """Three labels: found at +20 s, late at +100 s, missed. Nine messages, four of them a raise and a clear for each
     answered label; needless are a repeat, two false raises and their two clears."""
     known = labels(label(1000, "dp-limit", 60, until=2000), label(3000, "dp-limit", 60, until=4000),
                    label(6000, "dp-limit", 60))  # fmt: skip
     messages = [(1020, "raised"), (1300, "cleared"), (1500, "raised"), (3100, "raised"), (3900, "cleared"),
                 (9000, "raised"), (9050, "cleared"), (9100, "raised"), (9200, "cleared")]  # fmt: skip
     parts = by_kind(judged(known, *(event(second, "dp-limit", how) for second, how in messages)))
-    assert parts == {"dp-limit": Totals(expected=3, missed=1, late=1, wrong=0, false=2, pushes=9, needless=5, answered=2,
-                                        delay=120.0)}  # fmt: skip
+    assert parts == {"dp-limit": Totals(expected=3, missed=1, late=1, wrong=0, false=2, pushes=9, needless=5,
+                                        answered=2, delay=120.0)}  # fmt: skip
     assert total([*parts.values(), *parts.values()]).false == 4
     assert parts["dp-limit"].objectives == (1.0, 1.0, 2.0, 5.0) and parts["dp-limit"].mean_delay == 60.0
 

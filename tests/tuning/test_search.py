@@ -154,7 +154,8 @@ def test_intervals_are_those_of_scipys_exact_tests() -> None:
     for count, days in ((0, 30.0), (4, 12.0)):
         # Garwood's limits by chi-squared quantiles.
         low = chi2.ppf(0.05, 2 * count) / 2 if count else 0.0
-        assert rate_interval(count, days) == pytest.approx((30 / days * low, 30 / days * chi2.ppf(0.95, 2 * count + 2) / 2))
+        high = chi2.ppf(0.95, 2 * count + 2) / 2
+        assert rate_interval(count, days) == pytest.approx((30 / days * low, 30 / days * high))
 
 
 def test_too_few_labels_are_said_to_be_too_few() -> None:
