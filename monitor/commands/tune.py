@@ -35,7 +35,6 @@ class Asked:
     mapping: Sequence[str]
     vary: Sequence[str]
     processes: int | None
-    cluster: str | None
 
 
 def run_tune(asked: Asked, *, sets: int, seed: int, miss: float) -> None:
@@ -121,12 +120,6 @@ def _pairs(recordings: Sequence[Path], labels: Sequence[Path]) -> list[tuple[lis
 def _workers(asked: Asked, materials: Sequence[Material]) -> Iterator[Workers]:
     from monitor.tuning.workers import Here, processes, usable_cores
 
-    if asked.cluster is not None:
-        from monitor.tuning.cluster import cluster
-
-        with cluster(materials, asked.cluster) as workers:
-            yield workers
-        return
     count = usable_cores() if asked.processes is None else asked.processes
     with processes(materials, count) if count > 1 else nullcontext(Here(materials)) as workers:
         yield workers

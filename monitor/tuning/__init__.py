@@ -5,7 +5,7 @@
     score      events against labels
     material   recordings decoded and sequenced once
     evaluate   one set of settings over them: the engine of the daemon, nothing else
-    workers    many sets at once: here, in processes, on a cluster
+    workers    many sets at once: here, in processes
     knobs      what may be turned, and how far
     search     Optuna; `choice` what is recommended, `expect` what to expect on new data
     report     the page; `fragment` the configuration's changes; `compare` two replays

@@ -1,4 +1,4 @@
-"""Where sets of settings are tried: in this process, in processes of this machine, or on a cluster. Same results."""
+"""Where sets of settings are tried: in this process or in processes of this machine. Same results."""
 
 from __future__ import annotations
 
