@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from monitor.commands.wording import span, wrapped
 from monitor.model import SkidSettings
 
-INDENT = " " * 22
+INDENT = " " * 24
 
 
 def rationalisation_lines(skid: SkidSettings) -> Iterator[str]:
@@ -20,7 +20,7 @@ def rationalisation_lines(skid: SkidSettings) -> Iterator[str]:
         facts += ["latches"] if handling.latching else []
         facts += [f"again after {span(handling.realarm_s)}"] if handling.realarm_s else []
         facts.append(f"shelved for {span(handling.shelve_limit_s)} at most")
-        yield f"  {kind:<20}{', '.join(facts) if enabled else 'off'}"
+        yield f"  {kind:<22}{', '.join(facts) if enabled else 'off'}"
         if enabled:
             yield wrapped(INDENT + "if not: ", handling.consequence, INDENT)
             yield wrapped(INDENT + "do: ", handling.response, INDENT)

@@ -20,7 +20,7 @@ WRONG = [
     ("--nonsense", ["no such option: --nonsense", "`bagwright --help`"]),
     ("replay", ["replay: RECORDINGS... is missing", "`bagwright replay --help`"]),
     ("replay a.csv --config c.toml", ["replay: --out is missing", "`bagwright replay --help`"]),
-    ("replay a.csv --config c.toml --oot x", ["replay: no such option: --oot (did you mean --out?)"]),
+    ("replay a.csv --config c.toml --oot x", ["replay: no such option: --oot (did you mean --out or --set?)"]),
     ("replay a.csv --config c.toml --out", ["option '--out' requires an argument"]),
     ("check a b", ["check: got unexpected extra argument (b)"]),
     ("demo --speed fast", ["demo: --speed: found fast; accepted: a number from 1 to 1000"]),
