@@ -9,8 +9,9 @@ import math
 
 from monitor.compiled import compiled
 from monitor.detectors.isolation import LAG, RECENT, SETTLING, STILL, block_average, scatter
+from monitor.detectors.sudden import sudden_fall
 from monitor.engine.emissions import emit
-from monitor.engine.layout import BLOCK_S, BREACH, DROPPED, NORMALISED, RING, STARTED, STOPPED
+from monitor.engine.layout import BLOCK_S, BREACH, DROPPED, GRADUAL, NORMALISED, RING, STARTED, STOPPED, SUDDEN
 from monitor.hydraulics.frame import mean
 
 SECOND = 1_000_000_000
@@ -18,19 +19,24 @@ SMALLEST = 0.12          # fall of ln(normalised dP) worth weighing: a loss of 1
 UNMOVED = math.exp(0.9 * SMALLEST)   # a ratio that surely is none
 SIGNIFICANT = 6.0        # times the scatter before it
 CONFIRM = 4              # seconds it must last
+AT_ONCE = 2              # and a large one at a flow that stands
 QUIET = 90               # seconds after flow came, a vessel came back or a fall was told, in which none is looked for
 LOST, FOUND = 60, 30     # seconds without a usable value that make a stop, and with one that end it
 SPAN, APART = 5, 6       # blocks averaged, and between the two averages: for falls that noise hides from seconds
 
 
 @compiled
-def watch_drop(skid, parameters, history, tick, emissions, emitted):  # type: ignore[no-untyped-def]
+def watch_drop(skid, parameters, history, healths, tick, emissions, emitted):  # type: ignore[no-untyped-def]
     """Follow stops and falls of one skid; returns how many emissions there are."""
     emitted = watch_stops(skid, tick, emissions, emitted)
     since = max(skid.flow_since, skid.returned_at, skid.dropped_at, skid.steady_since)
     if skid.flowing == 0 or skid.steady == 0 or skid.isolated_since != 0 or tick - since < QUIET * SECOND:
-        skid.dropping = 0
+        skid.dropping, skid.sudden = 0, 0
         return emitted
+    large = sudden_fall(skid, parameters, healths, tick // SECOND & (RING - 1))
+    skid.sudden = skid.sudden + 1 if large > 0.0 else 0
+    if skid.sudden == AT_ONCE:
+        emitted = emit(emissions, emitted, DROPPED, BREACH, -1, SUDDEN, tick, tick, large)
     fall = fall_of_seconds(skid, tick // SECOND & (RING - 1))
     skid.dropping = skid.dropping + 1 if fall > 0.0 else 0
     if skid.dropping < CONFIRM:
@@ -39,7 +45,7 @@ def watch_drop(skid, parameters, history, tick, emissions, emitted):  # type: ig
             return emitted
     skid.dropping = 0
     skid.dropped_at = tick
-    return emit(emissions, emitted, DROPPED, BREACH, -1, -1, tick, tick, fall)
+    return emit(emissions, emitted, DROPPED, BREACH, -1, GRADUAL, tick, tick, fall)
 
 
 @compiled

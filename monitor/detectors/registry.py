@@ -25,7 +25,6 @@ Values = npt.NDArray[np.float64]
 STEPS = np.array([[0.002], [0.002], [0.01], [1.0]])     # of the converters
 
 EXEMPT = {
-    "monitor.alarms.catalogue": "words",
     "monitor.conditioning.health": "runs stale, failed, frozen and spikes",
     "monitor.conditioning.order": "arithmetic",
     "monitor.conditioning.range": "grades one value, without memory",
@@ -207,8 +206,10 @@ ENTRIES = (
           step=_shifted, quiet=_at_rest, parameters=FAULT),
     Entry(name="isolation", module="monitor.detectors.isolation", own=lambda e: e.code == layout.ISOLATED, within_s=45,
           step=changed(_isolated, 300)),
-    Entry(name="drop", module="monitor.detectors.drop", own=lambda e: e.code == layout.DROPPED, within_s=45,
-          step=changed(_torn, 300)),
+    Entry(name="drop", module="monitor.detectors.drop", within_s=45, step=changed(_torn, 300),
+          own=lambda e: e.code == layout.DROPPED and e.detail == layout.GRADUAL),
+    Entry(name="sudden", module="monitor.detectors.sudden", within_s=10, step=changed(_torn, 300),
+          own=lambda e: e.code == layout.DROPPED and e.detail == layout.SUDDEN),
     Entry(name="surge", module="monitor.detectors.surge", within_s=80, step=changed(_surged, 300), parameters="surge",
           own=lambda e: e.alarm == layout.SURGE and e.code == layout.RAISED),
     Entry(name="flow-blocked", module="monitor.detectors.path", within_s=25, step=changed(_shut, 300),

@@ -10,7 +10,7 @@ import math
 from typing import TYPE_CHECKING
 
 from monitor.engine import layout
-from monitor.engine.look_back import Level, level
+from monitor.engine.look_back import Level, level, seconds
 from monitor.engine.messages_breach import cleared_event, grown_event, raised_event
 from monitor.engine.missed import step_before
 from monitor.engine.row_tier import Emission
@@ -24,6 +24,7 @@ IN_SERVICE, AFTER_RESTART = "in-service", "after-restart"
 BEFORE_S, STEP_S = 75, 35        # span of the level before a fall, which ends so long before it was seen
 SOON_S, LATER_S = 18, 100        # after a fall was seen: a large loss is judged, then any
 AGAIN_S = 4
+AT_ONCE = ((7, 5), (0, 4))       # seconds back and averaged: before a large loss that is told at once, and now
 STEADY_S, SURE_S, LONG_S = 105, 165, 330   # after flow came back: when levels count, and when they are judged
 TRACE_S, TRACE_KEPT = 600, 13
 CLEARLY = 0.75                   # of a large loss: so much at once needs no longer average to be told
@@ -31,8 +32,9 @@ TOLERANCE = 0.9                  # of the loss that counts: a measured one scatt
 SLOUGH = 0.04                    # part of the resistance that cake loses across a stop and does not regain at once
 BELOW_CLEAN = 0.9                # of the clean reference: below it no cake can explain the level
 FLAT = 0.15                      # of the fall of dP: a header that moved by less did not move
+WITH_FLOW = 0.5                  # of the fall of dP: the outlet falls by more where flow does
 FLOW_ANSWERS = 0.03              # of flow per unit of ln(resistance): less, and flow is controlled or dP is wrong
-ZERO_PA = 0.15e5                 # a fall of one header alone by less may be a zero that shifted
+ZERO_PA, ZERO_SPAN = 0.15e5, 0.02     # Pa, and of span: a fall of one header alone by less may be a zero that shifted
 WHICH_PA = 400.0                 # more loss at one vessel's inlet that names it
 SHUT_PA = 0.1e5                  # between a vessel's pressure and the header's, when it is shut
 MANY = 3                         # vessels in service, from which on one that leaves may make a step too small to see
@@ -46,7 +48,9 @@ RESUMED, STOPPED_LOADING = 0.6, 0.3   # of the rate before
 def weigh(teller: Teller, emission: Emission) -> None:
     """Carry the story of losses on by one emission."""
     story = teller.story.breach
-    if emission.code == layout.DROPPED:
+    if emission.code == layout.DROPPED and emission.detail == layout.SUDDEN:
+        _at_once(teller, story, emission.time)
+    elif emission.code == layout.DROPPED:
         if not _missed(teller, emission.time, emission.value):
             _begin(teller, story, IN_SERVICE, emission.time)
     elif emission.code == layout.STOPPED:
@@ -109,6 +113,31 @@ def _begin(teller: Teller, story: BreachStory, detail: str, time: int) -> None:
     if story.before is not None:
         story.pending, story.since = detail, time
         teller.state.wake_at[layout.FOR_BREACH] = time + SOON_S * NS
+
+
+def _at_once(teller: Teller, story: BreachStory, time: int) -> None:
+    """A large loss at a flow that stands is told now, where nothing but an element can be its cause: where vessels may
+    come and go unseen, it waits as any other."""
+    skid, settings = teller.skid, teller.skid.alarms["element-breach"].extra
+    steady = teller.story.phase == NORMAL and story.pending is None and story.standing is None
+    if not steady or skid.in_service >= MANY or skid.in_service < len(skid.vessels):
+        return
+    levels = [seconds(teller.state, back, count, layout.MAX_VESSELS) for back, count in AT_ONCE]
+    before, after = (teller.corrected(at) for at in levels)
+    loss = _loss(teller, before, after)
+    if before is None or after is None or loss < settings["likely_loss"]:
+        return
+    if not _less_flow(before, after) and not _explained(teller, before, after, loss, restart=False):
+        story.pending, story.since = IN_SERVICE, time - AT_ONCE[0][0] * NS
+        _raise(teller, story, before, after, loss, time)
+        story.pending = None
+
+
+def _less_flow(before: Level, after: Level) -> bool:
+    """Whether the headers may tell of less flow that a damped meter does not show yet: the outlet falls too, or the
+    inlet does not."""
+    down, up = before.inlet - after.inlet, after.outlet - before.outlet
+    return down < FLAT * (down + up) or up < -WITH_FLOW * (down + up)
 
 
 def _stopped(teller: Teller, story: BreachStory, onset: int) -> None:
@@ -225,14 +254,21 @@ def one_header_alone(skid: SkidSettings, before: Level, after: Level, loss: floa
         return False
     elif down < -FLAT * fall or up < -FLAT * fall:
         return True  # both headers went one way: throttled, or more supply, and no meter to tell by how much
+    least = _least_of_zero(skid)
     if abs(down) <= FLAT * fall:
-        return fall < ZERO_PA or bool(skid.with_role(Role.FLOW))
+        return fall < least or bool(skid.with_role(Role.FLOW))
     if abs(up) > FLAT * fall:
         return False
     own = [p0 - p1 for p0, p1 in zip(before.vessels, after.vessels, strict=True) if math.isfinite(p0 - p1)]
     if own:
         return max(own) < 0.5 * down
-    return fall < ZERO_PA
+    return fall < least
+
+
+def _least_of_zero(skid: SkidSettings) -> float:
+    """Fall [Pa] of one header alone that no zero makes."""
+    spans = [(s.high - s.low) * s.scale for s in skid.signals if s.role is Role.INLET_PRESSURE]
+    return min(ZERO_PA, *(ZERO_SPAN * span for span in spans))
 
 
 def _raise(teller: Teller, story: BreachStory, before: Level, after: Level, loss: float, time: int) -> None:

@@ -9,6 +9,7 @@ compared              {"what", "value", "against_what", "against", "unit"}; a va
 smallest_detectable   {"what", "value", "unit"}
 ruled_out             what else was weighed and does not explain it, in words
 course                of raised and noted events: means of the look back up to the decision, see `course`
+now                   of the same: means of the last four seconds before it [Pa, m^3/s]
 
 What a kind knows besides stands beside them under its own names.
 """
@@ -23,11 +24,13 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from monitor.engine import layout
+from monitor.engine.look_back import latest_seconds
 from monitor.engine.row_tier import RowTier
 from monitor.model import NS, Event, SkidSettings, Transition
 from monitor.times import to_rfc3339
 
 STRIDE = 2               # blocks of the look back in one point of the course
+LAST_S = 4               # seconds in `now`
 COLUMNS = ("inlet", "outlet", "pressure_drop", "normalised")
 
 
@@ -98,6 +101,7 @@ def with_evidence(event: Event, skid: SkidSettings, tier: RowTier, i: int, expla
     }  # fmt: skip
     if at.raised:
         shared["course"] = course(tier.state.history[i], skid.reference.flow)
+        shared["now"] = now(tier.state.skid[i], skid.reference.flow)
     return replace(event, evidence=shared | event.evidence)
 
 
@@ -121,6 +125,14 @@ def course(history: np.record, reference_flow: float) -> dict[str, Any]:
             unit = {"flow": "_m3s", "turbidity": "_ntu"}.get(name, "_pa")
             out[name + unit] = [None if v is None else number(v * scale, 5) for v in values]
     return out
+
+
+def now(frame: np.record, reference_flow: float) -> dict[str, float | None]:
+    """Means of the last seconds, by the names of `course`; null where one is not known."""
+    rings = {"inlet_pa": "inlet", "outlet_pa": "outlet", "pressure_drop_pa": "dp", "normalised_pa": "normalised"}
+    newest = latest_seconds(frame, 0, LAST_S)
+    found = {name: number(float(np.mean(frame[f"ring_{ring}"][newest])), 5) for name, ring in rings.items()}
+    return found | {"flow_m3s": number(float(np.mean(frame.ring_flow[newest])) * reference_flow, 5)}
 
 
 def _averaged(values: np.ndarray, place: np.ndarray) -> list[float | None]:

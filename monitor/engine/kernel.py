@@ -98,7 +98,7 @@ def second(state, parameters, s, tick, emissions):  # type: ignore[no-untyped-de
         if code != 0:
             since = pending if alarm.active == 1 else leaving
             emitted = emit(emissions, emitted, code, a, -1, -1, tick, since if since != 0 else tick, value)
-    emitted = watch_drop(skid, settings, state.history[s], tick, emissions, emitted)
+    emitted = watch_drop(skid, settings, state.history[s], state.health[s], tick, emissions, emitted)
     emitted = sample_loading(state.loading[s], skid, settings, tick, emissions, emitted)
     for purpose in range(WAKES):
         if skid.wake_at[purpose] != 0 and tick >= skid.wake_at[purpose]:

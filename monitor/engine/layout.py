@@ -43,6 +43,8 @@ ROLES = 7
 FOR_CHANGEOUT, FOR_BREACH, FOR_TRACE = range(3)
 WAKES = 3
 
+GRADUAL, SUDDEN = -1, 1  # details of DROPPED: settled for a while; large, at a flow that stands, and just now
+
 # What the row tier can emit.
 RAISED, CLEARED, ISOLATED, RETURNED, VENTED, WAKE, NOTED, DROPPED, STOPPED, STARTED, SAMPLE = range(1, 12)
 EMISSIONS_A_TICK = 256   # most that one skid can emit at one tick: every fault of every signal, and the rest
@@ -244,6 +246,7 @@ skid = np.dtype(
         ("wake_at", np.int64, (WAKES,)),   # when the event tier wants to look again, by purpose; 0: it does not
         ("dropping", np.int64),      # consecutive seconds that look like a loss of resistance
         ("dropped_at", np.int64),
+        ("sudden", np.int64),        # consecutive seconds that look like a large loss at a flow that stands
         ("steady", np.int64),        # whether normalised dP has had a value of late
         ("unsteady", np.int64),      # consecutive seconds that disagree with `steady`
         ("steady_since", np.int64),

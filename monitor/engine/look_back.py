@@ -8,7 +8,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from monitor.engine.layout import BLOCK_FIELDS, BLOCK_S, BLOCKS, NORMALISED
+from monitor.engine.layout import BLOCK_FIELDS, BLOCK_S, BLOCKS, NORMALISED, RING
 from monitor.hydraulics.network import Conditions
 from monitor.model import NS
 
@@ -47,6 +47,21 @@ def level(history: np.record, start: int, end: int) -> Level | None:
         inlet=middle[4], outlet=middle[5], turbidity=middle[plain - 1], vessels=tuple(middle[plain:]),
         error=scatter / abs(middle[0]) if middle[0] else math.inf, blocks=len(drop),
     )  # fmt: skip
+
+
+def latest_seconds(state: np.record, back: int, count: int) -> list[int]:
+    """Places in the row tier's rings of `count` seconds that end `back` seconds before the newest."""
+    newest = int(state["tick"]) // NS - 1     # `tick` is the next one
+    return [(newest - back - j) % RING for j in range(count)]
+
+
+def seconds(state: np.record, back: int, count: int, vessels: int) -> Level:
+    """Means of `count` seconds that end `back` seconds before the newest, from the row tier's rings; of vessels' own
+    pressures and turbidity nothing."""
+    taken = latest_seconds(state, back, count)
+    rings = ("ring_dp", "ring_flow", "ring_ratio", "ring_density", "ring_inlet", "ring_outlet")
+    means = [float(np.mean(np.asarray(state[name])[taken])) for name in rings]
+    return Level(Conditions(*means[:4]), means[4], means[5], math.nan, (math.nan,) * vessels, 0.0, 0)
 
 
 def growth(history: np.record, start: int, end: int) -> float:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib
+import inspect
 import json
 import os
 import pkgutil
@@ -59,11 +60,17 @@ def times(lines: list[str]) -> list[int]:
     return [int(line.split()[3]) for line in lines]
 
 
+def compiles(module: str) -> bool:
+    return "monitor.compiled" in inspect.getsource(importlib.import_module(module))
+
+
 def test_every_detector_module_is_registered_or_exempt_for_a_reason():
     names = set()
     for package in ("monitor.detectors", "monitor.conditioning", "monitor.alarms"):
         folder = importlib.import_module(package).__path__
         names |= {f"{package}.{m.name}" for m in pkgutil.iter_modules(folder)}
+    # Of what is done with alarms only the delays belong to the row tier.
+    names = {name for name in names if not name.startswith("monitor.alarms.") or compiles(name)}
     assert names - {e.module for e in entries()} - set(EXEMPT) == set()
     assert set(EXEMPT) <= names
     assert all(EXEMPT.values())
