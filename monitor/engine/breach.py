@@ -26,6 +26,7 @@ SOON_S, LATER_S = 18, 100        # after a fall was seen: a large loss is judged
 AGAIN_S = 4
 AT_ONCE = ((7, 5), (0, 4))       # seconds back and averaged: before a large loss that is told at once, and now
 STEADY_S, SURE_S, LONG_S = 105, 165, 330   # after flow came back: when levels count, and when they are judged
+IDLE_S = 60                      # before flow came back: what drove nothing
 TRACE_S, TRACE_KEPT = 600, 13
 CLEARLY = 0.75                   # of a large loss: so much at once needs no longer average to be told
 TOLERANCE = 0.9                  # of the loss that counts: a measured one scatters about the true one
@@ -150,6 +151,11 @@ def _stopped(teller: Teller, story: BreachStory, onset: int) -> None:
 
 
 def _started(teller: Teller, story: BreachStory, onset: int) -> None:
+    idle = level(teller.history, onset - IDLE_S * NS, onset - 5 * NS)
+    last = unpack(story.last_steady)
+    quiet = idle is not None and last is not None and abs(idle.state.pressure_drop) < 0.1 * last.state.pressure_drop
+    if quiet and idle is not None and math.isfinite(idle.outlet):
+        teller.story.idle_outlet = idle.outlet
     if teller.state.wake_at[layout.FOR_TRACE] == 0:
         teller.state.wake_at[layout.FOR_TRACE] = onset + TRACE_S * NS
     if story.last_steady is None or teller.story.phase != NORMAL:

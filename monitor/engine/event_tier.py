@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
 from typing import Any
 
 import msgspec
@@ -21,6 +22,7 @@ from monitor.engine.learned import note_clean, note_turbulent, recall
 from monitor.engine.look_back import BLOCK, Level, growth, level
 from monitor.engine.messages_changeout import Changeout, done_event, suspect_cleared, suspect_event
 from monitor.engine.messages_signal import signal_event
+from monitor.engine.posterior import SPREAD
 from monitor.engine.repressurised import repressurised
 from monitor.engine.resolution import zero_error
 from monitor.engine.row_tier import Emission, RowTier
@@ -39,12 +41,13 @@ from monitor.engine.story import (
 from monitor.engine.told import Answer, Told
 from monitor.engine.trims import approve, follow_zero, undo
 from monitor.engine.verification import (
-    ASSUMED_ERROR,
-    FLOW_ERROR,
+    KNOWN_TURBULENT,
     LIKELY_TURBULENT,
     TURBULENT_ERROR,
     Finding,
     Reference,
+    Site,
+    misfit,
     verify,
 )
 from monitor.hydraulics.network_fit import Prior
@@ -60,11 +63,16 @@ MOST_GROWTH = 0.2         # of ln(resistance), from the level during an isolatio
 LOOK_S = 150              # how long after settling the level after a return is watched
 AGAIN_S = 60
 ENOUGH_BLOCKS = 10
-REMEMBERED = 3            # changeouts before this one that are fitted with it
+REMEMBERED = 6            # changeouts before this one that are fitted with it
 SLOW_S = 100              # a vessel that is found vented without a step seen was isolated about so long ago
 SHEET_ERROR, UNKNOWN_ERROR = 0.035, 0.5   # relative, of a data sheet's clean dP, and of a guess
-ELEMENT_SPREAD = 0.03     # between clean elements of one part: a learned reference is never surer
-LOWER = 0.16              # fall of ln(resistance) that proves a new element from the headers alone
+VAGUE = 0.2               # relative error of a clean reference above which any element sharpens it
+SUREST_CLEAN, SUREST_TURBULENT = 0.015, 0.08    # relative errors below which nothing is taken as known
+GAIN_ERROR = 0.0008       # relative, standard error of a transmitter's gain. Common practice, no source
+FALLEN, FALLEN_UNKNOWN = 0.05, 0.08     # fall of ln(normalised dP) across an isolation that proves a new element from
+CLEARLY = 4.0             # the headers alone, with a flow meter and without; and in standard errors
+AGAINST = 0.3             # of dP's fall, at most this may a header have moved the wrong way
+RISEN = 0.1               # rise of it that says that nothing came back
 SETTLED = 0.2             # error of ln(turbulent part) below which the fitted one replaces the assumed
 LIKE = 0.7                # of ln(resistance), between an isolated vessel's and what it had before
 BLUR = 0.5                # error of ln(resistance) above which the headers prove nothing
@@ -310,12 +318,14 @@ class Teller:
     def _conclude(self, time: int) -> None:
         story = self.story
         before, after = unpack(story.before), self._after(time)
+        story.after = pack(after)
         change = PackedChange(
             slot=0, time=story.returned_at, before=pack(self.corrected(before)),
             isolated=pack(self.corrected(unpack(story.isolated))), after=pack(self.corrected(after)),
         )  # fmt: skip
-        change.slot = self._place(change)
-        finding = self._verify([*story.changes[-REMEMBERED:], change])
+        if not story.changes:
+            story.base, story.base_turbulent = story.clean, self._known_turbulent()
+        finding = self._verify(change)
         story.phase = NORMAL
         looked_back, story.looked_back = story.looked_back, False
         if not story.opened and not self._proved_by_headers(finding):
@@ -323,40 +333,43 @@ class Teller:
             if looked_back:
                 not_returned(self, self.corrected(unpack(story.isolated)), self.corrected(after), time)
             return
-        story.changes = [*story.changes[-REMEMBERED:], change]
         self._tell(time, finding, before, after)
         forecasting.was_changed(self.skid, story, self.told, self.rows, self.index, time)
         answered(self, time)
-        self._renew(finding, change.slot)
-        self._learn(finding, time)
+        self._remember(change, finding, time)
 
-    def _verify(self, changes: list[PackedChange]) -> Finding:
-        suspect = self.skid.alarms["changeout-suspect"].extra
-        return verify(
-            [change_of(c) for c in changes], vessels=self.skid.in_service,
-            turbulent=Prior(LIKELY_TURBULENT * self.assumed, TURBULENT_ERROR), clean=Reference(*self.story.clean),
-            zero_error=self.zero_error(), flow_error=self._flow_error(),
-            limits=(suspect["low"], suspect["high"]),
+    def _known_turbulent(self) -> tuple[float, float]:
+        if self.state.turbulent > 0:
+            error = max(min(self.story.turbulent_error, KNOWN_TURBULENT), SUREST_TURBULENT)
+            return float(self.state.turbulent), error
+        return LIKELY_TURBULENT * self.assumed, TURBULENT_ERROR
+
+    def _site(self, change: PackedChange) -> Site:
+        story = self.story
+        assert story.base is not None
+        assert story.base_turbulent is not None
+        return Site(
+            self.skid.in_service, Prior(*story.base_turbulent), Reference(*story.base), self._zero_error_at(change),
+            flow=flow_known(self.skid), temperature=bool(self.skid.with_role(Role.TEMPERATURE)),
+            idle_outlet=math.nan if story.idle_outlet is None else story.idle_outlet,
         )  # fmt: skip
 
-    def _place(self, change: PackedChange) -> int:
-        """Which of those in service it was: its own pressure tells, else the place whose resistance fits best."""
-        vessel, places = self.story.vessel, self.story.places
-        if vessel is not None and self.skid.in_service == len(self.skid.vessels):
-            return vessel
-        if len(places) != self.skid.in_service:
-            return 0
-        trials = []
-        for slot in range(len(places)):
-            change.slot = slot
-            found = self._verify([*self.story.changes[-REMEMBERED:], change])
-            known = places[slot]
-            fits = math.isfinite(found.before) and found.before > 0 and known
-            trials.append(abs(math.log(found.before / known)) if fits and known else math.inf)
-        return int(np.argmin(trials)) if min(trials) < math.inf else 0
+    def _verify(self, change: PackedChange) -> Finding:
+        """The change with those remembered before it."""
+        suspect, site = self.skid.alarms["changeout-suspect"].extra, self._site(change)
+        self._place(change, site)
+        return verify([change_of(c) for c in (*self.story.changes, change)], site, (suspect["low"], suspect["high"]))
 
-    def _flow_error(self) -> float:
-        return FLOW_ERROR if self.skid.with_role(Role.FLOW) else ASSUMED_ERROR
+    def _place(self, change: PackedChange, site: Site) -> None:
+        """Which of those in service it was: its own pressure tells, else the place with which all levels fit best."""
+        vessel, story = self.story.vessel, self.story
+        if vessel is not None and site.vessels == len(self.skid.vessels):
+            change.slot = vessel
+        elif story.changes and change.isolated is not None and change.after is not None:
+            before = [change_of(c) for c in story.changes]
+            last = change_of(change)
+            trials = [misfit([*before, replace(last, slot=k)], site) for k in range(site.vessels)]
+            change.slot = int(np.argmin(trials))
 
     def corrected(self, at: Level | None) -> Level | None:
         if at is None:
@@ -372,19 +385,30 @@ class Teller:
     def zero_error(self) -> float:
         return zero_error(self.skid, self.state)
 
+    def _zero_error_at(self, change: PackedChange) -> float:
+        """Of dP at the pressures of a change: besides the zeros, which a stop may have shown, a pair's gains differ."""
+        after = unpack(change.after) or unpack(change.isolated)
+        if after is None or not math.isfinite(after.outlet) or self.skid.with_role(Role.DIFFERENTIAL_PRESSURE):
+            return self.zero_error()
+        idle = self.story.idle_outlet if self.state.idle_offset_known > 0 else None
+        return math.hypot(self.zero_error(), math.sqrt(2) * GAIN_ERROR * (after.outlet - (idle or 0.0)))
+
     def _proved_by_headers(self, finding: Finding) -> bool:
-        """Without the vessel's own pressure: its resistance came back lower, or it was out too long for less."""
-        if not math.isfinite(finding.error) or finding.error > BLUR:
+        """Without the vessel's own pressure: the skid came back lower, or it was out too long for less."""
+        before, after = self.corrected(unpack(self.story.before)), self.corrected(unpack(self.story.after))
+        if before is None or after is None or self._stepped() <= 0.0:
             return False
-        if self._stepped() <= 0.0:
+        was, now = self.referred(before), self.referred(after)
+        if not (0 < was < math.inf and 0 < now < math.inf):
             return False
-        lower = math.log(finding.before / finding.after) if finding.before > 0 else 0.0
-        if lower > max(LOWER, 2 * finding.error):
+        fall = math.log(was / now)
+        least = FALLEN if flow_known(self.skid) else FALLEN_UNKNOWN
+        if fall > max(least, CLEARLY * math.hypot(before.error, after.error)) and fell(before, after):
             return True
-        if not self._plausible(finding.before):
+        if not math.isfinite(finding.error) or finding.error > BLUR or not self._plausible(finding.before):
             return False
         lasting = (self.story.returned_at - self.story.isolated_at) / NS
-        if finding.ratio > NO_ELEMENT_SO_HIGH:
+        if finding.measured > NO_ELEMENT_SO_HIGH or fall < -RISEN:
             return False
         return lasting >= self.skid.alarms["changeout-done"].extra["isolation"] and self._stepped() > CLEAR_STEP
 
@@ -437,6 +461,22 @@ class Teller:
                 if (changeout.vessel, verdict) not in stood:
                     self.told.events.append(suspect_event(self.skid, changeout, time))
 
+    def _remember(self, change: PackedChange, finding: Finding, time: int) -> None:
+        """Keep a change for the next ones to be seen with, and what it has taught; an element that was found good is
+        from now on known to be alike the others."""
+        change.alike = finding.verdict == "good"
+        story = self.story
+        if finding.clean is not None:
+            change.clean = (finding.clean.value, max(finding.clean.error, SUREST_CLEAN))
+            change.turbulent = (finding.turbulent, max(finding.turbulent_error, SUREST_TURBULENT))
+        story.changes = [*story.changes, change]
+        if len(story.changes) > REMEMBERED:
+            forgotten = story.changes.pop(0)
+            story.base = forgotten.clean or story.base
+            story.base_turbulent = forgotten.turbulent or story.base_turbulent
+        self._renew(finding, change.slot)
+        self._learn(finding, change, time)
+
     def _renew(self, finding: Finding, slot: int) -> None:
         """What each place shows now: the new element, and the others by the isolation."""
         story = self.story
@@ -449,21 +489,25 @@ class Teller:
             for memory, resistance in zip(story.vessels, story.places, strict=True):
                 memory.resistance = resistance
 
-    def _learn(self, finding: Finding, time: int) -> None:
+    def _learn(self, finding: Finding, change: PackedChange, time: int) -> None:
         """Sharpen the clean reference by an element that was found good, or that nothing could be held against; and
         the turbulent part, which the row tier refers dP by."""
         if finding.turbulent_error < min(SETTLED, self.story.turbulent_error):
             self.story.turbulent_error = finding.turbulent_error
             self.state.turbulent = finding.turbulent
             note_turbulent(self, finding.turbulent, finding.turbulent_error, "changeouts", time)
-        value, error = self.story.clean
-        if not math.isfinite(finding.ratio) or not (finding.verdict == "good" or error > 0.2):
+        if change.clean is None or not (change.alike or self.story.clean[1] > VAGUE):
             return
-        measured = math.hypot(finding.error, ELEMENT_SPREAD)
-        w0, w1 = error**-2, measured**-2
-        log = (w0 * math.log(value) + w1 * math.log(finding.after)) / (w0 + w1)
-        self.story.clean = (math.exp(log), max((w0 + w1) ** -0.5, ELEMENT_SPREAD))
-        note_clean(self, finding, ELEMENT_SPREAD, time)
+        self.story.clean = change.clean
+        note_clean(self, finding, SPREAD, time)
+
+
+def fell(before: Level, after: Level) -> bool:
+    """Whether inlet went down and outlet up, as when resistance falls; one may stay flat, or not be known."""
+    down, up = before.inlet - after.inlet, after.outlet - before.outlet
+    if not math.isfinite(down + up):
+        return True
+    return down + up > 0 and min(down, up) > -AGAINST * (down + up)
 
 
 def flow_known(skid: SkidSettings) -> bool:

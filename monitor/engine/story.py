@@ -34,6 +34,9 @@ class PackedChange(msgspec.Struct):
     before: Packed | None
     isolated: Packed | None
     after: Packed | None
+    alike: bool = False                          # its element was found good
+    clean: tuple[float, float] | None = None     # reference as this change and those before it show it, relative error
+    turbulent: tuple[float, float] | None = None     # the same of the turbulent part
 
 
 class Standing(msgspec.Struct):
@@ -88,6 +91,9 @@ class Story(msgspec.Struct):
     vessels: list[VesselMemory]
     clean: tuple[float, float]       # resistance of a clean element [Pa at its share], relative standard error
     learned: int = 0                 # changeouts that it rests on
+    base: tuple[float, float] | None = None          # the same as known without the changes kept below
+    base_turbulent: tuple[float, float] | None = None    # turbulent part likewise [Pa], relative error
+    idle_outlet: float | None = None     # outlet pressure without flow, when last seen [Pa]
     own_clean: dict[str, tuple[float, float, int]] = {}     # the same by vessel: resistance, error, changeouts
     phase: str = NORMAL
     vessel: int | None = None        # position of the isolated one, where its own pressure tells
@@ -96,6 +102,7 @@ class Story(msgspec.Struct):
     returned_at: int = 0
     before: Packed | None = None
     isolated: Packed | None = None
+    after: Packed | None = None
     lived: VesselMemory | None = None    # the life that ended with the last return
     looked_back: bool = False            # the isolation was only seen when it was over
     held: tuple[int, float] = (0, 0.0)   # seconds and volume of the skid while it is not known which vessel is out
@@ -120,7 +127,8 @@ def pack(level: Level | None) -> Packed | None:
 
 
 def change_of(packed: PackedChange) -> Change:
-    return Change(packed.slot, packed.time, unpack(packed.before), unpack(packed.isolated), unpack(packed.after))
+    levels = unpack(packed.before), unpack(packed.isolated), unpack(packed.after)
+    return Change(packed.slot, packed.time, *levels, packed.alike)
 
 
 def unpack(packed: Packed | None) -> Level | None:

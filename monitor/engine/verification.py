@@ -1,25 +1,33 @@
 """Was the changeout done well? The vessel's resistance after it, against that of a clean element, with its interval.
 
 The levels before, during and after an isolation, and those of the changeouts before it, are fitted together: what one
-isolation leaves open, the turbulent part and the zero of dP above all, the next one settles.
+isolation leaves open (the turbulent part, how cake packs, the zero of dP) the next ones settle, the more so where
+their elements were found good and so are known to be alike.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from monitor.engine.look_back import Level
-from monitor.hydraulics.network_fit import Fit, Link, Observed, Prior, fit
+from monitor.engine.posterior import SPREAD, weigh_ratio
+from monitor.hydraulics.network_fit import Common, Element, Fit, Link, Observed, Prior, Stream, fit
 
-Z90 = 1.6448536269514722     # half width of a 90 % interval of a normal, in standard deviations
 FLOW_ERROR = 0.003           # relative, of the flow meter between two loads: linearity, not gain
-INFERRED_ERROR = 0.04        # the same where flow was inferred from the outlet pressure over that without flow
-ASSUMED_ERROR = 0.12         # and where it was only taken as constant
+WANDER = 0.006               # the same of a flow told by the outlet pressure: what is downstream is not quite steady
+ASSUMED_ERROR = 0.12         # and of one that was only taken as constant
 LIKELY_TURBULENT, TURBULENT_ERROR = 0.8, 0.25   # of a turbulent part that was assumed, which errs upwards; relative
-OLD_ERROR, NEW_ERROR = 0.5, 1.0    # of the logarithm: what is known beforehand of a loaded element, and of a new one
+KNOWN_TURBULENT = 0.15       # of one that has been found; relative
+PACKING = (0.1, 0.1)         # exponent of cake and its error: 0 to 0.4 for most. Common practice, no source
+OLD_ERROR, NEW_ERROR = 0.5, 1.5    # of the logarithm: what is known beforehand of a loaded element, and of a new one
 GROWTH, GROWTH_ERROR, GROWTH_FLOOR = 0.05, 0.2, 0.03   # of the logarithm per hour from one changeout to the next
+USUAL_FLOW = Prior(0.95, 0.09)     # of the reference flow, where no meter tells. Common practice, no source
+DRIVEN = Prior(0.55, 0.6)          # of the outlet pressure that goes with flow, where no stop has shown it
+DRIVEN_ERROR = 0.1                 # relative, where one has
+WORST_COST = (3.0, 0.75)           # of a fit, and a level more: beyond it, what came before is not what it seemed
+VISCOSITY_ERROR = 0.03             # relative, without a thermometer: about 1 K
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,19 +40,37 @@ class Reference:
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """One changeout of the vessel in place `slot` of those in service: levels with dP's idle offset taken off."""
+    """One changeout of the vessel in place `slot` of those in service: levels with dP's idle offset taken off. alike:
+    its element was found good."""
 
     slot: int
     time: int
     before: Level | None
     isolated: Level | None
     after: Level | None
+    alike: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Site:
+    """What is known of a skid beforehand. vessels: in service; zero_error: of dP [Pa]; flow, temperature: measured;
+    idle_outlet: outlet pressure without flow [Pa], NaN where no stop has shown it."""
+
+    vessels: int
+    turbulent: Prior
+    clean: Reference
+    zero_error: float
+    flow: bool = True
+    temperature: bool = True
+    idle_outlet: float = math.nan
 
 
 @dataclass(frozen=True, slots=True)
 class Finding:
     """What a changeout came to. Resistances [Pa at its share]: of the vessel before and after, of the others by place;
-    ratio to the clean reference with its 90 % interval; error of ln(resistance after)."""
+    ratio to the clean reference with its 90 % interval, weighed with how elements usually come out; measured: the ratio
+    by the levels alone, error: of its logarithm; clean: reference as it is known now.
+    """
 
     verdict: str
     before: float
@@ -54,6 +80,8 @@ class Finding:
     low: float
     high: float
     error: float
+    measured: float = math.nan
+    clean: Reference | None = None
     turbulent: float = math.nan
     turbulent_error: float = math.inf
 
@@ -61,57 +89,74 @@ class Finding:
 UNKNOWN = Finding("unverified", math.nan, math.nan, (), math.nan, math.nan, math.nan, math.nan)
 
 
-def verify(
-    changes: Sequence[Change], *, vessels: int, turbulent: Prior, clean: Reference, zero_error: float,
-    flow_error: float,
-    limits: tuple[float, float],
-) -> Finding:  # fmt: skip
-    """Verdict on the last of `changes`. turbulent: b q^2 at share 1 [Pa] as known before; zero_error: of dP [Pa];
-    flow_error: relative, between two loads.
+def verify(changes: Sequence[Change], site: Site, limits: tuple[float, float]) -> Finding:
+    """Verdict on the last of `changes`: `unverified` where a level is missing, or the interval spans a limit.
 
-    `unverified` where a level is missing, or the interval spans a limit.
+    Those before it are left out where all do not fit together: an element was changed unseen, or torn.
     """
     last = changes[-1]
     if not (_usable(last.isolated) and _usable(last.after)):
         return UNKNOWN
-    network = _Network(vessels, turbulent, clean, flow_error)
+    free, place = _solved(changes, site)
+    if len(changes) > 1 and free.cost > _worst(changes):
+        return verify(changes[-1:], site, limits)
+    alike, _ = _solved([*changes[:-1], replace(last, alike=True)], site)
+    after = place.current[last.slot]
+    ratio = weigh_ratio(
+        float(free.ratio[after]), float(free.ratio_error[after]),
+        (float(alike.ratio[after]), float(alike.ratio_error[after])), math.sqrt(2 * max(alike.cost - free.cost, 0.0)),
+    )  # fmt: skip
+    verdict = _verdict(ratio.low, ratio.high, limits)
+    best = alike if verdict == "good" else free
+    others = tuple(float(best.resistance[k]) for slot, k in enumerate(place.current) if slot != last.slot)
+    old = float(best.resistance[place.previous[last.slot]]) if _usable(last.before) else math.nan
+    return Finding(
+        verdict, old, float(best.resistance[after]), others, ratio.middle, ratio.low, ratio.high,
+        float(free.ratio_error[after]), math.exp(float(free.ratio[after])), Reference(best.clean, best.clean_error),
+        best.turbulent, best.turbulent_error,
+    )  # fmt: skip
+
+
+def misfit(changes: Sequence[Change], site: Site) -> float:
+    """How badly all levels fit together: half the sum of squares of their residuals."""
+    return _solved(changes, site)[0].cost
+
+
+def _worst(changes: Sequence[Change]) -> float:
+    levels = sum(_usable(x) for c in changes for x in (c.before, c.isolated, c.after))
+    return WORST_COST[0] + WORST_COST[1] * levels
+
+
+def _solved(changes: Sequence[Change], site: Site) -> tuple[Fit, _Network]:
+    network = _Network(site)
     for change in changes:
         network.add(change)
-    fitted = network.solve(zero_error)
-    after, before = network.current[last.slot], network.previous[last.slot]
-    resistance, error = float(fitted.resistance[after]), float(fitted.error[after])
-    spread = math.hypot(clean.error, error, flow_error if flow_error > INFERRED_ERROR / 2 else 0.0)
-    ratio = resistance / clean.value
-    low, high = ratio * math.exp(-Z90 * spread), ratio * math.exp(Z90 * spread)
-    others = tuple(float(fitted.resistance[k]) for slot, k in enumerate(network.current) if slot != last.slot)
-    old = float(fitted.resistance[before]) if _usable(last.before) else math.nan
-    return Finding(_verdict(ratio, low, high, limits), old, resistance, others, ratio, low, high, error,
-                   fitted.turbulent, fitted.turbulent_error)  # fmt: skip
+    return network.solve(), network
 
 
 def _usable(level: Level | None) -> bool:
     return level is not None and level.state.flow > 0 and level.state.pressure_drop > 0
 
 
-def _verdict(ratio: float, low: float, high: float, limits: tuple[float, float]) -> str:
+def _verdict(low: float, high: float, limits: tuple[float, float]) -> str:
     if any(low <= limit <= high for limit in limits):
         return "unverified"
-    if ratio < limits[0]:
+    if high < limits[0]:
         return "resistance-low"
-    return "resistance-high" if ratio > limits[1] else "good"
+    return "resistance-high" if low > limits[1] else "good"
 
 
 class _Network:
     """Collects states and unknowns of successive changeouts. current, previous: unknown of each place now, and
     before the last change."""
 
-    def __init__(self, vessels: int, turbulent: Prior, clean: Reference, flow_error: float) -> None:
-        self.vessels, self.flow_error = vessels, flow_error
-        self.turbulent = turbulent
-        self.clean = max(clean.value - turbulent.value, 0.1 * clean.value)
+    def __init__(self, site: Site) -> None:
+        self.site = site
+        self.clean = max(site.clean.value - site.turbulent.value, 0.1 * site.clean.value)
         self.observed: list[Observed] = []
-        self.priors: list[Prior] = []
+        self.elements: list[Element] = []
         self.links: list[Link] = []
+        self.streams: list[Stream] = []
         self.current: list[int] = []
         self.previous: list[int] = []
         self.drop = self.clean     # Pa, at which cake counts as it is
@@ -121,10 +166,13 @@ class _Network:
         self._carry_on(change)
         self.previous = list(self.current)
         rest = tuple(k for slot, k in enumerate(self.current) if slot != change.slot)
-        self._observe(change.before, tuple(self.current))
-        self._observe(change.isolated, rest)
-        self.current[change.slot] = self._unknown(Prior(self.clean, NEW_ERROR))
-        self._observe(change.after, tuple(self.current))
+        first = change.before if _usable(change.before) else change.isolated
+        stream = self._stream(first) if not self.site.flow and first is not None else None
+        self._observe(change.before, tuple(self.current), stream, first)
+        self._observe(change.isolated, rest, stream, first)
+        likeness = SPREAD if change.alike else None
+        self.current[change.slot] = self._unknown(Element(Prior(self.clean, NEW_ERROR), True, likeness))
+        self._observe(change.after, tuple(self.current), stream, first)
         self._time = change.time
 
     def _carry_on(self, change: Change) -> None:
@@ -133,24 +181,41 @@ class _Network:
             level = change.before if _usable(change.before) else change.isolated
             drop = level.state.pressure_drop if level is not None else self.clean
             self.drop = drop
-            loaded = Prior(max(drop - self.turbulent.value, self.clean), OLD_ERROR)
-            self.current = [self._unknown(loaded) for _ in range(self.vessels)]
+            loaded = Prior(max(drop - self.site.turbulent.value, self.clean), OLD_ERROR)
+            self.current = [self._unknown(Element(loaded)) for _ in range(self.site.vessels)]
             return
         hours = (change.time - self._time) / 3.6e12
         for slot, earlier in enumerate(self.current):
-            later = self._unknown(Prior(self.priors[earlier].value, 2.0))
+            later = self._unknown(Element(Prior(self.elements[earlier].prior.value, 2.0)))
             self.links.append(Link(earlier, later, GROWTH * hours, GROWTH_FLOOR + GROWTH_ERROR * hours))
             self.current[slot] = later
 
-    def _unknown(self, prior: Prior) -> int:
-        self.priors.append(prior)
-        return len(self.priors) - 1
+    def _unknown(self, element: Element) -> int:
+        self.elements.append(element)
+        return len(self.elements) - 1
 
-    def _observe(self, level: Level | None, elements: tuple[int, ...]) -> None:
-        if level is not None and _usable(level) and elements:
-            self.observed.append(Observed(level.state, elements, math.hypot(self.flow_error, level.error)))
+    def _stream(self, first: Level) -> int | None:
+        """A flow without a meter, told by what it does to the outlet pressure."""
+        if not first.outlet > 0:
+            return None
+        driven = first.outlet - self.site.idle_outlet
+        known = driven > 0.02 * first.outlet
+        head = Prior(driven, DRIVEN_ERROR) if known else Prior(DRIVEN.value * first.outlet, DRIVEN.error)
+        self.streams.append(Stream(USUAL_FLOW, head))
+        return len(self.streams) - 1
 
-    def solve(self, zero_error: float) -> Fit:
-        return fit(self.observed, self.vessels, self.priors, self.links,
-                   turbulent=self.turbulent, zero_error=zero_error, clean=self.clean,
-                   reference_drop=self.drop)  # fmt: skip
+    def _observe(self, level: Level | None, elements: tuple[int, ...], stream: int | None, first: Level | None) -> None:
+        if level is None or not _usable(level) or not elements:
+            return
+        error = FLOW_ERROR if self.site.flow else ASSUMED_ERROR if stream is None else WANDER
+        rise = level.outlet - first.outlet if stream is not None and first is not None else 0.0
+        if stream is not None and not math.isfinite(rise):
+            stream, rise, error = None, 0.0, ASSUMED_ERROR
+        self.observed.append(Observed(level.state, elements, math.hypot(error, level.error), stream, rise))
+
+    def solve(self) -> Fit:
+        site = self.site
+        return fit(self.observed, site.vessels, self.elements, self.links, Common(
+            turbulent=site.turbulent, clean=Prior(site.clean.value, site.clean.error), zero=site.zero_error,
+            packing=PACKING, drop=self.drop, viscosity=1e-3 if site.temperature else VISCOSITY_ERROR,
+        ), self.streams)  # fmt: skip

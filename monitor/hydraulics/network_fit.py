@@ -1,38 +1,59 @@
 """Resistances of vessels from several steady states at once, with what was known before.
 
-Each state says that the vessels in service together carry the measured flow at the measured dP. Unknown are the
-laminar part of each element, the turbulent part that all vessels share, the zero of dP, and how far cake is
-compressed (its resistance goes with dP to the power s, Ruth's relation, s 0 to 0.6 for most cakes; common practice, no
-source); each has a prior. Solved as least squares (Levenberg-Marquardt); the covariance there gives the errors.
+Each state says that the vessels in service together carry the flow at the measured dP. Unknown are the laminar part of
+each element, what all vessels share (the turbulent part, how far cake is compressed: its resistance goes with dP to the
+power s, Ruth's relation, s 0 to 0.6 for most cakes; common practice, no source), what a clean element shows, and what
+the transmitters hide (the zero of dP, viscosity without a thermometer, flow without a meter). Each has a prior. Solved
+as least squares (Levenberg and Marquardt) with derivatives in closed form; the covariance there gives the errors.
 
 A vessel's share and resistance are told as in `monitor.hydraulics.network`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+import math
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
+from monitor.hydraulics.least_squares import minimise
 from monitor.hydraulics.network import Conditions
 from monitor.remembered import remembered
 
 Array = npt.NDArray[np.float64]
-STEPS, STEP = 40, 1e-6
 FLOOR = 1e-3             # Pa: below it a dP says nothing
-LONGEST = 0.7            # of a step in any logarithm
-LEAST, WORST = 1e-4, 1e8 # damping, of the curvature
 REMEMBERED = 64          # fits kept: of one changeout the places tried, then the verdict
+LEAST_HEAD = 0.02        # of what drives the flow downstream: below it a level is no steady flow
+
+
+class Prior(NamedTuple):
+    value: float             # of a positive quantity
+    error: float             # of its logarithm
 
 
 class Observed(NamedTuple):
-    """One steady state. elements: which unknowns carry flow; error: relative, of the flow that dP and flow imply."""
+    """One steady state. elements: which unknowns carry flow; error: relative, of the flow that dP and flow imply.
+
+    stream: which of the flows that are only inferred this state belongs to, None where flow was measured; rise: of the
+    outlet pressure since that flow's first state [Pa].
+    """
 
     state: Conditions
     elements: tuple[int, ...]
     error: float
+    stream: int | None = None
+    rise: float = 0.0
+
+
+class Element(NamedTuple):
+    """An unknown element: prior of its laminar part [Pa at its share]; fresh: without cake, so it is not compressed;
+    likeness: of its resistance to a clean one (error of the logarithm), None where it may be anything."""
+
+    prior: Prior
+    fresh: bool = False
+    likeness: float | None = None
 
 
 class Link(NamedTuple):
@@ -44,105 +65,168 @@ class Link(NamedTuple):
     error: float
 
 
-class Prior(NamedTuple):
-    value: float             # of a positive quantity
-    error: float             # of its logarithm
+class Stream(NamedTuple):
+    """A flow without a meter: prior of its ratio to the reference flow, and of the outlet pressure that it drives
+    [Pa], which goes with its square."""
+
+    flow: Prior
+    head: Prior
 
 
-COMPRESSIBILITY = Prior(0.04, 0.10)     # of the exponent itself
+class Common(NamedTuple):
+    """Priors of what all states share. turbulent: b q^2 at share 1 [Pa]; clean: resistance of a clean element [Pa at
+    its share]; zero: error of dP [Pa]; viscosity: relative error of its ratio; packing: exponent of cake and its
+    error; drop: dP at which cake counts as it is [Pa]."""
 
-
-class Known(NamedTuple):
-    """What a residual needs besides the unknowns."""
-
-    vessels: int
-    unknown: int             # elements
-    zero_error: float
-    clean: float
-    reference_drop: float
+    turbulent: Prior
+    clean: Prior
+    zero: float
+    packing: tuple[float, float]
+    drop: float
+    viscosity: float = 1e-3
 
 
 class Fit(NamedTuple):
-    """resistance: of each element [Pa at its share]; error: of its logarithm; turbulent [Pa], zero [Pa]."""
+    """resistance: of each element [Pa at its share], error: of its logarithm; ratio, ratio_error: logarithm of it over
+    the clean one's. cost: half of the sum of squares."""
 
     resistance: Array
     error: Array
+    ratio: Array
+    ratio_error: Array
+    clean: float
+    clean_error: float
     turbulent: float
     turbulent_error: float
     zero: float
-    compressibility: float
+    packing: float
+    cost: float
+
+
+TURBULENT, CLEAN, ZERO, PACKING, VISCOSITY, SHARED = 0, 1, 2, 3, 4, 5   # places behind those of the elements
 
 
 @remembered(REMEMBERED)
 def fit(
-    observed: Sequence[Observed], vessels: int, elements: Sequence[Prior], links: Sequence[Link], *, turbulent: Prior,
-    zero_error: float, clean: float, reference_drop: float,
+    observed: Sequence[Observed], vessels: int, elements: Sequence[Element], links: Sequence[Link], common: Common,
+    streams: Sequence[Stream] = (),
 ) -> Fit:  # fmt: skip
-    """elements: prior of each laminar part [Pa] at reference_drop [Pa]; turbulent: of b q^2 at share 1 [Pa];
-    zero_error: of dP's zero [Pa]; clean: laminar part without cake [Pa], which is not compressed."""
+    """All unknowns at once, from `observed` states of a skid of `vessels` in service."""
     count = len(elements)
-    x = np.array([*(np.log(p.value) for p in elements), np.log(turbulent.value), 0.0, COMPRESSIBILITY.value])
-    anchor = x.copy()
-    weights = np.array([*(1 / p.error for p in elements), 1 / turbulent.error, 1.0, 1 / COMPRESSIBILITY.error])
-    known = Known(vessels, count, zero_error, clean, reference_drop)
+    centre = np.array([
+        *(math.log(e.prior.value) for e in elements), math.log(common.turbulent.value), math.log(common.clean.value),
+        0.0, common.packing[0], 0.0,
+        *(math.log(p.value) for s in streams for p in s),
+    ])  # fmt: skip
+    weight = 1 / np.array([
+        *(e.prior.error for e in elements), common.turbulent.error, common.clean.error, 1.0, common.packing[1],
+        common.viscosity, *(p.error for s in streams for p in s),
+    ])  # fmt: skip
+    problem = _Problem(observed, vessels, elements, links, common, centre, weight)
+    x, cost, covariance = minimise(problem.residuals, centre, limit=problem.limit())
+    return _told(x, covariance, cost, count, common)
 
-    def residuals(x: Array) -> Array:
-        parts = [(x - anchor) * weights]
-        parts.append(np.array([_flow_residual(o, x, known) for o in observed]))
-        parts.append(np.array([(x[k.later] - x[k.earlier] - k.growth) / k.error for k in links]))
-        return np.concatenate(parts)
 
-    x = _least_squares(residuals, x, count + 1)
-    jacobian = _jacobian(residuals, x)
-    covariance = np.linalg.inv(jacobian.T @ jacobian)
-    laminar, square = np.exp(x[:count]), float(np.exp(x[count]))
+def _told(x: Array, covariance: Array, cost: float, count: int, common: Common) -> Fit:
+    laminar, square = np.exp(x[:count]), math.exp(x[count + TURBULENT])
+    clean = math.exp(x[count + CLEAN])
     resistance = laminar + square
-    # d ln(a + b) = (a dln a + b dln b) / (a + b)
-    errors = np.empty(count)
-    for i in range(count):
-        gradient = np.zeros(x.size)
-        gradient[i], gradient[count] = laminar[i] / resistance[i], square / resistance[i]
-        errors[i] = np.sqrt(gradient @ covariance @ gradient)
-    return Fit(resistance, errors, square, float(np.sqrt(covariance[count, count])), float(x[count + 1] * zero_error),
-               float(x[count + 2]))  # fmt: skip
+    gradient = np.zeros((count, x.size))       # d ln(a + b) = (a dln a + b dln b) / (a + b)
+    gradient[np.arange(count), np.arange(count)] = laminar / resistance
+    gradient[:, count + TURBULENT] = square / resistance
+    error = _spread(gradient, covariance)
+    gradient[:, count + CLEAN] -= 1.0
+    deviation = np.sqrt(np.diag(covariance))
+    return Fit(
+        resistance, error, np.log(resistance / clean), _spread(gradient, covariance), clean,
+        float(deviation[count + CLEAN]), square, float(deviation[count + TURBULENT]),
+        float(x[count + ZERO] * common.zero), float(x[count + PACKING]), cost,
+    )  # fmt: skip
 
 
-def _least_squares(residuals: Callable[[Array], Array], x: Array, logarithms: int) -> Array:
-    """Levenberg and Marquardt: Gauss-Newton steps, shortened while they do not lead downhill. The first `logarithms`
-    of the unknowns are such, whose steps are kept short."""
-    damping, r = 0.0, residuals(x)
-    for _ in range(STEPS):
-        jacobian = _jacobian(residuals, x)
-        curvature, slope = jacobian.T @ jacobian, jacobian.T @ r
-        scale = np.diag(np.diag(curvature))
-        while True:
-            step = -np.linalg.solve(curvature + damping * scale, slope)
-            step *= min(1.0, LONGEST / max(float(np.abs(step[:logarithms]).max()), 1e-12))
-            tried = residuals(x + step)
-            if tried @ tried <= r @ r or damping > WORST:
-                break
-            damping = max(10.0 * damping, LEAST)
-        x, r, damping = x + step, tried, 0.1 * damping if damping > LEAST else 0.0
-        if np.abs(step).max() < 1e-7:
-            break
-    return x
+def _spread(gradient: Array, covariance: Array) -> Array:
+    return np.asarray(np.sqrt(np.einsum("ij,jk,ik->i", gradient, covariance, gradient)))
 
 
-def _flow_residual(o: Observed, x: Array, known: Known) -> float:
-    count = known.unknown
-    drop = max(o.state.pressure_drop - x[count + 1] * known.zero_error, FLOOR)
-    square = np.exp(x[count]) * o.state.density
-    laminar = np.exp(x[list(o.elements)])
-    packed = (drop / known.reference_drop) ** x[count + 2]
-    laminar = (laminar + np.maximum(laminar - known.clean, 0.0) * (packed - 1.0)) * o.state.viscosity
-    shares = 2 * drop / (laminar + np.sqrt(laminar * laminar + 4 * square * drop))
-    return float(np.log(shares.sum() / (known.vessels * o.state.flow)) / o.error)
+class _Problem:
+    """Residuals and their derivatives, one row each."""
 
+    def __init__(
+        self, observed: Sequence[Observed], vessels: int, elements: Sequence[Element], links: Sequence[Link],
+        common: Common, centre: Array, weight: Array,
+    ) -> None:  # fmt: skip
+        self.observed, self.vessels, self.links, self.common = observed, vessels, links, common
+        self.count, self.centre, self.weight = len(elements), centre, weight
+        self.caked = np.array([not e.fresh for e in elements])
+        self.alike = [(i, e.likeness) for i, e in enumerate(elements) if e.likeness is not None]
+        self.clean = max(common.clean.value - common.turbulent.value, 0.1 * common.clean.value)
 
-def _jacobian(residuals, x: Array) -> Array:  # type: ignore[no-untyped-def]
-    columns = []
-    for k in range(x.size):
-        step = np.zeros(x.size)
-        step[k] = STEP
-        columns.append((residuals(x + step) - residuals(x - step)) / (2 * STEP))
-    return np.stack(columns, 1)
+    def limit(self) -> Array:
+        """Longest step in each unknown: logarithms are kept short, the rest runs in its own errors."""
+        longest = np.full(self.centre.size, 0.7)
+        longest[self.count + ZERO] = 3.0
+        longest[self.count + PACKING] = 0.3
+        return longest
+
+    def residuals(self, x: Array) -> tuple[Array, Array]:
+        rows, slopes = [], []
+        for o in self.observed:
+            value, slope = self._flow(o, x)
+            rows.append(value)
+            slopes.append(slope)
+        for k in self.links:
+            slope = np.zeros(x.size)
+            slope[k.later], slope[k.earlier] = 1 / k.error, -1 / k.error
+            rows.append((x[k.later] - x[k.earlier] - k.growth) / k.error)
+            slopes.append(slope)
+        for i, error in self.alike:
+            value, slope = self._likeness(i, error, x)
+            rows.append(value)
+            slopes.append(slope)
+        return (np.concatenate([(x - self.centre) * self.weight, rows]),
+                np.concatenate([np.diag(self.weight), np.array(slopes).reshape(-1, x.size)]))  # fmt: skip
+
+    def _likeness(self, i: int, error: float, x: Array) -> tuple[float, Array]:
+        laminar, square = math.exp(x[i]), math.exp(x[self.count + TURBULENT])
+        slope = np.zeros(x.size)
+        slope[i] = laminar / (laminar + square) / error
+        slope[self.count + TURBULENT] = square / (laminar + square) / error
+        slope[self.count + CLEAN] = -1 / error
+        return (math.log(laminar + square) - float(x[self.count + CLEAN])) / error, slope
+
+    def _flow(self, o: Observed, x: Array) -> tuple[float, Array]:
+        """ln(flow that dP drives through the elements over flow), and its derivatives, both over its error."""
+        shared, own = self.count, list(o.elements)
+        drop = max(o.state.pressure_drop - x[shared + ZERO] * self.common.zero, FLOOR)
+        s, viscosity = x[shared + PACKING], o.state.viscosity * math.exp(x[shared + VISCOSITY])
+        square = math.exp(x[shared + TURBULENT]) * o.state.density
+        plain = np.exp(x[own])
+        above = self.caked[own] & (plain > self.clean)
+        cake = np.where(above, plain - self.clean, 0.0)
+        packed = (drop / self.common.drop) ** s
+        laminar = (plain + cake * (packed - 1.0)) * viscosity
+        root = np.sqrt(laminar * laminar + 4 * square * drop)
+        share = 2 * drop / (laminar + root)
+        by_laminar = -share / root                       # from a q + b q^2 = dP
+        slope = np.zeros(x.size)
+        slope[own] = by_laminar * viscosity * plain * np.where(above, packed, 1.0)
+        slope[shared + TURBULENT] = -(square * share * share / root).sum()
+        packs = by_laminar * viscosity * cake * packed
+        slope[shared + PACKING] = (packs * math.log(drop / self.common.drop)).sum()
+        slope[shared + VISCOSITY] = (by_laminar * laminar).sum()
+        by_drop = (1 / root + packs * s / drop).sum()
+        slope[shared + ZERO] = -by_drop * self.common.zero
+        total = float(share.sum())
+        slope /= total
+        flow = self._stream(o, x, slope) if o.stream is not None else math.log(o.state.flow)
+        return (math.log(total / self.vessels) - flow) / o.error, slope / o.error
+
+    def _stream(self, o: Observed, x: Array, slope: Array) -> float:
+        """Logarithm of a flow that is told by the outlet pressure it drives; its derivatives are taken off `slope`."""
+        assert o.stream is not None
+        place = self.count + SHARED + 2 * o.stream
+        risen = 1 + o.rise / math.exp(x[place + 1])
+        slope[place] = -1.0
+        if risen > LEAST_HEAD:
+            slope[place + 1] = 0.5 * (risen - 1) / risen
+        return float(x[place]) + 0.5 * math.log(max(risen, LEAST_HEAD))
