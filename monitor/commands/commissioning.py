@@ -59,15 +59,16 @@ def changeout_words(skid: SkidSettings, zero: float, noise: float) -> str:
     if skid.in_service < 2:
         return "not possible: no other vessel carries the flow meanwhile, so only the level after it can be compared"
     if not skid.with_role(Role.FLOW):
-        return "flow is not measured: mostly `unverified`"
+        return "flow is not measured, only told by the outlet pressure: often `unverified`"
     low, high = ideal_changeout(skid, zero, noise)
     return f"a clean element will read {low:.2f} to {high:.2f} of clean (90 %), before zeros and housing are learned"
 
 
 def ideal_changeout(skid: SkidSettings, zero: float, noise: float) -> tuple[float, float]:
     from monitor.engine.event_tier import SHEET_ERROR, UNKNOWN_ERROR
+    from monitor.engine.evidence_alarms import Z90
     from monitor.engine.look_back import Level
-    from monitor.engine.verification import FLOW_ERROR, TURBULENT_ERROR, Change, Reference, verify
+    from monitor.engine.verification import TURBULENT_ERROR, Change, Reference, Site, verify
     from monitor.hydraulics.network import Conditions, together
     from monitor.hydraulics.network_fit import Prior
     from monitor.hydraulics.pressure_drop import turbulent_part
@@ -84,12 +85,10 @@ def ideal_changeout(skid: SkidSettings, zero: float, noise: float) -> tuple[floa
 
     rest = [due] * (vessels - 1)
     change = Change(0, 0, level([due, *rest]), level(rest), level([clean, *rest]))
-    finding = verify(
-        [change], vessels=vessels, turbulent=Prior(turbulent, TURBULENT_ERROR),
-        clean=Reference(clean, SHEET_ERROR if skid.element.clean_dp else UNKNOWN_ERROR), zero_error=zero,
-        flow_error=FLOW_ERROR, limits=(0.75, 1.3),
-    )  # fmt: skip
-    return finding.low, finding.high
+    reference = Reference(clean, SHEET_ERROR if skid.element.clean_dp else UNKNOWN_ERROR)
+    finding = verify([change], Site(vessels, Prior(turbulent, TURBULENT_ERROR), reference, zero), (0.75, 1.3))
+    spread = math.exp(Z90 * finding.error)
+    return finding.measured / spread, finding.measured * spread
 
 
 def smallest_decay(span: float) -> float:

@@ -47,7 +47,7 @@ def done_event(skid: SkidSettings, changeout: Changeout, time: int, clean: tuple
             verdict_words(finding),
             levels(words, changeout),
             still_due(words, skid, changeout),
-            "" if flow else "Flow is not measured, so the check has to end here.",
+            "" if flow else "Flow is not measured but told by the outlet pressure, which widens the interval.",
         ),
         evidence=evidence(changeout, clean),
     )  # fmt: skip
@@ -85,7 +85,8 @@ def verdict_words(finding: Finding) -> str:
     if not math.isfinite(finding.ratio):
         return "Its resistance afterwards could not be told: not verified."
     ratio = (f"Its resistance is {finding.ratio:.2f} of a clean element's "
-             f"(90 % interval {finding.low:.2f} to {finding.high:.2f})")  # fmt: skip
+             f"(90 % interval {finding.low:.2f} to {finding.high:.2f}; the levels alone say {finding.measured:.2f} "
+             f"within {100 * finding.error:.0f} %)")  # fmt: skip
     if finding.verdict == "good":
         return f"{ratio}: consistent with a clean element, which is no proof of a seal."
     if finding.verdict == "unverified":
@@ -117,6 +118,7 @@ def evidence(changeout: Changeout, clean: tuple[float, float] | None) -> dict[st
         "isolated_at": changeout.isolated_at, "returned_at": changeout.returned_at, "opened": changeout.opened,
         "resistance_before_pa": _rounded(finding.before), "resistance_after_pa": _rounded(finding.after),
         "resistance_others_pa": [_rounded(x) for x in finding.others], "ratio": _rounded(finding.ratio),
+        "ratio_measured": _rounded(finding.measured), "ratio_measured_error": _rounded(finding.error),
         "ratio_90": [_rounded(finding.low), _rounded(finding.high)],
         "clean_reference_pa": None if clean is None else _rounded(clean[0]),
         "clean_reference_error": None if clean is None else _rounded(clean[1]),

@@ -162,10 +162,9 @@ class _Problem:
         self.clean = max(common.clean.value - common.turbulent.value, 0.1 * common.clean.value)
 
     def limit(self) -> Array:
-        """Longest step in each unknown: logarithms are kept short, the rest runs in its own errors."""
+        """Longest step in each unknown: logarithms are kept short."""
         longest = np.full(self.centre.size, 0.7)
-        longest[self.count + ZERO] = 3.0
-        longest[self.count + PACKING] = 0.3
+        longest[self.count + ZERO] = math.inf
         return longest
 
     def residuals(self, x: Array) -> tuple[Array, Array]:

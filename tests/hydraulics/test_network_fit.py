@@ -9,10 +9,12 @@ import pytest
 from scipy.optimize import brentq, least_squares
 
 from monitor.hydraulics.network import Conditions
-from monitor.hydraulics.network_fit import COMPRESSIBILITY, Fit, Link, Observed, Prior, fit
+from monitor.hydraulics.network_fit import Common, Element, Fit, Link, Observed, Prior, Stream, fit
 
 CLEAN = 0.1e5        # Pa, laminar part without cake
 MIDDLE = 0.6e5       # Pa, at which cake counts as it is
+PACKING = (0.08, 0.1)    # exponent of cake and its error
+BACK = 0.8e5         # Pa, downstream without flow
 
 
 @dataclass(frozen=True)
@@ -23,7 +25,7 @@ class Truth:
     laminar: np.ndarray
     turbulent: float
     zero: float = 0.0
-    packing: float = COMPRESSIBILITY.value
+    packing: float = PACKING[0]
 
     def elements(self) -> list[tuple[int, ...]]:
         """In service: before, during and after the change of place 0, then of place 1."""
@@ -64,9 +66,13 @@ def observed(truth: Truth, rng: np.random.Generator, error: float, noise: float 
     return levels
 
 
+def common(turbulent: Prior, zero_error: float) -> Common:
+    whole = Prior(CLEAN + turbulent.value, 0.05)
+    return Common(turbulent, whole, zero_error, PACKING, MIDDLE, viscosity=1e-6)
+
+
 def solve(levels: list[Observed], truth: Truth, priors: list[Prior], turbulent: Prior, zero_error: float) -> Fit:
-    return fit(levels, truth.vessels, priors, [], turbulent=turbulent, zero_error=zero_error, clean=CLEAN,
-               reference_drop=MIDDLE)  # fmt: skip
+    return fit(levels, truth.vessels, [Element(p) for p in priors], [], common(turbulent, zero_error))
 
 
 @pytest.mark.parametrize("vessels", [2, 3, 4, 6])
@@ -103,24 +109,24 @@ def test_it_agrees_with_the_least_squares_of_a_library_on_random_cases(seed):
     turbulent, zero_error = Prior(truth.turbulent * 1.2, 0.3), 600.0
     link = Link(0, 1, 0.1, 0.4)
     levels = observed(truth, rng, 0.01, noise=0.01)
-    found = fit(levels, truth.vessels, priors, [link], turbulent=turbulent, zero_error=zero_error, clean=CLEAN,
-                reference_drop=MIDDLE)  # fmt: skip
+    found = fit(levels, truth.vessels, [Element(p) for p in priors], [link], common(turbulent, zero_error))
+    clean = common(turbulent, zero_error).clean.value - turbulent.value
 
     def residuals(x: np.ndarray) -> np.ndarray:
         out = [(x[k] - np.log(p.value)) / p.error for k, p in enumerate(priors)]
         out.append((x[count] - np.log(turbulent.value)) / turbulent.error)
         out.append(x[count + 1] / zero_error)
-        out.append((x[count + 2] - COMPRESSIBILITY.value) / COMPRESSIBILITY.error)
+        out.append((x[count + 2] - PACKING[0]) / PACKING[1])
         for o in levels:
             drop = o.state.pressure_drop - x[count + 1]
             a = np.exp(x[list(o.elements)])
-            a = (a + np.maximum(a - CLEAN, 0.0) * ((drop / MIDDLE) ** x[count + 2] - 1.0)) * o.state.viscosity
+            a = (a + np.maximum(a - clean, 0.0) * ((drop / MIDDLE) ** x[count + 2] - 1.0)) * o.state.viscosity
             total = _flows(drop, a, float(np.exp(x[count]))).sum()
             out.append(np.log(total / (truth.vessels * o.state.flow)) / o.error)
         out.append((x[link.later] - x[link.earlier] - link.growth) / link.error)
         return np.array(out)
 
-    start = np.array([*(np.log(p.value) for p in priors), np.log(turbulent.value), 0.0, COMPRESSIBILITY.value])
+    start = np.array([*(np.log(p.value) for p in priors), np.log(turbulent.value), 0.0, PACKING[0]])
     scale = np.where(np.arange(start.size) == count + 1, zero_error, 1.0)
     reference = least_squares(residuals, start, method="lm", x_scale=scale, xtol=1e-14, ftol=1e-14)
     assert found.resistance == pytest.approx(np.exp(reference.x[:count]) + np.exp(reference.x[count]), rel=2e-4)
@@ -137,7 +143,7 @@ def test_its_errors_are_the_scatter_that_repeated_measurements_show():
         turbulent = 0.05e5 * float(np.exp(0.2 * rng.standard_normal()))
         expected = np.array([0.8e5, 0.6e5, 0.1e5, 0.1e5])
         laminar = expected * np.exp(0.3 * rng.standard_normal(4))
-        packing = COMPRESSIBILITY.value + COMPRESSIBILITY.error * rng.standard_normal()
+        packing = PACKING[0] + PACKING[1] * rng.standard_normal()
         truth = Truth(2, laminar, turbulent, zero_error * rng.standard_normal(), packing)
         found = solve(observed(truth, rng, error, noise=error), truth, [Prior(float(x), 0.3) for x in expected],
                       Prior(0.05e5, 0.2), zero_error)  # fmt: skip
@@ -145,3 +151,33 @@ def test_its_errors_are_the_scatter_that_repeated_measurements_show():
     scatter = np.std(np.array(away), axis=0)
     # chi-square of 120: a standard deviation within 13 % at 95 %; linearisation takes its part
     assert np.all((scatter > 0.8) & (scatter < 1.25)), scatter
+
+
+def test_a_flow_without_a_meter_is_told_by_the_outlet_pressure_that_it_drives():
+    rng = np.random.default_rng(3)
+    truth = drawn(rng, 2)
+    driven, levels, outlet = 1.5e5, [], None
+    for elements in truth.elements()[:3]:
+        flow = float(rng.uniform(0.7, 1.0))
+        outlet = outlet or BACK + driven * flow**2
+        state = Conditions(truth.drop(elements, flow, 1.0), 1.0)
+        levels.append(Observed(state, elements, 1e-4, 0, BACK + driven * flow**2 - outlet))
+    head = Prior(outlet - BACK, 0.01)
+    elements = [Element(Prior(x, 0.5)) for x in truth.laminar[:3]]
+    shared = common(Prior(truth.turbulent, 0.01), 1.0)._replace(packing=(PACKING[0], 1e-3))
+    found = fit(levels, 2, elements, [], shared, [Stream(Prior((head.value / driven) ** 0.5, 0.01), head)])
+    assert found.resistance == pytest.approx(truth.laminar[:3] + truth.turbulent, rel=0.03)
+
+
+def test_elements_known_to_be_alike_settle_what_one_isolation_leaves_open():
+    rng = np.random.default_rng(8)
+    truth = Truth(2, np.array([0.9e5, 0.7e5, CLEAN, CLEAN]), 0.06e5, packing=0.2)
+    levels = observed(truth, rng, 0.003)
+    vague = [Element(Prior(0.6e5, 0.5))] * 2
+    shared = common(Prior(0.06e5, 0.25), 600.0)
+    loose, alike = (
+        fit(levels, 2, [*vague, *[Element(Prior(CLEAN, 1.5), True, likeness)] * 2], [], shared)
+        for likeness in (None, 0.03)
+    )
+    assert alike.turbulent_error < 0.7 * loose.turbulent_error
+    assert alike.packing == pytest.approx(truth.packing, abs=0.04)
