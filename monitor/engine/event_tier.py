@@ -492,8 +492,8 @@ class Teller:
     def _learn(self, finding: Finding, change: PackedChange, time: int) -> None:
         """Sharpen the clean reference by an element that was found good, or that nothing could be held against; and
         the turbulent part, which the row tier refers dP by."""
-        if finding.turbulent_error < min(SETTLED, self.story.turbulent_error):
-            self.story.turbulent_error = finding.turbulent_error
+        # Where flow's swings have told it, they told it together with how cake packs: the two are not mixed.
+        if not self.state["clean"] and finding.turbulent_error < SETTLED:
             self.state.turbulent = finding.turbulent
             note_turbulent(self, finding.turbulent, finding.turbulent_error, "changeouts", time)
         if change.clean is None or not (change.alike or self.story.clean[1] > VAGUE):

@@ -113,7 +113,7 @@ def verify(changes: Sequence[Change], site: Site, limits: tuple[float, float]) -
     return Finding(
         verdict, old, float(best.resistance[after]), others, ratio.middle, ratio.low, ratio.high,
         float(free.ratio_error[after]), math.exp(float(free.ratio[after])), Reference(best.clean, best.clean_error),
-        best.turbulent, best.turbulent_error,
+        free.turbulent, free.turbulent_error,
     )  # fmt: skip
 
 
