@@ -52,9 +52,11 @@ class Outputs:
                     raise IsADirectoryError(errno.EISDIR, f"{name} is a folder")
                 # A recording's name may hold what UTF-8 cannot.
                 self._files[name] = self._part(name).open("w", encoding="utf-8", errors="backslashreplace", newline="")
-        except OSError as error:
+        except BaseException as error:
             self._close()
             self._discard()
+            if not isinstance(error, OSError):
+                raise       # a stop that was asked for may come here too
             raise RunError(f"{self.folder}: the results cannot be written there ({self._reason(error)}); "
                            "accepted for --out: a folder that can be written, or a new one") from None
         for name, columns in TABLES.items():

@@ -58,7 +58,11 @@ def typed(words: list[str], place: Path) -> str:
 
 def test_the_tour_is_walked_whole() -> None:
     """Whoever adds a command to the tour adds it below."""
-    assert sorted(words[0] for words in COMMANDS) == ["check", "plan", "replay", "replay", "run", "status"]
+    walked = {"changed", "check", "compare", "journal", "plan", "replay", "report", "run", "status"}
+    # Those ask for an alarm that stands, or for labels: tests/commands/test_alarms.py and tests/tuning have them.
+    elsewhere = {"ack", "shelve", "tune"}
+    assert {words[0] for words in COMMANDS} == walked | elsewhere
+    assert sum(words[0] == "replay" for words in COMMANDS) == 3
 
 
 def test_check_says_what_was_understood(place: Path) -> None:
@@ -85,6 +89,9 @@ def test_run_starts_serves_its_page_and_stops_and_status_reads_its_store(place: 
     assert f"{place}/config/bagwright.db" in status and "intake-1  nothing heard yet" in status
     assert json.loads(typed([*command("status"), "--json"], place))["readings"]["recent"] == 0
     assert "nothing can be said" in typed(command("plan"), place)
+    typed(command("changed"), place)
+    assert "east" in typed(command("journal"), place)
+    assert typed(command("report", "config/intake-1.toml"), place)
 
 
 def test_the_recording_is_replayed_into_the_files_that_readme_names(place: Path) -> None:
@@ -98,7 +105,16 @@ def test_the_recording_is_replayed_into_the_files_that_readme_names(place: Path)
 
 
 def test_a_plant_export_is_taken_as_it_comes(place: Path) -> None:
-    assert "600 used" in typed(command("replay", "export.csv"), place)
+    assert "600 used" in typed(command("replay", "--timezone"), place)
+
+
+def test_a_limit_is_tried_and_the_two_runs_are_compared(place: Path) -> None:
+    shutil.copy(place / "replay_data/spring-runoff/recording.csv.gz", place / "export.csv.gz")
+    words = [word.replace("export.csv", "export.csv.gz") for word in command("replay", "--set")]
+    typed(words, place)
+    typed(command("replay", "replay_data/spring-runoff/recording.csv.gz"), place)
+    typed(command("compare"), place)
+    assert (place / "difference").is_dir()
 
 
 def test_simulate_lists_scenarios_and_writes_one(place: Path) -> None:
