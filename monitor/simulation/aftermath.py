@@ -39,8 +39,10 @@ def label_run(story: Story, record: Record, interval: float) -> dict[str, Array]
 def ratio_uncertainty(site: Site, machine: Machine, vessel: int) -> float:
     """Half of an honest 90 % interval of a changeout's ratio, from what this site's transmitters can know now.
 
-    The dP's zero (0.05 % of span each), 1 % of dP with flow and temperature, 3 % without flow, divided by how
-    much of one vessel's resistance shows in the skid's.
+    The dP's zero (0.05 % of span each), 1 % of dP with flow and temperature; without a meter the flow itself, which
+    pump and system leave open by 9 %; without a thermometer viscosity, by 1 K; and how far the others' cake packs
+    between their turn alone and now (an exponent known within 0.1). Divided by how much of one vessel's resistance
+    shows in the skid's.
     """
     before, own = machine.at_reference()
     machine.vessels.clean[vessel] *= 1.05
@@ -49,8 +51,21 @@ def ratio_uncertainty(site: Site, machine: Machine, vessel: int) -> float:
     shows = max((after - before) / float(moved[vessel] - own[vessel]), 1e-3)
     pair = [t for t in site.transmitters if t.role in (Role.INLET_PRESSURE, Role.DIFFERENTIAL_PRESSURE)]
     zero = min(0.0005 * t.span * UNITS[t.unit][0] for t in pair) * (1.0 if site.has("D") else math.sqrt(2))
-    rest = math.hypot(0.01 if site.has("F") else 0.03, 0.0 if site.has("T") else 0.01) * before
+    known = math.hypot(0.01 if site.has("F") else 0.09, 0.0 if site.has("T") else 0.025)
+    rest = math.hypot(known, _packing_unknown(machine, vessel, before)) * before
     return 1.64 * math.hypot(zero, rest) / shows / site.clean_dp
+
+
+def _packing_unknown(machine: Machine, vessel: int, together: float) -> float:
+    """Share of the skid's flow that is in doubt because the others' cake was packed otherwise while they ran alone."""
+    duty = machine.vessels.duty
+    if duty[vessel] < 0.5 or np.count_nonzero(duty > 0.5) < 2:
+        return 0.0
+    duty[vessel] = 0.0
+    alone, _ = machine.at_reference()
+    duty[vessel] = 1.0
+    others = 1 - machine.flow_left_for(vessel, together) / machine.skid.flow_ref
+    return float(0.1 * math.log(max(alone / together, 1.0)) * min(max(others, 0.0), 1.0))
 
 
 def _label_changes(story: Story) -> None:
