@@ -37,10 +37,11 @@ WITH_FLOW = 0.5                  # of the fall of dP: the outlet falls by more w
 FLOW_ANSWERS = 0.03              # of flow per unit of ln(resistance): less, and flow is controlled or dP is wrong
 ZERO_PA, ZERO_SPAN = 0.15e5, 0.02     # Pa, and of span: a fall of one header alone by less may be a zero that shifted
 WHICH_PA = 400.0                 # more loss at one vessel's inlet that names it
-SHUT_PA = 0.1e5                  # between a vessel's pressure and the header's, when it is shut
+CLOSER_PA = 3000.0               # by which a vessel's pressure comes closer to the header's when it is opened to it
 MANY = 3                         # vessels in service, from which on one that leaves may make a step too small to see
 CLEAN_ONE = 1.25                 # of the loss that a clean vessel makes where all is laminar: what is taken for one
 ROUND_S = 7200                   # after a changeout in which the next one is likely: vessels are changed in turn
+UNSEEN_S = 900                   # the longest level taken for that of the rest alone where none was seen to leave
 LEFT_RISE = 0.015                # rise of ln(normalised dP) beyond the usual in the last hour: somebody may be out
 SETTLE_RUNNING_S = (3600, 7200)  # running time after which a suspicion is compared with how loading goes on
 RESUMED, STOPPED_LOADING = 0.6, 0.3   # of the rate before
@@ -80,14 +81,23 @@ def _missed(teller: Teller, time: int, fall: float) -> bool:
         return False
     fallen = time - STEP_S * NS
     stepped = step_before(teller.history, fallen)
+    since = stepped if stepped is not None else _in_turn(teller, fallen)
     before = teller.corrected(level(teller.history, fallen - BEFORE_S * NS, fallen))
-    if stepped is None or before is None:
+    if since is None or before is None:
         return False
     r = teller.referred(_flow_or_one(before))
     if not _clean_one_explains(teller, r, 1 - math.exp(-fall)):
         return False
-    teller.was_isolated(stepped, fallen, time)
+    teller.was_isolated(since, fallen, time, seen=stepped is not None)
     return True
+
+
+def _in_turn(teller: Teller, fallen: int) -> int | None:
+    """Vessels are changed in turn: earliest time at which the next one may have left, None where none is due."""
+    last = teller.story.returned_at
+    if not teller.story.changes or fallen - teller.story.changes[-1].time > ROUND_S * NS:
+        return None
+    return max(last, fallen - UNSEEN_S * NS)
 
 
 def not_returned(teller: Teller, before: Level | None, after: Level | None, time: int) -> None:
@@ -101,10 +111,15 @@ def not_returned(teller: Teller, before: Level | None, after: Level | None, time
     story.pending = None
 
 
-def _clean_one_explains(teller: Teller, r: float, loss: float) -> bool:
-    """Whether a clean vessel beside what carried flow at a skid's resistance r [Pa] makes such a loss, and no more."""
+def _clean_one_explains(teller: Teller, r: float, loss: float, *, standby: bool = False) -> bool:
+    """Whether a clean vessel beside what carried flow at a skid's resistance r [Pa] makes such a loss, and no more.
+
+    With a standby beside those usually in service the skid goes below what these show clean, at most by the square of
+    flow.
+    """
     count, clean = teller.skid.in_service, teller.story.clean[0]
-    return r > 0 and loss <= CLEAN_ONE * r / (r + count * clean) and (1 - loss) * r > BELOW_CLEAN * clean
+    least = BELOW_CLEAN * clean * ((count / (count + 1)) ** 2 if standby else 1.0)
+    return r > 0 and loss <= CLEAN_ONE * r / (r + count * clean) and (1 - loss) * r > least
 
 
 def _begin(teller: Teller, story: BreachStory, detail: str, time: int) -> None:
@@ -218,12 +233,12 @@ def _explained(teller: Teller, before: Level, after: Level, loss: float, restart
 def _came_in(teller: Teller, before: Level, after: Level, loss: float) -> bool:
     """A vessel or a standby that took up flow: its own pressure tells, else the size of the loss must exceed it."""
     for p0, p1 in zip(before.vessels, after.vessels, strict=True):
-        if abs(p0 - before.inlet) > SHUT_PA and abs(p1 - after.inlet) <= SHUT_PA:
+        if abs(p0 - before.inlet) > abs(p1 - after.inlet) + CLOSER_PA:
             return True
     skid = teller.skid
     if skid.in_service == len(skid.vessels) or teller.own_pressures:
         return False
-    return _clean_one_explains(teller, teller.referred(_flow_or_one(before)), loss)
+    return _clean_one_explains(teller, teller.referred(_flow_or_one(before)), loss, standby=True)
 
 
 def _was_out(teller: Teller, before: Level, loss: float) -> bool:

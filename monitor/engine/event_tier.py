@@ -8,21 +8,18 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import replace
 from typing import Any
 
 import msgspec
-import numpy as np
 
 from monitor.engine import forecasting, layout
-from monitor.engine.breach import answered, not_returned, one_header_alone, weigh
+from monitor.engine.breach import MANY, weigh
+from monitor.engine.check import conclude
 from monitor.engine.events import alarm_event
 from monitor.engine.integrity import KINDS_TOLD, integrity_events
-from monitor.engine.learned import note_clean, note_turbulent, recall
+from monitor.engine.learned import recall
 from monitor.engine.look_back import BLOCK, Level, growth, level
-from monitor.engine.messages_changeout import Changeout, done_event, suspect_cleared, suspect_event
 from monitor.engine.messages_signal import signal_event
-from monitor.engine.posterior import SPREAD
 from monitor.engine.repressurised import repressurised
 from monitor.engine.resolution import zero_error
 from monitor.engine.row_tier import Emission, RowTier
@@ -31,26 +28,13 @@ from monitor.engine.story import (
     ISOLATED,
     NORMAL,
     RETURNED,
-    PackedChange,
     Story,
     VesselMemory,
-    change_of,
     pack,
     unpack,
 )
 from monitor.engine.told import Answer, Told
 from monitor.engine.trims import approve, follow_zero, undo
-from monitor.engine.verification import (
-    KNOWN_TURBULENT,
-    LIKELY_TURBULENT,
-    TURBULENT_ERROR,
-    Finding,
-    Reference,
-    Site,
-    misfit,
-    verify,
-)
-from monitor.hydraulics.network_fit import Prior
 from monitor.hydraulics.pressure_drop import CLEAN_SHARE, normalised, uncompressed
 from monitor.model import NS, Action, Fact, Role, SkidSettings
 
@@ -63,21 +47,8 @@ MOST_GROWTH = 0.2         # of ln(resistance), from the level during an isolatio
 LOOK_S = 150              # how long after settling the level after a return is watched
 AGAIN_S = 60
 ENOUGH_BLOCKS = 10
-REMEMBERED = 6            # changeouts before this one that are fitted with it
 SLOW_S = 100              # a vessel that is found vented without a step seen was isolated about so long ago
 SHEET_ERROR, UNKNOWN_ERROR = 0.035, 0.5   # relative, of a data sheet's clean dP, and of a guess
-VAGUE = 0.2               # relative error of a clean reference above which any element sharpens it
-SUREST_CLEAN, SUREST_TURBULENT = 0.015, 0.08    # relative errors below which nothing is taken as known
-GAIN_ERROR = 0.0008       # relative, standard error of a transmitter's gain. Common practice, no source
-FALLEN, FALLEN_UNKNOWN = 0.05, 0.08     # fall of ln(normalised dP) across an isolation that proves a new element from
-CLEARLY = 4.0             # the headers alone, with a flow meter and without; and in standard errors
-AGAINST = 0.3             # of dP's fall, at most this may a header have moved the wrong way
-RISEN = 0.1               # rise of it that says that nothing came back
-SETTLED = 0.2             # error of ln(turbulent part) below which the fitted one replaces the assumed
-LIKE = 0.7                # of ln(resistance), between an isolated vessel's and what it had before
-BLUR = 0.5                # error of ln(resistance) above which the headers prove nothing
-NO_ELEMENT_SO_HIGH = 5.0  # ratio to clean: more than any element that was fitted badly
-CLEAR_STEP = 0.08         # rise of ln(normalised dP) that an isolation long enough to be a changeout must have made
 
 
 class EventTier:
@@ -213,7 +184,7 @@ class Teller:
 
     def isolated(self, time: int) -> None:
         if self.story.phase == RETURNED:
-            self._conclude(time)
+            conclude(self, time)
         self._begin(time, time - STEP_S * NS)
 
     def _begin(self, time: int, settled: int) -> None:
@@ -231,7 +202,7 @@ class Teller:
             return
         if story.phase != ISOLATED:
             if story.phase == RETURNED:
-                self._conclude(time)
+                conclude(self, time)
             self._begin(time - SLOW_S * NS, time - SLOW_S * NS)
             self._tell_row_tier(time)
         story.vessel, story.opened = vessel, True
@@ -259,6 +230,10 @@ class Teller:
         forecasting.returned(story, self.state, time)
         start = max(story.isolated_at + STEP_S * NS // 2, time - (ISOLATED_S + RETURN_S) * NS)
         story.isolated = pack(self._carried_on(start, time - RETURN_S * NS, time))
+        if story.isolated is None and not self.own_pressures and self.skid.in_service >= MANY:
+            # Seen only as it came back: what stood before was the level without it.
+            self.was_isolated(time - ISOLATED_S * NS, story.isolated_at - STEP_S * NS, time, seen=False)
+            return
         story.returned_at = time
         if self.own_pressures and not story.opened:
             story.phase = NORMAL  # shut and opened again without being emptied: no changeout
@@ -272,9 +247,12 @@ class Teller:
             story.vessels[story.vessel] = VesselMemory(time, 0.0, 0.0 if self.skid.with_role(Role.FLOW) else None)
         self.state.wake_at[layout.FOR_CHANGEOUT] = time + round((self._settle() + LOOK_S) * NS)
 
-    def was_isolated(self, since: int, until: int, time: int) -> None:
-        """A vessel has come back whose leaving is only seen now, looking back."""
+    def was_isolated(self, since: int, until: int, time: int, *, seen: bool = True) -> None:
+        """A vessel has come back whose leaving is only seen now, looking back, or never was: then `since` is the
+        earliest that it can have left, and the level before that is not known."""
         self._begin(since, since)
+        if not seen:
+            self.story.before = None
         forecasting.returned(self.story, self.state, time)
         start = max(since + RETURN_S * NS, until - ISOLATED_S * NS)
         self.story.isolated = pack(self._carried_on(start, until, time))
@@ -304,72 +282,17 @@ class Teller:
         if self.story.phase != RETURNED:
             return
         latest = self.story.returned_at + round(self.skid.alarms["changeout-done"].extra["verdict"] * NS)
-        after = self._after(time)
+        after = self.after(time)
         if (after is None or after.blocks < ENOUGH_BLOCKS) and time + AGAIN_S * NS <= latest:
             self.state.wake_at[layout.FOR_CHANGEOUT] = time + AGAIN_S * NS
             return
-        self._conclude(time)
+        conclude(self, time)
 
-    def _after(self, time: int) -> Level | None:
+    def after(self, time: int) -> Level | None:
+        """The level since the skid settled after a return."""
         return level(self.history, self.story.returned_at + round(self._settle() * NS), time + BLOCK)
 
-    # ---- the verdict
-
-    def _conclude(self, time: int) -> None:
-        story = self.story
-        before, after = unpack(story.before), self._after(time)
-        story.after = pack(after)
-        change = PackedChange(
-            slot=0, time=story.returned_at, before=pack(self.corrected(before)),
-            isolated=pack(self.corrected(unpack(story.isolated))), after=pack(self.corrected(after)),
-        )  # fmt: skip
-        if not story.changes:
-            story.base, story.base_turbulent = story.clean, self._known_turbulent()
-        finding = self._verify(change)
-        story.phase = NORMAL
-        looked_back, story.looked_back = story.looked_back, False
-        if not story.opened and not self._proved_by_headers(finding):
-            forecasting.not_changed(self.skid, story, self.state)
-            if looked_back:
-                not_returned(self, self.corrected(unpack(story.isolated)), self.corrected(after), time)
-            return
-        self._tell(time, finding, before, after)
-        forecasting.was_changed(self.skid, story, self.told, self.rows, self.index, time)
-        answered(self, time)
-        self._remember(change, finding, time)
-
-    def _known_turbulent(self) -> tuple[float, float]:
-        if self.state.turbulent > 0:
-            error = max(min(self.story.turbulent_error, KNOWN_TURBULENT), SUREST_TURBULENT)
-            return float(self.state.turbulent), error
-        return LIKELY_TURBULENT * self.assumed, TURBULENT_ERROR
-
-    def _site(self, change: PackedChange) -> Site:
-        story = self.story
-        assert story.base is not None
-        assert story.base_turbulent is not None
-        return Site(
-            self.skid.in_service, Prior(*story.base_turbulent), Reference(*story.base), self._zero_error_at(change),
-            flow=flow_known(self.skid), temperature=bool(self.skid.with_role(Role.TEMPERATURE)),
-            idle_outlet=math.nan if story.idle_outlet is None else story.idle_outlet,
-        )  # fmt: skip
-
-    def _verify(self, change: PackedChange) -> Finding:
-        """The change with those remembered before it."""
-        suspect, site = self.skid.alarms["changeout-suspect"].extra, self._site(change)
-        self._place(change, site)
-        return verify([change_of(c) for c in (*self.story.changes, change)], site, (suspect["low"], suspect["high"]))
-
-    def _place(self, change: PackedChange, site: Site) -> None:
-        """Which of those in service it was: its own pressure tells, else the place with which all levels fit best."""
-        vessel, story = self.story.vessel, self.story
-        if vessel is not None and site.vessels == len(self.skid.vessels):
-            change.slot = vessel
-        elif story.changes and change.isolated is not None and change.after is not None:
-            before = [change_of(c) for c in story.changes]
-            last = change_of(change)
-            trials = [misfit([*before, replace(last, slot=k)], site) for k in range(site.vessels)]
-            change.slot = int(np.argmin(trials))
+    # ---- what a level is
 
     def corrected(self, at: Level | None) -> Level | None:
         if at is None:
@@ -385,133 +308,6 @@ class Teller:
     def zero_error(self) -> float:
         return zero_error(self.skid, self.state)
 
-    def _zero_error_at(self, change: PackedChange) -> float:
-        """Of dP at the pressures of a change: besides the zeros, which a stop may have shown, a pair's gains differ."""
-        after = unpack(change.after) or unpack(change.isolated)
-        if after is None or not math.isfinite(after.outlet) or self.skid.with_role(Role.DIFFERENTIAL_PRESSURE):
-            return self.zero_error()
-        idle = self.story.idle_outlet if self.state.idle_offset_known > 0 else None
-        return math.hypot(self.zero_error(), math.sqrt(2) * GAIN_ERROR * (after.outlet - (idle or 0.0)))
-
-    def _proved_by_headers(self, finding: Finding) -> bool:
-        """Without the vessel's own pressure: the skid came back lower, or it was out too long for less."""
-        before, after = self.corrected(unpack(self.story.before)), self.corrected(unpack(self.story.after))
-        if before is None or after is None or self._stepped() <= 0.0:
-            return False
-        was, now = self.referred(before), self.referred(after)
-        if not (0 < was < math.inf and 0 < now < math.inf):
-            return False
-        fall = math.log(was / now)
-        least = FALLEN if flow_known(self.skid) else FALLEN_UNKNOWN
-        if fall > max(least, CLEARLY * math.hypot(before.error, after.error)) and fell(before, after):
-            return True
-        if not math.isfinite(finding.error) or finding.error > BLUR or not self._plausible(finding.before):
-            return False
-        lasting = (self.story.returned_at - self.story.isolated_at) / NS
-        if finding.measured > NO_ELEMENT_SO_HIGH or fall < -RISEN:
-            return False
-        return lasting >= self.skid.alarms["changeout-done"].extra["isolation"] and self._stepped() > CLEAR_STEP
-
-    def _plausible(self, before: float) -> bool:
-        """Whether the isolated vessel's resistance is one that a vessel here may have had: a step that something
-        else made gives one out of all proportion."""
-        known = [p for p in self.story.places if p]
-        if known:
-            return before > 0 and min(abs(math.log(before / p)) for p in known) < LIKE
-        return 0 < before < 3 * self.skid.element.changeout_dp
-
-    def _stepped(self) -> float:
-        """Rise of ln(normalised dP) that the isolation made; 0 where one gauge alone may have moved."""
-        before, isolated = unpack(self.story.before), unpack(self.story.isolated)
-        if before is None or isolated is None:
-            return 0.0
-        share = 1 - before.state.pressure_drop / isolated.state.pressure_drop
-        if one_header_alone(self.skid, isolated, before, share):
-            return 0.0
-        a, b = self.referred(before), self.referred(isolated)
-        return math.log(b / a) if a > 0 and b > 0 else 0.0
-
-    def _tell(self, time: int, finding: Finding, before: Level | None, after: Level | None) -> None:
-        story, skid = self.story, self.skid
-        name = None if story.vessel is None else skid.vessels[story.vessel]
-        whole = story.lived is not None and story.lived.returned_at is not None
-        life = story.lived if whole and skid.in_service == len(skid.vessels) else None
-        changeout = Changeout(
-            skid=skid.id, vessel=name, isolated_at=story.isolated_at, returned_at=story.returned_at,
-            running_s=life.running_s if life else None, volume=life.volume if life else None,
-            drop_before=self.referred(before) if before else math.nan,
-            drop_after=self.referred(after) if after else math.nan,
-            finding=finding, opened=story.opened,
-        )  # fmt: skip
-        self.told.changeouts.append(changeout)
-        self.told.events.append(done_event(skid, changeout, time, story.clean, flow_known(skid)))
-        self._suspect(time, changeout)
-
-    def _suspect(self, time: int, changeout: Changeout) -> None:
-        """Raise what failed the check; what stood against the same vessel before is answered by a good one."""
-        verdict = changeout.finding.verdict
-        if verdict in ("good", "resistance-low", "resistance-high"):
-            stood = [s for s in self.story.suspect if s[0] == changeout.vessel]
-            self.story.suspect = [s for s in self.story.suspect if s[0] != changeout.vessel]
-            for _, detail in stood:
-                if detail != verdict:
-                    self.told.events.append(suspect_cleared(self.skid, changeout, detail, time))
-            if verdict != "good":
-                self.story.suspect.append((changeout.vessel, verdict))
-                if (changeout.vessel, verdict) not in stood:
-                    self.told.events.append(suspect_event(self.skid, changeout, time))
-
-    def _remember(self, change: PackedChange, finding: Finding, time: int) -> None:
-        """Keep a change for the next ones to be seen with, and what it has taught; an element that was found good is
-        from now on known to be alike the others."""
-        change.alike = finding.verdict == "good"
-        story = self.story
-        if finding.clean is not None:
-            change.clean = (finding.clean.value, max(finding.clean.error, SUREST_CLEAN))
-            change.turbulent = (finding.turbulent, max(finding.turbulent_error, SUREST_TURBULENT))
-        story.changes = [*story.changes, change]
-        if len(story.changes) > REMEMBERED:
-            forgotten = story.changes.pop(0)
-            story.base = forgotten.clean or story.base
-            story.base_turbulent = forgotten.turbulent or story.base_turbulent
-        self._renew(finding, change.slot)
-        self._learn(finding, change, time)
-
-    def _renew(self, finding: Finding, slot: int) -> None:
-        """What each place shows now: the new element, and the others by the isolation."""
-        story = self.story
-        if math.isfinite(finding.after):
-            others = list(finding.others)
-            story.places = [*others[:slot], finding.after, *others[slot:]]
-        if story.vessel is None:
-            return
-        if len(story.places) == len(story.vessels):
-            for memory, resistance in zip(story.vessels, story.places, strict=True):
-                memory.resistance = resistance
-
-    def _learn(self, finding: Finding, change: PackedChange, time: int) -> None:
-        """Sharpen the clean reference by an element that was found good, or that nothing could be held against; and
-        the turbulent part, which the row tier refers dP by."""
-        # Where flow's swings have told it, they told it together with how cake packs: the two are not mixed.
-        if not self.state["clean"] and finding.turbulent_error < SETTLED:
-            self.state.turbulent = finding.turbulent
-            note_turbulent(self, finding.turbulent, finding.turbulent_error, "changeouts", time)
-        if change.clean is None or not (change.alike or self.story.clean[1] > VAGUE):
-            return
-        self.story.clean = change.clean
-        note_clean(self, finding, SPREAD, time)
-
-
-def fell(before: Level, after: Level) -> bool:
-    """Whether inlet went down and outlet up, as when resistance falls; one may stay flat, or not be known."""
-    down, up = before.inlet - after.inlet, after.outlet - before.outlet
-    if not math.isfinite(down + up):
-        return True
-    return down + up > 0 and min(down, up) > -AGAINST * (down + up)
-
-
-def flow_known(skid: SkidSettings) -> bool:
-    return bool(skid.with_role(Role.FLOW))
 
 
 # What an operator can do that the engine must know, by verb.

@@ -1,0 +1,193 @@
+"""The check after a changeout: its verdict, what is told of it, and what it teaches.
+
+Levels before, during and after, and those of the changeouts remembered, go through one fit (`verification`).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from monitor.engine import forecasting
+from monitor.engine.breach import answered, not_returned
+from monitor.engine.learned import note_clean, note_turbulent
+from monitor.engine.look_back import Level
+from monitor.engine.messages_changeout import Changeout, done_event, suspect_cleared, suspect_event
+from monitor.engine.posterior import SPREAD
+from monitor.engine.proof import proved_by_headers
+from monitor.engine.story import NORMAL, PackedChange, change_of, pack, unpack
+from monitor.engine.verification import (
+    KNOWN_TURBULENT,
+    LIKELY_TURBULENT,
+    TURBULENT_ERROR,
+    Finding,
+    Reference,
+    Site,
+    misfit,
+    verify,
+)
+from monitor.hydraulics.network_fit import Prior
+from monitor.model import Role, SkidSettings
+
+if TYPE_CHECKING:
+    from monitor.engine.event_tier import Teller
+
+REMEMBERED = 6            # changeouts before this one that are fitted with it
+VAGUE = 0.2               # relative error of a clean reference above which any element sharpens it
+SUREST_CLEAN, SUREST_TURBULENT = 0.015, 0.08    # relative errors below which nothing is taken as known
+GAIN_ERROR = 0.0008       # relative, standard error of a transmitter's gain. Common practice, no source
+SETTLED = 0.2             # error of ln(turbulent part) below which the fitted one replaces the assumed
+
+
+def conclude(teller: Teller, time: int) -> None:
+    """A vessel has come back and its level is known, or time is up: was it changed, and how does it check?"""
+    story = teller.story
+    before, after = unpack(story.before), teller.after(time)
+    story.after = pack(after)
+    change = PackedChange(
+        slot=0, time=story.returned_at, before=pack(teller.corrected(before)),
+        isolated=pack(teller.corrected(unpack(story.isolated))), after=pack(teller.corrected(after)),
+    )  # fmt: skip
+    if not story.changes:
+        story.base, story.base_turbulent = story.clean, _known_turbulent(teller)
+    finding = _verify(teller, change)
+    proved = story.opened or proved_by_headers(teller, finding)
+    story.phase = NORMAL
+    looked_back, story.looked_back = story.looked_back, False
+    if not proved:
+        forecasting.not_changed(teller.skid, story, teller.state)
+        if looked_back:
+            not_returned(teller, teller.corrected(unpack(story.isolated)), teller.corrected(after), time)
+        return
+    _tell(teller, time, finding, before, after)
+    forecasting.was_changed(teller.skid, story, teller.told, teller.rows, teller.index, time)
+    answered(teller, time)
+    _remember(teller, change, finding, time)
+
+
+def _known_turbulent(teller: Teller) -> tuple[float, float]:
+    if teller.state.turbulent > 0:
+        error = max(min(teller.story.turbulent_error, KNOWN_TURBULENT), SUREST_TURBULENT)
+        return float(teller.state.turbulent), error
+    return LIKELY_TURBULENT * teller.assumed, TURBULENT_ERROR
+
+
+def _site(teller: Teller, change: PackedChange) -> Site:
+    story = teller.story
+    assert story.base is not None
+    assert story.base_turbulent is not None
+    return Site(
+        teller.skid.in_service, Prior(*story.base_turbulent), Reference(*story.base), _zero_error_at(teller, change),
+        flow=flow_known(teller.skid), temperature=bool(teller.skid.with_role(Role.TEMPERATURE)),
+        idle_outlet=math.nan if story.idle_outlet is None else story.idle_outlet,
+    )  # fmt: skip
+
+
+def _zero_error_at(teller: Teller, change: PackedChange) -> float:
+    """Of dP at the pressures of a change: besides the zeros, which a stop may have shown, a pair's gains differ."""
+    after = unpack(change.after) or unpack(change.isolated)
+    if after is None or not math.isfinite(after.outlet) or teller.skid.with_role(Role.DIFFERENTIAL_PRESSURE):
+        return teller.zero_error()
+    idle = teller.story.idle_outlet if teller.state.idle_offset_known > 0 else None
+    return math.hypot(teller.zero_error(), math.sqrt(2) * GAIN_ERROR * (after.outlet - (idle or 0.0)))
+
+
+def _verify(teller: Teller, change: PackedChange) -> Finding:
+    """The change with those remembered before it."""
+    suspect, site = teller.skid.alarms["changeout-suspect"].extra, _site(teller, change)
+    _place(teller, change, site)
+    return verify([change_of(c) for c in (*teller.story.changes, change)], site, (suspect["low"], suspect["high"]))
+
+
+def _place(teller: Teller, change: PackedChange, site: Site) -> None:
+    """Which of those in service it was: its own pressure tells, else the place with which all levels fit best."""
+    vessel, story = teller.story.vessel, teller.story
+    if vessel is not None and site.vessels == len(teller.skid.vessels):
+        change.slot = vessel
+    elif story.changes and change.isolated is not None and change.after is not None:
+        before = [change_of(c) for c in story.changes]
+        last = change_of(change)
+        trials = [misfit([*before, replace(last, slot=k)], site) for k in range(site.vessels)]
+        change.slot = int(np.argmin(trials))
+
+
+def _tell(teller: Teller, time: int, finding: Finding, before: Level | None, after: Level | None) -> None:
+    story, skid = teller.story, teller.skid
+    name = None if story.vessel is None else skid.vessels[story.vessel]
+    whole = story.lived is not None and story.lived.returned_at is not None
+    life = story.lived if whole and skid.in_service == len(skid.vessels) else None
+    changeout = Changeout(
+        skid=skid.id, vessel=name, isolated_at=story.isolated_at, returned_at=story.returned_at,
+        running_s=life.running_s if life else None, volume=life.volume if life else None,
+        drop_before=teller.referred(before) if before else math.nan,
+        drop_after=teller.referred(after) if after else math.nan,
+        finding=finding, opened=story.opened,
+    )  # fmt: skip
+    teller.told.changeouts.append(changeout)
+    teller.told.events.append(done_event(skid, changeout, time, story.clean, flow_known(skid)))
+    _suspect(teller, time, changeout)
+
+
+def _suspect(teller: Teller, time: int, changeout: Changeout) -> None:
+    """Raise what failed the check; what stood against the same vessel before is answered by a good one."""
+    verdict = changeout.finding.verdict
+    if verdict in ("good", "resistance-low", "resistance-high"):
+        stood = [s for s in teller.story.suspect if s[0] == changeout.vessel]
+        teller.story.suspect = [s for s in teller.story.suspect if s[0] != changeout.vessel]
+        for _, detail in stood:
+            if detail != verdict:
+                teller.told.events.append(suspect_cleared(teller.skid, changeout, detail, time))
+        if verdict != "good":
+            teller.story.suspect.append((changeout.vessel, verdict))
+            if (changeout.vessel, verdict) not in stood:
+                teller.told.events.append(suspect_event(teller.skid, changeout, time))
+
+
+def _remember(teller: Teller, change: PackedChange, finding: Finding, time: int) -> None:
+    """Keep a change for the next ones to be seen with, and what it has taught; an element that was found good is
+    from now on known to be alike the others."""
+    change.alike = finding.verdict == "good"
+    story = teller.story
+    if finding.clean is not None:
+        change.clean = (finding.clean.value, max(finding.clean.error, SUREST_CLEAN))
+        change.turbulent = (finding.turbulent, max(finding.turbulent_error, SUREST_TURBULENT))
+    story.changes = [*story.changes, change]
+    if len(story.changes) > REMEMBERED:
+        forgotten = story.changes.pop(0)
+        story.base = forgotten.clean or story.base
+        story.base_turbulent = forgotten.turbulent or story.base_turbulent
+    _renew(teller, finding, change.slot)
+    _learn(teller, finding, change, time)
+
+
+def _renew(teller: Teller, finding: Finding, slot: int) -> None:
+    """What each place shows now: the new element, and the others by the isolation."""
+    story = teller.story
+    if math.isfinite(finding.after):
+        others = list(finding.others)
+        story.places = [*others[:slot], finding.after, *others[slot:]]
+    if story.vessel is None:
+        return
+    if len(story.places) == len(story.vessels):
+        for memory, resistance in zip(story.vessels, story.places, strict=True):
+            memory.resistance = resistance
+
+
+def _learn(teller: Teller, finding: Finding, change: PackedChange, time: int) -> None:
+    """Sharpen the clean reference by an element that was found good, or that nothing could be held against; and
+    the turbulent part, which the row tier refers dP by."""
+    # Where flow's swings have told it, they told it together with how cake packs: the two are not mixed.
+    if not teller.state["clean"] and finding.turbulent_error < SETTLED:
+        teller.state.turbulent = finding.turbulent
+        note_turbulent(teller, finding.turbulent, finding.turbulent_error, "changeouts", time)
+    if change.clean is None or not (change.alike or teller.story.clean[1] > VAGUE):
+        return
+    teller.story.clean = change.clean
+    note_clean(teller, finding, SPREAD, time)
+
+
+def flow_known(skid: SkidSettings) -> bool:
+    return bool(skid.with_role(Role.FLOW))

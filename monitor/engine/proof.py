@@ -1,0 +1,96 @@
+"""Was it a changeout? What the headers alone prove where a vessel's own pressure is not measured.
+
+A fall of the skid's resistance across an isolation is a new element; a leaking one that gave way to a sound one shows
+none, and is told by the isolation itself, where it lasted and its step was clear.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+from monitor.engine.breach import FLAT, ZERO_PA, one_header_alone
+from monitor.engine.look_back import Level
+from monitor.engine.story import unpack
+from monitor.engine.verification import Finding
+from monitor.model import NS, Role
+
+if TYPE_CHECKING:
+    from monitor.engine.event_tier import Teller
+
+FALLEN, FALLEN_UNKNOWN = 0.05, 0.08     # fall of ln(normalised dP) that proves it, with a flow meter and without
+CLEARLY = 4.0             # and in standard errors
+AGAINST = 0.3             # of dP's fall, at most this may a header have moved the wrong way
+RISEN = 0.1               # rise of ln(normalised dP) that says that nothing came back
+LIKE = 0.7                # of ln(resistance), between an isolated vessel's and what it had before
+BLUR = 0.5                # error of ln(resistance) above which the headers prove nothing
+NO_ELEMENT_SO_HIGH = 5.0  # ratio to clean: more than any element that was fitted badly
+CLEAR_STEP = 0.08         # rise of ln(normalised dP) that an isolation long enough to be a changeout must have made
+CLEAN_ENOUGH = math.log(1.6)     # of ln(ratio): what comes back unseen is taken for a clean element within it
+
+
+def proved_by_headers(teller: Teller, finding: Finding) -> bool:
+    """Without the vessel's own pressure: the skid came back lower, or it was out too long for less."""
+    story = teller.story
+    before, after = teller.corrected(unpack(story.before)), teller.corrected(unpack(story.after))
+    if after is None:
+        return False
+    if before is None:
+        return story.looked_back and _clean_came_in(finding)
+    was, now = teller.referred(before), teller.referred(after)
+    if not (0 < was < math.inf and 0 < now < math.inf):
+        return False
+    fall, flow = math.log(was / now), bool(teller.skid.with_role(Role.FLOW))
+    noise = CLEARLY * math.hypot(before.error, after.error)
+    if fall > max(FALLEN if flow else FALLEN_UNKNOWN, noise) and fell(before, after):
+        return True
+    return fall > -RISEN and _out_for_long(teller, finding)
+
+
+def fell(before: Level, after: Level) -> bool:
+    """Whether inlet went down and outlet up, as when resistance falls; one may stay flat, or not be known. Both but
+    little, or one alone and more than a zero shifts by."""
+    down, up = before.inlet - after.inlet, after.outlet - before.outlet
+    fall = down + up
+    if not math.isfinite(fall):
+        return True
+    alone = min(abs(down), abs(up)) < FLAT * fall and fall < ZERO_PA and not _flow_answers(before, after)
+    return fall > 0 and min(down, up) > -AGAINST * fall and not alone
+
+
+def _flow_answers(before: Level, after: Level) -> bool:
+    return after.state.flow > before.state.flow
+
+
+def _clean_came_in(finding: Finding) -> bool:
+    return finding.error < BLUR and abs(math.log(finding.measured)) < CLEAN_ENOUGH
+
+
+def _out_for_long(teller: Teller, finding: Finding) -> bool:
+    if not math.isfinite(finding.error) or finding.error > BLUR or finding.measured > NO_ELEMENT_SO_HIGH:
+        return False
+    if not _plausible(teller, finding.before):
+        return False
+    lasting = (teller.story.returned_at - teller.story.isolated_at) / NS
+    return lasting >= teller.skid.alarms["changeout-done"].extra["isolation"] and _stepped(teller) > CLEAR_STEP
+
+
+def _plausible(teller: Teller, before: float) -> bool:
+    """Whether the isolated vessel's resistance is one that a vessel here may have had: a step that something else made
+    gives one out of all proportion."""
+    known = [p for p in teller.story.places if p]
+    if known:
+        return before > 0 and min(abs(math.log(before / p)) for p in known) < LIKE
+    return 0 < before < 3 * teller.skid.element.changeout_dp
+
+
+def _stepped(teller: Teller) -> float:
+    """Rise of ln(normalised dP) that the isolation made; 0 where one gauge alone may have moved."""
+    before, isolated = unpack(teller.story.before), unpack(teller.story.isolated)
+    if before is None or isolated is None:
+        return 0.0
+    share = 1 - before.state.pressure_drop / isolated.state.pressure_drop
+    if one_header_alone(teller.skid, isolated, before, share):
+        return 0.0
+    a, b = teller.referred(before), teller.referred(isolated)
+    return math.log(b / a) if a > 0 and b > 0 else 0.0
