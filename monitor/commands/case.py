@@ -129,7 +129,7 @@ def _fields(changes: dict[str, Any]) -> dict[str, Any]:
 def _add(document: dict[str, Any], kind: str, changes: dict[str, Any]) -> int:
     from monitor.tuning.proposals import add
 
-    given = _fields(changes)
+    given = {key: value for key, value in changes.items() if value is not None}
     if "time" not in given:
         raise InputError("--add: --at is missing: when it began, as 2026-04-14T07:16:00Z")
     add(document, {"time": given.pop("time"), "kind": kind} | given)

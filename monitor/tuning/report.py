@@ -150,7 +150,8 @@ def curves(tuned: Tuned) -> Iterator[Markup]:
             marks = [Marks("", curve, "line"), Marks("today", [(knob.today, at[knob.today])], "today")]
             if value in at:
                 marks.append(Marks("recommended", [(value, at[value])], "best"))
-            yield draw_chart(Chart(knob.name, "cost, in false alarms", knob.unit, marks, 90, knob.is_logarithmic))
+            stretched = knob.is_logarithmic and min(at) > 0     # a delay of nothing has no logarithm
+            yield draw_chart(Chart(knob.name, "cost, in false alarms", knob.unit, marks, 90, stretched))
 
 
 def stories(tuned: Tuned) -> Iterator[Story]:
