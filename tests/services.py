@@ -10,6 +10,7 @@ folder that BAGWRIGHT_SERVICES names (never installed, never started as system s
 
 from __future__ import annotations
 
+import abc
 import base64
 import hashlib
 import http.client
@@ -82,7 +83,7 @@ def eventually(condition: Callable[[], Any], timeout: float = 15.0, what: str = 
         time.sleep(0.01)
 
 
-class Service:
+class Service(abc.ABC):
     """A program that runs between `start` and `stop`. Subclasses say how it is called and when it is ready."""
 
     program = ""
@@ -94,11 +95,11 @@ class Service:
         self.port = port or free_port()
         self.process: subprocess.Popen[bytes] | None = None
 
-    def command(self) -> list[str]:
-        raise NotImplementedError
+    @abc.abstractmethod
+    def command(self) -> list[str]: ...
 
-    def ready(self) -> bool:
-        raise NotImplementedError
+    @abc.abstractmethod
+    def ready(self) -> bool: ...
 
     @property
     def log(self) -> str:

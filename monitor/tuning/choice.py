@@ -1,7 +1,8 @@
 """Which set is recommended: the cheapest that is in nothing worse than today, with as few changes as will do.
 
 Cost: a miss counts as so many false alarms, a late detection as 0.4 of a miss, a wrong word as half of one, a needless
-push a little, and an hour's delay less than anything that can be counted. Common practice, no source.
+push a little, and an hour's delay less than anything that can be counted: it chooses between sets that count alike, and
+is no reason by itself to leave today's. Common practice, no source.
 """
 
 from __future__ import annotations
@@ -30,9 +31,11 @@ class Chooser:
     places: Sequence[int]
     miss: float
 
+    def counted(self, t: Totals) -> float:
+        return self.miss * (t.missed + WRONG * t.wrong + LATE * t.late) + t.false + NEEDLESS * t.needless
+
     def cost(self, t: Totals) -> float:
-        counted = self.miss * (t.missed + WRONG * t.wrong + LATE * t.late) + t.false + NEEDLESS * t.needless
-        return counted + HOUR * t.delay / 3600
+        return self.counted(t) + HOUR * t.delay / 3600
 
     def of(self, results: Results, kinds: Sequence[str] | None = None) -> float:
         return self.cost(counts(results, self.places, kinds))
@@ -44,7 +47,12 @@ class Chooser:
         for group in self.groups:
             together |= self._best(group, trials, today)
         together = self._bearable(together, trials, today)
-        return self.fewer(together)
+        return self._worthwhile(self.fewer(together))
+
+    def _worthwhile(self, values: dict[str, float]) -> dict[str, float]:
+        """The same where something that can be counted gets better by it, else no change."""
+        mine, today = (self.counted(counts(self.one(v), self.places)) for v in (values, {}))
+        return values if mine < today - EVEN else {}
 
     def one(self, values: Values) -> Results:
         """Results of a set that is known to be possible."""
@@ -109,7 +117,7 @@ class Chooser:
             (found,) = self.tried.results([trial])
             if found is not None and self._cheaper(found, results, today):
                 values, results = trial, found
-        return self.fewer(values)
+        return self._worthwhile(self.fewer(values))
 
     def _cheaper(self, new: Results, old: Results, today: Totals) -> bool:
         return self.of(new) <= self.of(old) + EVEN and _no_worse(counts(new, self.places), today)

@@ -54,7 +54,8 @@ def readme_commands() -> list[str]:
     blocks = re.findall(
         r"(?ms)^```(?:sh|console|bash|shell)?\n(.*?)^```", (ROOT / "README.md").read_text(encoding="utf-8")
     )
-    lines = [line.strip().removeprefix("$ ") for block in blocks for line in block.splitlines()]
+    whole = [block.replace("\\\n", " ") for block in blocks]
+    lines = [line.strip().removeprefix("$ ") for block in whole for line in block.splitlines()]
     return [line for line in lines if re.match(r"(python3|bagwright|pip|git)\s", line)]
 
 
