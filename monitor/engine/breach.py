@@ -115,11 +115,16 @@ def _clean_one_explains(teller: Teller, r: float, loss: float, *, standby: bool 
     """Whether a clean vessel beside what carried flow at a skid's resistance r [Pa] makes such a loss, and no more.
 
     With a standby beside those usually in service the skid goes below what these show clean, at most by the square of
-    flow.
+    flow; and so far its loss may go too.
     """
     count, clean = teller.skid.in_service, teller.story.clean[0]
-    least = BELOW_CLEAN * clean * ((count / (count + 1)) ** 2 if standby else 1.0)
-    return r > 0 and loss <= CLEAN_ONE * r / (r + count * clean) and (1 - loss) * r > least
+    if r <= 0:
+        return False
+    most, least = CLEAN_ONE * r / (r + count * clean), BELOW_CLEAN * clean
+    if standby:
+        alone = count * math.sqrt(clean)
+        most, least = max(most, 1 - (alone / (alone + math.sqrt(r))) ** 2), least * (count / (count + 1)) ** 2
+    return loss <= most and (1 - loss) * r > least
 
 
 def _begin(teller: Teller, story: BreachStory, detail: str, time: int) -> None:

@@ -21,16 +21,16 @@ import numpy as np
 import numpy.typing as npt
 from markupsafe import Markup
 
+from monitor.config.kinds import KINDS as JUDGED_BY
 from monitor.engine.messages_plan import Plan, plan_lines
 from monitor.engine.told import ForecastRow
 from monitor.errors import RunError
 from monitor.model import AlarmSettings, Event, Signal, SkidSettings
 from monitor.report.fan import draw_fan
 from monitor.web.trend import Trend, draw_trend
-from monitor.web.words import KINDS, UNKNOWN, Display, dp_limit, due_limit, kind_of, unit_symbol
+from monitor.web.words import KINDS, UNKNOWN, Display, dp_limit, due_limit, duration, kind_of, unit_symbol
 
 _HERE = Path(__file__).parent
-_IN_PRESSURE = ("changeout-due", "dp-limit", "surge")       # kinds whose limit is a pressure
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,6 +126,15 @@ def _in_order(alarms: Mapping[str, AlarmSettings]) -> list[AlarmSettings]:
 def _alarm(skid: SkidSettings, rule: AlarmSettings) -> dict[str, str]:
     limit = UNKNOWN
     if rule.limit is not None:
-        limit = Display(skid).text("pressure", rule.limit) if rule.kind in _IN_PRESSURE else f"{rule.limit:.4g}"
+        limit = _limit(skid, rule.kind, rule.limit)
     return {"kind": kind_of(rule.kind).words, "on": f"{rule.on_delay_s:g} s", "off": f"{rule.off_delay_s:g} s",
             "limit": limit, "enabled": "yes" if rule.enabled else "no"}
+
+
+def _limit(skid: SkidSettings, kind: str, limit: float) -> str:
+    match JUDGED_BY[kind].value:
+        case "pressure":
+            return Display(skid).text("pressure", limit)
+        case "time":
+            return duration(limit)
+    return f"{100 * limit:.4g} %"

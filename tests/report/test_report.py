@@ -8,6 +8,7 @@ import os
 import subprocess
 import sys
 import time
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -15,8 +16,9 @@ import numpy as np
 import pytest
 from display_samples import MINUTE, START, event, hatchery_skid, history, read_html
 
+from monitor.config import defaults_for
 from monitor.errors import RunError
-from monitor.model import Transition
+from monitor.model import Element, Transition
 from monitor.report import write_report
 from monitor.report.report import render_report
 
@@ -116,6 +118,16 @@ def test_values_are_shown_in_the_display_units_of_the_skid() -> None:
     assert "Changeout dP 14.5 psi" in text
     assert "Reference flow 264 US gpm" in text
     assert "Reference temperature 50.0 °F" in text
+
+
+def test_limits_are_shown_as_what_they_are() -> None:
+    element = Element(changeout_dp=1.0e5, max_dp=2.4e5)
+    kinds = ("changeout-due", "changeout-forecast", "element-breach")
+    skid = replace(hatchery_skid(), element=element, alarms={kind: defaults_for(kind, element) for kind in kinds})
+    text = read_html(report(skid=skid)).text
+    for row in ("Changeout due 15 s 60 s 1.00 bar", "Changeout forecast 15 s 60 s 24 h 0 min",
+                "Element breach 15 s 60 s 15 %"):
+        assert row in text
 
 
 def test_report_without_events_counts_or_data_says_so() -> None:
