@@ -10,7 +10,7 @@ import math
 from typing import TYPE_CHECKING
 
 from monitor.engine import layout
-from monitor.engine.look_back import Level, level, seconds
+from monitor.engine.look_back import Level, level, off_inlet, seconds
 from monitor.engine.messages_breach import cleared_event, grown_event, raised_event
 from monitor.engine.missed import step_before
 from monitor.engine.row_tier import Emission
@@ -37,6 +37,7 @@ WITH_FLOW = 0.5                  # of the fall of dP: the outlet falls by more w
 FLOW_ANSWERS = 0.03              # of flow per unit of ln(resistance): less, and flow is controlled or dP is wrong
 ZERO_PA, ZERO_SPAN = 0.15e5, 0.02     # Pa, and of span: a fall of one header alone by less may be a zero that shifted
 WHICH_PA = 400.0                 # more loss at one vessel's inlet that names it
+MOVES_S = 30                     # that valves take
 CLOSER_PA = 3000.0               # by which a vessel's pressure comes closer to the header's when it is opened to it
 MANY = 3                         # vessels in service, from which on one that leaves may make a step too small to see
 CLEAN_ONE = 1.25                 # of the loss that a clean vessel makes where all is laminar: what is taken for one
@@ -241,8 +242,11 @@ def _came_in(teller: Teller, before: Level, after: Level, loss: float) -> bool:
         if abs(p0 - before.inlet) > abs(p1 - after.inlet) + CLOSER_PA:
             return True
     skid = teller.skid
-    if skid.in_service == len(skid.vessels) or teller.own_pressures:
+    if skid.in_service == len(skid.vessels):
         return False
+    if teller.own_pressures:    # held at the inlet's pressure, a standby may have been opened to the outlet first
+        since, drop = teller.story.breach.since, before.inlet - before.outlet
+        return off_inlet(teller.history, since - (STEP_S + MOVES_S) * NS, since) > max(0.5 * drop, CLOSER_PA)
     return _clean_one_explains(teller, teller.referred(_flow_or_one(before)), loss, standby=True)
 
 

@@ -64,6 +64,15 @@ def seconds(state: np.record, back: int, count: int, vessels: int) -> Level:
     return Level(Conditions(*means[:4]), means[4], means[5], math.nan, (math.nan,) * vessels, 0.0, 0)
 
 
+def off_inlet(history: np.record, start: int, end: int) -> float:
+    """The furthest [Pa] that any vessel's pressure was below the inlet header's in a block between two times [ns]; 0
+    where none is known."""
+    starts = history["start"][: int(history["used"])]
+    means = history["means"][: starts.size][(starts >= start) & (starts <= end)].astype(float)
+    below = means[:, BLOCK_FIELDS.index("inlet"), None] - means[:, len(BLOCK_FIELDS) :]
+    return float(np.max(below, initial=0.0, where=np.isfinite(below)))
+
+
 def growth(history: np.record, start: int, end: int) -> float:
     """Rate of ln(normalised dP) between two times [1/s], by the median of slopes (Theil 1950); 0 where unknown.
 
