@@ -136,9 +136,10 @@ def journal(config: Path, skid: str | None, since: str | None, limit: int, peopl
 @click.option("--period", type=click.Choice(["shift", "day", "month"]), default="day", show_default=True,
               help="What --out covers.")
 @click.option("--at", default=None, help="A time in that period, RFC 3339; else the newest reading.")
-@click.option("--timezone", default="UTC", show_default=True, help="Whose clocks shifts, days and months go by.")
+@click.option("--timezone", default=None,
+              help="Whose clocks shifts, days and months go by, as Europe/Oslo; else [web] timezone.")
 def report(config: Path, days: float, skid: str | None, as_json: bool, out: Path | None, period: str, at: str | None,
-           timezone: str) -> None:
+           timezone: str | None) -> None:
     """Alarms a day and in ten minutes, floods, chattering, stale, by priority; with --out a whole report."""
     if out is not None:
         from monitor.commands.period_report import write_period

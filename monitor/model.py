@@ -298,6 +298,7 @@ class WebSettings:
     proxy: str | None = None
     cert_file: str | None = None
     key_file: str | None = None
+    timezone: str = "UTC"               # whose clocks reports go by, a name of the IANA database
 
 
 @dataclass(frozen=True, slots=True)

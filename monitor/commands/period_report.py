@@ -19,21 +19,22 @@ if TYPE_CHECKING:
 ENDINGS = (".html", ".pdf")
 
 
-def write_period(config: Path, out: Path, *, period: str, at: str | None, timezone: str, skid: str | None) -> None:
+def write_period(config: Path, out: Path, *, period: str, at: str | None, timezone: str | None,
+                 skid: str | None) -> None:
     """at: RFC 3339, a time in the period; None: the newest reading. Raises InputError, RunError."""
     from monitor.web.data import Source
-    from monitor.web.period import edges, gather
+    from monitor.web.period import gather
 
     if out.suffix.lower() not in ENDINGS:
         raise InputError(f"--out: found {out}; accepted: a file that ends in {' or '.join(ENDINGS)}")
-    settings, zone = load_settings(config), _zone(timezone)
+    settings = load_settings(config)
+    zone = _zone(timezone or settings.web.timezone)
     chosen = [s for s in settings.skids if skid in (None, s.id)]
     if not chosen:
         raise InputError(f"--skid: found {skid}; accepted: {', '.join(s.id for s in settings.skids)}")
     with open_reader(Path(settings.store.path)) as reader:
         source = Source(reader)
-        start, end = edges(period, _newest(source) if at is None else _time(at), zone)
-        found = gather(source, chosen, period, start, end)
+        found = gather(source, chosen, period, _newest(source) if at is None else _time(at), zone)
     if out.suffix.lower() == ".pdf":
         from monitor.web.period_pdf import as_pdf
 

@@ -282,6 +282,7 @@ class WebTable(Table):
     proxy: Annotated[str | None, _HOST] = None
     cert_file: Annotated[str | None, _FILE] = None
     key_file: Annotated[str | None, _FILE] = None
+    timezone: Annotated[str | None, BeforeValidator(ZoneName())] = None
     user: Any = None
 
 

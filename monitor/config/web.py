@@ -31,7 +31,7 @@ def read_web(document: Document, environ: Mapping[str, str], faults: Faults) -> 
     _check_reach(document, table, bool(table.user), faults)
     return WebSettings(host=table.host or default.host, port=table.port or default.port, address=table.address,
                        names=table.names or (),
-                       users=users, proxy=table.proxy, **files)
+                       users=users, proxy=table.proxy, timezone=table.timezone or default.timezone, **files)
 
 
 def is_loopback(host: str) -> bool:

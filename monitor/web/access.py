@@ -18,7 +18,7 @@ from http.cookies import CookieError, SimpleCookie
 from typing import TYPE_CHECKING
 from urllib.parse import quote, urlsplit
 
-from monitor.model import WebUser
+from monitor.model import Secret, WebUser
 
 if TYPE_CHECKING:
     from starlette.types import ASGIApp, Receive, Scope, Send
@@ -31,7 +31,7 @@ CLIENTS = 4_096                                 # addresses that are remembered
 
 LOOKS = (50.0, 300.0)       # requests a second and at once, from one address
 ACTS = (1.0, 30.0)          # of those that ask for something to be done
-LOGINS = (5 / 60, 5.0)      # log-ins that failed
+LOGINS = (5 / 60, 5.0)      # tries to log in, and tokens that nobody has
 
 
 class Limit:
@@ -55,9 +55,11 @@ class Limit:
 
 @dataclass(frozen=True, slots=True)
 class Access:
-    """The users of a page. secure: whether browsers reach it by TLS, so that the cookie stays there."""
+    """The users of a page. command: the token of `[command]`, with which programs act as they do over MQTT, in the
+    name that they give. secure: whether browsers reach it by TLS, so that the cookie stays there."""
 
     users: tuple[WebUser, ...]
+    command: Secret | None = None
     secure: bool = False
     now: Callable[[], float] = time.time
 
@@ -67,6 +69,13 @@ class Access:
         for user in self.users:
             if hmac.compare_digest(_digest(token), _digest(user.token.reveal())):
                 found = user
+        return found
+
+    def program(self, token: str) -> WebUser | None:
+        """Whoever sends a token with each request: a user, or a program with the token of commands."""
+        found = self.by_token(token)
+        if self.command is not None and hmac.compare_digest(_digest(token), _digest(self.command.reveal())):
+            return found or WebUser("", "act", self.command)
         return found
 
     def cookie(self, user: WebUser) -> str:
@@ -116,10 +125,11 @@ def from_elsewhere(headers: Mapping[str, str]) -> bool:
 
 
 class Gate:
-    """Lets through who may do what they ask; puts the user's name into the request's state as `who`."""
+    """Lets through who may do what they ask; puts the user's name into the request's state as `who`, and whether they
+    may act. sorry: a refusal (title, sentence) as a page for people."""
 
-    def __init__(self, app: ASGIApp, access: Access) -> None:
-        self.app, self.access = app, access
+    def __init__(self, app: ASGIApp, access: Access, sorry: Callable[[str, str], str]) -> None:
+        self.app, self.access, self.sorry = app, access, sorry
         self.looks, self.acts, self.logins = Limit(*LOOKS), Limit(*ACTS), Limit(*LOGINS)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -129,7 +139,7 @@ class Gate:
         headers = {k.decode("latin-1"): v.decode("latin-1") for k, v in scope["headers"]}
         refused = self._refusal(scope, headers)
         if refused is not None:
-            await _say(scope, send, *refused)
+            await _say(scope, send, self.sorry if "text/html" in headers.get("accept", "") else None, *refused)
             return
         await self.app(scope, receive, send)
 
@@ -138,7 +148,7 @@ class Gate:
         client = (scope.get("client") or ("",))[0]
         wait = (self.looks if method in SAFE else self.logins if path == "/login" else self.acts).wait(client)
         if wait:
-            return 429, "Too many requests at once: try again soon.", {"retry-after": str(int(wait) + 1)}
+            return _slower(wait)
         token = _bearer(headers)
         if method not in SAFE and token is None and from_elsewhere(headers):
             return 403, "This came from another site and is not done.", {}
@@ -146,18 +156,23 @@ class Gate:
         state["who"] = None
         if not self.access.users or path.startswith(OPEN):
             return None
-        user = self.access.by_token(token) if token is not None else self.access.by_cookie(headers.get("cookie", ""))
+        user = self.access.program(token) if token is not None else self.access.by_cookie(headers.get("cookie", ""))
         if user is None:
-            return _unknown(scope, token is not None)
+            wait = self.logins.wait(client) if token is not None else 0.0
+            return _slower(wait) if wait else _unknown(scope, token is not None)
         if method not in SAFE and user.role != "act" and path != "/logout":
             return 403, f"{user.name} may look but not act here.", {}
-        state["who"], state["may_act"] = user.name, user.role == "act"
+        state["who"], state["may_act"] = user.name or None, user.role == "act"
         return None
 
 
 def _bearer(headers: Mapping[str, str]) -> str | None:
     kind, _, token = headers.get("authorization", "").partition(" ")
     return token.strip() if kind.lower() == "bearer" else None
+
+
+def _slower(wait: float) -> tuple[int, str, dict[str, str]]:
+    return 429, "Too many requests at once: try again soon.", {"retry-after": str(int(wait) + 1)}
 
 
 def _unknown(scope: Scope, tried: bool) -> tuple[int, str, dict[str, str]]:
@@ -170,12 +185,16 @@ def wants_json(path: str) -> bool:
     return path.startswith(("/api/", "/healthz", "/metrics"))
 
 
-async def _say(scope: Scope, send: Send, status: int, sentence: str, headers: dict[str, str]) -> None:
+async def _say(scope: Scope, send: Send, sorry: Callable[[str, str], str] | None, status: int, sentence: str,
+               headers: dict[str, str]) -> None:
     import json
 
-    as_json = wants_json(scope["path"])
-    body = json.dumps({"detail": sentence}).encode() if as_json else f"{sentence}\n".encode()
-    kind = "application/json" if as_json else "text/plain; charset=utf-8"
+    if wants_json(scope["path"]):
+        kind, body = "application/json", json.dumps({"detail": sentence}).encode()
+    elif sorry is not None:
+        kind, body = "text/html; charset=utf-8", sorry("That was not done", sentence).encode()
+    else:
+        kind, body = "text/plain; charset=utf-8", f"{sentence}\n".encode()
     sent = [(b"content-type", kind.encode()), *((k.encode(), v.encode()) for k, v in headers.items())]
     await send({"type": "http.response.start", "status": status, "headers": sent})
     await send({"type": "http.response.body", "body": body})

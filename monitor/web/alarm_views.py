@@ -11,21 +11,22 @@ from urllib.parse import urlencode
 from fastapi import FastAPI, HTTPException, Query, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
+from monitor.alarms.acting import NEEDS_WHY, NOTE
 from monitor.alarms.catalogue import MONITOR
-from monitor.model import Event
+from monitor.model import Event, SkidSettings
 from monitor.web.acting import fields, leave, signer
 from monitor.web.data import AlarmNow, Asked, Source
 from monitor.web.live import Fragments
 from monitor.web.pages import Pages
 from monitor.web.site import Site
 from monitor.web.views import LastEvent, Seen
-from monitor.web.words import KINDS, response_to
+from monitor.web.words import KINDS, handling
 
 Name = Annotated[str | None, Query(max_length=500)]
-HOURS = (1, 4, 8, 12)
+HOURS = (1, 2, 4, 8, 12, 24, 72, 168)       # lengths of a shelf that are offered, up to the longest that is allowed
 WORDS = {"ack": "Acknowledge", "reset": "Reset the latch", "shelve": "Shelve", "unshelve": "Unshelve",
          "out-of-service": "Take out of service", "in-service": "Return to service", "journal": "Keep the note only"}
-REASONED = ("reset", "shelve", "out-of-service", "journal")      # not without a reason, or a text
+REASONED = (*NEEDS_WHY, NOTE)       # not without a reason, or a text
 PAGE = 100
 
 
@@ -65,8 +66,8 @@ def add_alarms(app: FastAPI, site: Site) -> None:
     async def form(request: Request, alarm: AlarmNow, given: dict[str, str], wrong: str = "") -> HTMLResponse:
         return await site.answer(
             request, "act.html", "newest", site.pages.only_newest, alarm=alarm, skid=site.pages.skids.get(alarm.skid),
-            response=response_to(alarm.kind), acts=[(a, WORDS[a]) for a in acts(alarm)], hours=HOURS, given=given,
-            wrong=wrong, query=_address(alarm))
+            acts=[(a, WORDS[a]) for a in acts(alarm)], shelves=shelves(site.pages.skids.get(alarm.skid), alarm.kind),
+            given=given, wrong=wrong, query=_address(alarm))
 
     @app.get("/alarms/act", include_in_schema=False)
     async def act_form(request: Request, skid: str, kind: str, vessel: Name = None,
@@ -82,7 +83,8 @@ def add_alarms(app: FastAPI, site: Site) -> None:
             return await form(request, alarm, given, "That cannot be done in the state it is in.")
         if action in REASONED and not given.get("why"):
             return await form(request, alarm, given, f"“{WORDS[action]}” needs a reason, so that others know.")
-        await leave(site, skid, action, asked(alarm, action, signer(request, given), given))
+        lengths = shelves(site.pages.skids.get(alarm.skid), alarm.kind)
+        await leave(site, skid, action, asked(alarm, action, signer(request, given), given, lengths))
         return RedirectResponse("/alarms", 303)
 
 
@@ -91,7 +93,7 @@ def acts(alarm: AlarmNow) -> list[str]:
     found = ["ack"] if alarm.owed else []
     found += ["reset"] if alarm.state == "latched-acknowledged" else []
     if alarm.state == "shelved":
-        found += ["unshelve"]
+        found += ["unshelve", "out-of-service"]
     elif alarm.state == "out-of-service":
         found += ["in-service"]
     else:
@@ -99,12 +101,19 @@ def acts(alarm: AlarmNow) -> list[str]:
     return [*found, "journal"]
 
 
-def asked(alarm: AlarmNow, action: str, who: str, given: dict[str, str]) -> dict[str, Any]:
-    """The body of a request to act on an alarm."""
+def shelves(skid: SkidSettings | None, kind: str) -> list[int]:
+    """Hours for which an alarm can be shelved: the longest is what its configuration allows."""
+    found = handling(skid, kind)
+    most = found.shelve_limit_s / 3600 if found is not None else HOURS[0]
+    return [h for h in HOURS if h <= most] or [1]
+
+
+def asked(alarm: AlarmNow, action: str, who: str, given: dict[str, str], lengths: Sequence[int]) -> dict[str, Any]:
+    """The body of a request to act on an alarm. lengths: hours of a shelf that are allowed."""
     body: dict[str, Any] = {"who": who, "target": alarm.target, "why": given.get("why", "")[:500]}
     if action == "shelve":
         hours = given.get("hours", "")
-        body["for_s"] = 3600 * (int(hours) if hours.isdigit() and int(hours) in HOURS else HOURS[0])
+        body["for_s"] = 3600 * (int(hours) if hours.isdigit() and int(hours) in lengths else lengths[0])
     return body
 
 
@@ -113,8 +122,7 @@ def _parts(pages: Pages, chosen: Chosen, source: Source) -> Fragments:
                            limit=PAGE)
     return {
         "newest": pages.render("_newest.html", newest=source.newest()),
-        "current": pages.render("_current.html", groups=groups(source.alarms()), skids=pages.skids,
-                                response=response_to),
+        "current": pages.render("_current.html", groups=groups(source.alarms()), skids=pages.skids),
         "asked": pages.render("_asked.html", asked=[told(r) for r in source.requests(limit=20)]),
         "past": pages.render("_past.html", events=events, older=_older(chosen, events)),
     }

@@ -26,7 +26,6 @@ from monitor.web.words import (
     fixed,
     hours,
     quantity_of,
-    response_to,
     unit_symbol,
 )
 
@@ -60,7 +59,7 @@ class Pages:
     def __init__(self, settings: Settings, *, may_act: bool = False) -> None:
         self.settings = settings
         self.skids = {skid.id: skid for skid in settings.skids}
-        self._templates = environment()
+        self._templates = environment(skids=settings.skids)
         self._templates.globals.update(may_act=may_act)
         self._lines: dict[str, tuple[object, str]] = {}
 
@@ -91,7 +90,7 @@ class Pages:
         vessels = vessels_now(now)
         return {
             "newest": self.render("_newest.html", newest=now.newest),
-            "alarms": self.render("_alarms.html", alarms=now.alarms, response=response_to),
+            "alarms": self.render("_alarms.html", alarms=now.alarms),
             "drawing": str(draw_skid(now, vessels)),
             "vessels": self.render("_vessels.html", skid=skid, vessels=vessels, changed=last_changes(source, skid)),
             "values": self.render("_values.html", row=row(now, source.newest()), derived=derived(now),
@@ -109,13 +108,17 @@ class Pages:
         end = max(event.time + MINUTE_NS, min(event.time + HOUR_NS, source.newest() or 0))
         return {
             "newest": self.render("_newest.html", newest=source.newest()),
-            "evidence": self.render("_evidence.html", facts=facts(event), event=event, response=response_to),
+            "evidence": self.render("_evidence.html", facts=facts(event), event=event),
             "plots": str(trend_of(source, skid, start, end)),
         }
 
     def page(self, template: str, fragments: Fragments, **values: Any) -> str:
         """A whole page around its parts."""
         return self.render(template, parts={name: Markup(html) for name, html in fragments.items()}, **values)  # noqa: S704
+
+    def sorry(self, title: str, message: str) -> str:
+        """A page that says why there is nothing else."""
+        return self.page("sorry.html", {}, title=title, message=message)
 
     def only_newest(self, source: Source) -> Fragments:
         """What a page shows that has nothing else of the store."""

@@ -65,6 +65,7 @@ class PeriodReport:
     left_out: int                       # events beyond those listed
     figures: Figures
     curves: tuple[Curve, ...]
+    zone: ZoneInfo                      # whose clocks it goes by
 
 
 def edges(period: str, at: int, zone: ZoneInfo) -> tuple[int, int]:
@@ -83,8 +84,9 @@ def edges(period: str, at: int, zone: ZoneInfo) -> tuple[int, int]:
     return int(start.timestamp()) * NS, int(end.timestamp()) * NS
 
 
-def gather(source: Source, skids: Sequence[SkidSettings], period: str, start: int, end: int) -> PeriodReport:
-    """What happened with start <= time < end [ns]."""
+def gather(source: Source, skids: Sequence[SkidSettings], period: str, at: int, zone: ZoneInfo) -> PeriodReport:
+    """What happened in the shift, day or month that the time `at` [ns] lies in, by the clocks of `zone`."""
+    start, end = edges(period, at, zone)
     wanted = {s.id for s in skids}
     events = [e for s in skids for e in source.events(s.id, start=start, end=end, limit=100_000)]
     events.sort(key=lambda e: e.time)
@@ -95,7 +97,7 @@ def gather(source: Source, skids: Sequence[SkidSettings], period: str, start: in
     curves = [c for _, c in made if c.time.size][:PLOTTED]
     return PeriodReport(period, start, end, tuple(line for line, _ in made), tuple(changeouts),
                         dict(Counter(e.kind for e in alarms).most_common()), tuple(events[-LISTED:]),
-                        max(0, len(events) - LISTED), figures(entries, start, end), tuple(curves))
+                        max(0, len(events) - LISTED), figures(entries, start, end), tuple(curves), zone)
 
 
 def _line(source: Source, skid: SkidSettings, start: int, end: int, events: Sequence[Event],

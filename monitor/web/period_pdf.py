@@ -14,7 +14,7 @@ from monitor.errors import RunError
 from monitor.model import NS
 from monitor.web.period import Curve, PeriodReport, performance
 from monitor.web.period_page import title
-from monitor.web.words import UNKNOWN, Display, due_limit, kind_of, utc
+from monitor.web.words import UNKNOWN, Display, clock, due_limit, kind_of
 
 if TYPE_CHECKING:
     from fpdf import FPDF
@@ -60,14 +60,14 @@ def _choose_font(pdf: FPDF) -> None:
 
 def _fill(pdf: FPDF, report: PeriodReport) -> None:
     _text(pdf, title(report), 15)
-    _text(pdf, f"{utc(report.start)} to {utc(report.end)}", 9)
+    _text(pdf, f"{clock(report.start, report.zone)} to {clock(report.end, report.zone)}", 9)
     _text(pdf, CAUTION, 8)
     _heading(pdf, "Skids")
     _table(pdf, ("Skid", "Data", "Judged", "Highest normalised dP", "Last", "Limit", "Alarms", "Changed", "Elements"),
            (_skid(line) for line in report.lines), (46, 22, 22, 42, 30, 30, 25, 30, 30))
     _heading(pdf, "Changeouts")
     _table(pdf, ("Skid", "Vessel", "Returned", "Life, h", "Volume, m³", "dP before, bar", "after", "Check", "Found"),
-           ((c.skid, c.vessel or UNKNOWN, utc(c.returned), _number(c.life_h, 1), _number(c.volume_m3, 0),
+           ((c.skid, c.vessel or UNKNOWN, clock(c.returned, report.zone), _number(c.life_h, 1), _number(c.volume_m3, 0),
              _number(c.before, 2), _number(c.after, 2), c.verdict_words, "; ".join(i.words for i in c.inspections))
             for c in report.changeouts), (30, 18, 42, 18, 22, 24, 24, 42, 57))
     _heading(pdf, "Alarms raised")
@@ -80,7 +80,8 @@ def _fill(pdf: FPDF, report: PeriodReport) -> None:
         _chart(pdf, report, curve)
     _heading(pdf, "Events")
     _table(pdf, ("Time", "Skid", "Kind", "Change", "Message"),
-           ((utc(e.time), e.skid, kind_of(e.kind).words, e.transition.value, e.message) for e in report.events),
+           ((clock(e.time, report.zone), e.skid, kind_of(e.kind).words, e.transition.value, e.message)
+            for e in report.events),
            (40, 30, 38, 18, 151))
 
 

@@ -10,13 +10,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from datetime import UTC, tzinfo
 
 import numpy as np
 import numpy.typing as npt
 from markupsafe import Markup
 
 from monitor.web.scales import decimals_for, nice_step, time_ticks, value_ticks
-from monitor.web.words import digits_for, utc
+from monitor.web.words import clock, digits_for
 
 Floats = npt.NDArray[np.float64]
 Times = npt.NDArray[np.int64]
@@ -91,6 +92,7 @@ class Frame:
     marks: tuple[tuple[int, str], ...] = field(default=())      # time, level
     gaps: tuple[tuple[int, int], ...] = field(default=())       # from, to
     doubts: tuple[tuple[int, int], ...] = field(default=())     # from, to
+    zone: tzinfo = UTC                                          # whose clocks the axis goes by
 
     def x(self, time: npt.ArrayLike) -> Floats:
         """Position of times, 0 at the start and WIDTH at the end."""
@@ -228,7 +230,7 @@ def _limit(limit: Limit, down: _Scale, panel: Panel) -> Markup:
 
 def _grid_times(frame: Frame, height: int) -> Markup:
     return Markup("").join(Markup('<line class="grid time" x1="{x:.0f}" x2="{x:.0f}" y1="0" y2="{h}"/>').format(
-        x=float(frame.x(at)), h=height) for at, _ in time_ticks(frame.start, frame.end))
+        x=float(frame.x(at)), h=height) for at, _ in time_ticks(frame.start, frame.end, zone=frame.zone))
 
 
 def _marks(frame: Frame, height: int) -> Markup:
@@ -257,7 +259,8 @@ def _bar(span: Span, y: int, frame: Frame) -> Markup:
 
 
 def _svg(inner: Markup, text: Markup, height: int, frame: Frame, label: str, down: _Scale | None = None) -> Markup:
-    axis = Markup("").join(_time_label(at, word, frame, height) for at, word in time_ticks(frame.start, frame.end))
+    axis = Markup("").join(_time_label(at, word, frame, height)
+                            for at, word in time_ticks(frame.start, frame.end, zone=frame.zone))
     scale = Markup(' data-low="{:.6g}" data-high="{:.6g}"').format(down.low, down.high) if down else Markup("")
     return Markup(
         '<svg class="chart" role="img" aria-label="{label}" width="100%" height="{total}" data-start="{start}" '
@@ -284,7 +287,7 @@ def _legend(panel: Panel) -> Markup:
 
 def _describe(panel: Panel, frame: Frame) -> str:
     """What a reader who cannot see the plot is told."""
-    parts = [f"{panel.title} in {panel.unit}, {utc(frame.start)} to {utc(frame.end)}."]
+    parts = [f"{panel.title} in {panel.unit}, {clock(frame.start, frame.zone)} to {clock(frame.end, frame.zone)}."]
     for line in panel.lines:
         known = line.values[np.isfinite(line.values)]
         if known.size:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from datetime import UTC, datetime
+from datetime import UTC, datetime, tzinfo
 
 from monitor.model import NS
 
@@ -38,15 +38,30 @@ def decimals_for(step: float) -> int:
     return max(0, -math.floor(math.log10(step) + 1e-9)) if step > 0 else 0
 
 
-def time_ticks(start: int, end: int, count: int = 6) -> list[tuple[int, str]]:
-    """Round UTC times from `start` to `end` (ns) with labels, at most `count` + 1 of them."""
+def time_ticks(start: int, end: int, count: int = 6, zone: tzinfo = UTC) -> list[tuple[int, str]]:
+    """Times from `start` to `end` (ns) that are round by the clocks of `zone`, with labels, at most `count` + 1 of
+    them. An hour that the clocks go through twice has its ticks once, one that they skip has none."""
     if end <= start:
         return []
     step = next((s for s in _STEPS_S if s * NS * count >= end - start), None)
     if step is None:
-        return _month_ticks(start, end, count)
-    first = -(-start // (step * NS))
-    return [(i * step * NS, _label(i * step, step)) for i in range(first, end // (step * NS) + 1)]
+        return _month_ticks(start, end, count, zone)
+    ticks: list[tuple[int, str]] = []
+    for i in range(-(-_wall(start // NS, zone) // step), _wall(end // NS, zone) // step + 1):
+        at = _instant(datetime.fromtimestamp(i * step, UTC), zone)
+        if start <= at * NS <= end and _wall(at, zone) == i * step:
+            ticks.append((at * NS, _label(i * step, step)))
+    return ticks
+
+
+def _wall(second: int, zone: tzinfo) -> int:
+    """What the clocks of `zone` show, as if they were UTC."""
+    return int(datetime.fromtimestamp(second, zone).replace(tzinfo=UTC).timestamp())
+
+
+def _instant(wall: datetime, zone: tzinfo) -> int:
+    """Seconds since 1970 at which the clocks of `zone` first show it."""
+    return int(wall.replace(tzinfo=zone).timestamp())
 
 
 def _label(second: int, step: int) -> str:
@@ -56,15 +71,15 @@ def _label(second: int, step: int) -> str:
     return f"{when:%H:%M:%S}" if step < _MINUTE else f"{when:%H:%M}"
 
 
-def _month_ticks(start: int, end: int, count: int) -> list[tuple[int, str]]:
-    first, last = (datetime.fromtimestamp(t // NS, UTC) for t in (start, end))
+def _month_ticks(start: int, end: int, count: int, zone: tzinfo) -> list[tuple[int, str]]:
+    first, last = (datetime.fromtimestamp(t // NS, zone) for t in (start, end))
     months = (last.year - first.year) * 12 + last.month - first.month
     step = next((m for m in _MONTHS if m * count >= months), _MONTHS[-1])
     begin = first.year * 12 + first.month - 1
     ticks = []
     for month in range(begin - begin % step, begin + months + 1, step):
         when = datetime(month // 12, month % 12 + 1, 1, tzinfo=UTC)
-        at = int(when.timestamp()) * NS
+        at = _instant(when, zone) * NS
         if start <= at <= end:
             ticks.append((at, f"{when:%b %Y}"))
     return ticks

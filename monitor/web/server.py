@@ -65,11 +65,11 @@ def create_app(open_reader: Callable[[], StoreReader], settings: Settings, submi
     app.include_router(records_router(site))
     for add in (add_views, add_alarms, add_changeouts, add_companion, add_report, add_metrics):
         add(app, site)
-    access = Access(web.users, secure=bool(web.cert_file or web.proxy))
+    access = Access(web.users, settings.command.token, secure=bool(web.cert_file or web.proxy))
     add_login(app, site, access)
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
     app.add_middleware(GZipMiddleware, minimum_size=1_000, compresslevel=5)     # it leaves event streams alone
-    app.add_middleware(Gate, access=access)
+    app.add_middleware(Gate, access=access, sorry=site.pages.sorry)
     app.add_middleware(Guard, loopback_only=is_loopback(web.host), names=web.names)
     return app
 

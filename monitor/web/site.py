@@ -40,9 +40,9 @@ class Site:
         address = ""
         if stream is not None:
             address = f"{stream}{'&' if '?' in stream else '?'}seen={version}"
-        who = getattr(request.state, "who", None)
+        who, may_act = getattr(request.state, "who", None), getattr(request.state, "may_act", True)
         return HTMLResponse(self.pages.page(template, parts, stream=address, age=self.hub.age, old=self.hub.old,
-                                            path=request.url.path, who=who, **values))
+                                            path=request.url.path, who=who, looks=not may_act, **values))
 
     def stream(self, key: str, make: Maker, seen: str | None, last_event_id: str | None) -> Response:
         return EventSourceResponse(self.hub.stream(key, make, last_event_id or seen))

@@ -2,14 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
+from datetime import UTC, datetime, tzinfo
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from markupsafe import Markup
 
-from monitor.model import Event
-from monitor.web.words import CAUTION, UNKNOWN, Display, duration, iso, kind_of, level_of, unit_symbol, utc
+from monitor.model import NS, Event, SkidSettings
+from monitor.web.words import (
+    CAUTION,
+    UNKNOWN,
+    Display,
+    clock,
+    duration,
+    handling,
+    iso,
+    kind_of,
+    level_of,
+    unit_symbol,
+)
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -25,24 +37,28 @@ _SHAPES = {
 }
 
 
-def environment(*folders: Path) -> Environment:
-    """Templates of `folders`, then those of this package."""
+def environment(*folders: Path, skids: Iterable[SkidSettings] = (), zone: tzinfo = UTC) -> Environment:
+    """Templates of `folders`, then those of this package. skids: whose configuration says how alarms are dealt with.
+    zone: by whose clocks times are told."""
     from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
     made = Environment(
         loader=FileSystemLoader([*folders, HERE / "templates"]), autoescape=True, undefined=StrictUndefined,
         trim_blocks=True, lstrip_blocks=True, auto_reload=False)
+    known = {skid.id: skid for skid in skids}
     made.filters.update(
-        kind=lambda name: kind_of(name).words, level_name=lambda name: kind_of(name).level, level=level_of,
-        duration=duration, when=when, unit=unit_symbol, value=event_value, symbol=symbol,
-        brief=brief, pressure=lambda skid, value: Display(skid).text("pressure", value))
+        kind=lambda name: kind_of(name).words, level=lambda event: level_of(event, known.get(event.skid)),
+        handling=lambda of: handling(known.get(of.skid), of.kind),
+        duration=duration, when=lambda time: when(time, zone), when_in=when, unit=unit_symbol, value=event_value,
+        symbol=symbol, brief=brief, pressure=lambda skid, value: Display(skid).text("pressure", value))
     made.globals.update(caution=CAUTION, unknown=UNKNOWN)
     return made
 
 
-def when(time: int) -> Markup:
-    """A time as `<time>`: UTC in words; the script adds the reader's own."""
-    return Markup('<time datetime="{}">{}</time>').format(iso(time), utc(time))
+def when(time: int, zone: tzinfo) -> Markup:
+    """A time as `<time>`, by the clocks of `zone`; the script adds the reader's own where they differ."""
+    at = datetime.fromtimestamp(time // NS, zone).isoformat(timespec="seconds") if zone is not UTC else iso(time)
+    return Markup('<time datetime="{}">{}</time>').format(at, clock(time, zone))
 
 
 def symbol(level: str) -> Markup:

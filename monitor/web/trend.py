@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -33,9 +34,9 @@ def draw_trend(skid: SkidSettings, trend: Trend, events: Sequence[Event], *, sta
     last = end if end is not None else int(time[-1]) + step if time.size else max((e.time for e in events), default=1)
     shown = [e for e in events if first <= e.time <= last]
     frame = Frame(first, max(last, first + 1), tuple(
-        (e.time, level_of(e)) for e in shown if e.transition is Transition.RAISED or e.kind == "changeout-done"),
+        (e.time, level_of(e, skid)) for e in shown if e.transition is Transition.RAISED or e.kind == "changeout-done"),
         gaps(time, step, first, last) if start is not None else (), doubts(trend, step))
-    return _key(frame) + draw(time, panels(skid, trend), lanes(events, first, last), frame)
+    return _key(frame) + draw(time, panels(skid, trend), lanes(skid, events, first, last), frame)
 
 
 FAN_POINTS = 600
@@ -111,7 +112,7 @@ def _quantity(column: str) -> str:
     return column if column in ("flow", "temperature") else "pressure"
 
 
-def lanes(events: Iterable[Event], first: int, last: int) -> list[Lane]:
+def lanes(skid: SkidSettings, events: Iterable[Event], first: int, last: int) -> list[Lane]:
     """One lane for each kind that occurred between first and last: raised to cleared, or the moment it was noted."""
     spans: dict[str, list[Span]] = {}
     standing: dict[tuple[str, str | None, str | None], Event] = {}
@@ -121,19 +122,19 @@ def lanes(events: Iterable[Event], first: int, last: int) -> list[Lane]:
             standing.setdefault(key, event)
         elif event.transition is Transition.CLEARED:
             raised = standing.pop(key, None)        # None: raised before what we were given
-            unseen = Span(first, event.time, kind_of(event.kind).level, event.message)
-            spans.setdefault(event.kind, []).append(_span(raised, event.time) if raised else unseen)
+            began = raised or replace(event, time=first, transition=Transition.RAISED)
+            spans.setdefault(event.kind, []).append(_span(skid, began, event.time))
         else:
             spans.setdefault(event.kind, []).append(Span(event.time, event.time, "note", _title(event, None)))
     for event in standing.values():
-        spans.setdefault(event.kind, []).append(_span(event, None))
+        spans.setdefault(event.kind, []).append(_span(skid, event, None))
     order = [*KINDS, *sorted(set(spans) - set(KINDS))]
     shown = {k: tuple(s for s in spans.get(k, ()) if s.within(first, last)) for k in order}
     return [Lane(kind_of(kind).words, found) for kind, found in shown.items() if found]
 
 
-def _span(raised: Event, end: int | None) -> Span:
-    return Span(raised.time, end, kind_of(raised.kind).level, _title(raised, end))
+def _span(skid: SkidSettings, raised: Event, end: int | None) -> Span:
+    return Span(raised.time, end, level_of(raised, skid), _title(raised, end))
 
 
 def _title(event: Event, end: int | None) -> str:

@@ -72,7 +72,7 @@ def add_views(app: FastAPI, site: Site) -> None:
 
 def _add_faults(app: FastAPI, site: Site) -> None:
     def sorry(status: int, title: str, message: str) -> HTMLResponse:
-        return HTMLResponse(site.pages.page("sorry.html", {}, title=title, message=message), status)
+        return HTMLResponse(site.pages.sorry(title, message), status)
 
     async def refused(request: Request, error: Exception) -> Response:
         assert isinstance(error, AnyHTTPException)

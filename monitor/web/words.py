@@ -4,18 +4,19 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, tzinfo
 
 import numpy as np
 import numpy.typing as npt
 
 from monitor.alarms.catalogue import CATALOGUE, CAUTION
+from monitor.alarms.handling import handling_of
 from monitor.config.units import from_si
-from monitor.model import NS, Event, Role, SkidSettings, Transition
+from monitor.model import NS, Event, Handling, Role, SkidSettings, Transition
 
 __all__ = [
-    "CAUTION", "KINDS", "LEVELS", "UNKNOWN", "Display", "Kind", "digits_for", "dp_limit", "due_limit", "duration",
-    "fixed", "hours", "iso", "kind_of", "level_of", "quantity_of", "response_to", "unit_symbol", "utc",
+    "CAUTION", "KINDS", "LEVELS", "UNKNOWN", "Display", "Kind", "clock", "digits_for", "dp_limit", "due_limit",
+    "duration", "fixed", "handling", "hours", "iso", "kind_of", "level_of", "quantity_of", "unit_symbol", "utc",
 ]
 
 UNKNOWN = "\u2014"      # what stands where nothing is known
@@ -42,6 +43,7 @@ KINDS: dict[str, Kind] = {
     "changeout-due": Kind("Changeout due", "medium"),
     "signal-fault": Kind("Signal fault", "low"),
     "pressure-rise": Kind("Pressure rises", "high"),
+    "vessel-repressurised": Kind("Vessel repressurised", "high"),
     "blocked-outside": Kind("Blocked outside the skid", "medium"),
     "reverse-dp": Kind("Reversed dP", "medium"),
     "monitor-fault": Kind("Monitor fault", "medium"),
@@ -57,19 +59,32 @@ def kind_of(name: str) -> Kind:
     return Kind(known.words, CATALOGUE[name].priority) if name in CATALOGUE else known
 
 
-def response_to(kind: str) -> str:
-    """What the catalogue asks the operator to do, or nothing."""
-    return CATALOGUE[kind].response if kind in CATALOGUE else ""
+def handling(skid: SkidSettings | None, kind: str) -> Handling | None:
+    """How a kind of alarm is dealt with on a skid (None: the monitor itself): what its configuration says, else the
+    catalogue. None for what is no alarm."""
+    rule = None if skid is None else skid.alarms.get(kind)
+    return rule.handling if rule is not None and rule.handling is not None else handling_of(kind)
 
 
-def level_of(event: Event) -> str:
+def level_of(event: Event, skid: SkidSettings | None = None) -> str:
     """How an event is coloured: a return to normal and a note are never alarming."""
-    return kind_of(event.kind).level if event.transition is Transition.RAISED else "note"
+    if event.transition is not Transition.RAISED:
+        return "note"
+    found = handling(skid, event.kind)
+    return found.priority if found is not None else kind_of(event.kind).level
+
+
+def clock(time: int, zone: tzinfo) -> str:
+    """Nanoseconds since 1970 by the clocks of `zone`, as `2026-03-11 05:05:06 CET`; where a zone has no letters,
+    `2026-03-11 01:05:06 UTC-03`."""
+    at = datetime.fromtimestamp(time // NS, zone)
+    name = at.tzname() or ""
+    return f"{at:%Y-%m-%d %H:%M:%S} {name if name[:1].isalpha() else f'UTC{name}'}"
 
 
 def utc(time: int) -> str:
     """Nanoseconds since 1970 as `2026-03-11 04:05:06 UTC`."""
-    return f"{datetime.fromtimestamp(time // NS, UTC):%Y-%m-%d %H:%M:%S} UTC"
+    return clock(time, UTC)
 
 
 def iso(time: int) -> str:

@@ -159,6 +159,7 @@ ADDED = [
     ('[web]\nhost = "0.0.0.0"\n', "web", "without a user", "[[web.user]]"),
     ('[web]\nhost = "0.0.0.0"\n', "web", "without TLS", "cert_file and key_file, or proxy"),
     ('[web]\nproxy = "127.0.0.1"\n', "web", "without a user", "role (look or act)"),
+    ('[web]\ntimezone = "Middle/Earth"\n', "web.timezone", "Middle/Earth", "Europe/Oslo"),
     ('[web]\nkey_file = "skid.toml"\n', "web.key_file", "without cert_file", "both"),
     ('[web]\nnames = ["a/b"]\n', "web.names", "a/b", "host name"),
     ('[[web.user]]\nname = "a"\nrole = "admin"\ntoken_env = "A"\n', "web.user[0].role", "admin", "look or act"),

@@ -7,9 +7,10 @@ from collections.abc import Iterator
 
 import httpx
 import pytest
+from display_samples import read_html
 from page_plant import Plant, served
 
-from monitor.model import Event, Secret, WebSettings, WebUser
+from monitor.model import CommandSettings, Event, Secret, WebSettings, WebUser
 from monitor.web.access import SESSION_S, Access, Limit
 
 LOOK, ACT = WebUser("viewer", "look", Secret("look-token-1")), WebUser("control room", "act", Secret("act-token-2"))
@@ -84,6 +85,53 @@ def test_what_is_done_is_signed_with_the_name_of_the_log_in(stranger: httpx.Clie
     log_in(stranger, "act-token-2")
     assert stranger.post(ADDRESS, data={"action": "ack", "who": "Somebody Else"}).status_code == 303
     assert plant.store.requests()[0].body["who"] == "control room"
+
+
+def test_who_may_only_look_is_not_offered_to_act_and_is_refused_on_a_page(stranger: httpx.Client, plant: Plant,
+                                                                          due: Event) -> None:
+    plant.say(due)
+    log_in(stranger, "look-token-1")
+    assert '<body class="looks"' in stranger.get("/alarms").text
+    refused = stranger.post(ADDRESS, data={"action": "ack"}, headers={"accept": "text/html"})
+    assert refused.status_code == 403 and read_html(refused.text).faults == []
+    assert "viewer may look but not act here." in read_html(refused.text).text
+    log_in(stranger, "act-token-2")
+    assert "looks" not in stranger.get("/alarms").text
+
+
+def test_token_of_commands_lets_a_program_act_in_the_name_it_gives_and_no_person_log_in(plant: Plant, due: Event
+                                                                                        ) -> None:
+    """The same token that signs commands over MQTT, where the command names who acts."""
+    plant.say(due)
+    plant.settings = dataclasses.replace(plant.settings, web=WebSettings(users=(LOOK,)),
+                                         command=CommandSettings(Secret("command-token-3")))
+    asked = {"action": "ack", "target": "intake/changeout-due"}
+    with served(plant) as address, httpx.Client(base_url=address, trust_env=False) as program:
+        bearer = {"authorization": "Bearer command-token-3"}
+        assert program.post("/api/v1/requests", json=asked, headers=bearer).status_code == 400
+        assert program.post("/api/v1/requests", json=asked | {"who": "Ada"}, headers=bearer).status_code == 202
+        assert plant.store.requests()[0].body["who"] == "Ada"
+        assert log_in(program, "command-token-3").status_code == 403
+
+
+def test_guessing_tokens_of_programs_is_slowed(stranger: httpx.Client) -> None:
+    answers = [stranger.get("/api/v1/skids", headers={"authorization": f"Bearer guess-{i}"}).status_code
+               for i in range(7)]
+    assert answers == [401] * 5 + [429, 429]
+    assert stranger.get("/api/v1/skids", headers={"authorization": "Bearer look-token-1"}).status_code == 200
+
+
+@pytest.mark.parametrize("headers", [
+    {"sec-fetch-site": "cross-site"}, {"sec-fetch-site": "same-site"}, {"origin": "https://elsewhere.example"},
+    {"origin": "null"}])
+def test_what_another_site_sends_is_not_done_though_the_cookie_comes(stranger: httpx.Client, plant: Plant, due: Event,
+                                                                     headers: dict[str, str]) -> None:
+    plant.say(due)
+    log_in(stranger, "act-token-2")
+    assert stranger.post(ADDRESS, data={"action": "ack"}, headers=headers).status_code == 403
+    assert plant.store.requests() == []
+    own = {"origin": str(stranger.base_url).rstrip("/"), "sec-fetch-site": "same-origin"}
+    assert stranger.post(ADDRESS, data={"action": "ack"}, headers=own).status_code == 303
 
 
 def test_guessing_tokens_is_slowed(stranger: httpx.Client) -> None:

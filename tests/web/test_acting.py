@@ -3,15 +3,21 @@
 from __future__ import annotations
 
 import csv
+import dataclasses
 import io
 
 import httpx
 import pytest
 from display_samples import MINUTE, START, event, read_html
-from page_plant import Plant
+from page_plant import Plant, served
 
+from monitor.alarms.acting import VERBS
+from monitor.alarms.handling import handling_of
+from monitor.alarms.lifecycle import HIDINGS, Position, RefusedError, State, moved
 from monitor.model import Event, Transition
 from monitor.store import Batch
+from monitor.web.alarm_views import acts
+from monitor.web.data import AlarmNow
 
 DONE = event(60, "changeout-done", Transition.NOTED, vessel="V1", detail="resistance-high", value=1.41, unit="1",
              evidence={"isolated_at": START + 40 * MINUTE, "returned_at": START + 58 * MINUTE, "life_h": 190.25,
@@ -44,6 +50,45 @@ def test_action_that_cannot_be_done_is_refused_in_words(client: httpx.Client, pl
     answer = client.post("/alarms/act?skid=intake&kind=changeout-due", data=given)
     assert answer.status_code == status and words in answer.text
     assert plant.store.requests() == []
+
+
+def test_priority_response_and_longest_shelf_are_those_of_the_configuration(plant: Plant, due: Event) -> None:
+    own = handling_of("changeout-due", {"priority": "high", "response": "Ring the river watch.",
+                                        "consequence": "Fry without water.", "respond_within_s": 1_200.0,
+                                        "shelve_limit_s": 7_200.0})
+    skid = plant.settings.skids[0]
+    rule = dataclasses.replace(skid.alarms["changeout-due"], handling=own)
+    skid = dataclasses.replace(skid, alarms={**skid.alarms, "changeout-due": rule})
+    plant.settings = dataclasses.replace(plant.settings, skids=(skid,))
+    plant.say(due)
+    with served(plant) as address, httpx.Client(base_url=address, trust_env=False) as client:
+        assert "Ring the river watch." in read_html(client.get("/alarms").text).text
+        assert 'class="word high">Changeout due' in client.get("/alarms").text
+        form = read_html(client.get("/alarms/act?skid=intake&kind=changeout-due").text)
+        assert "If nobody does: Fry without water. A response is useful within 20 min." in form.text
+        assert [t["value"] for t in form.named("input") if t.get("name") == "hours"] == ["1", "2"]
+        given = {"action": "shelve", "who": "Ada", "why": "diver down", "hours": "8"}
+        client.post("/alarms/act?skid=intake&kind=changeout-due", data=given)
+        assert plant.store.requests()[0].body["for_s"] == 3_600         # never longer than the daemon takes
+
+
+@pytest.mark.parametrize("hidden", [None, *HIDINGS])
+@pytest.mark.parametrize("memory", [State.UNACKNOWLEDGED, State.ACKNOWLEDGED, State.RETURNED,
+                                    State.LATCHED_UNACKNOWLEDGED, State.LATCHED_ACKNOWLEDGED])
+def test_what_is_offered_is_what_the_life_of_an_alarm_allows(memory: State, hidden: State | None) -> None:
+    """Every action that the daemon would do in this state, and none that it would refuse (shelving anew aside)."""
+    position = Position(memory, hidden)
+    alarm = AlarmNow("intake", "surge", None, None, str(position.shown), None, "", "high")
+
+    def done(action: str) -> bool:
+        try:
+            moved(position, VERBS[action], latching=True)
+        except RefusedError:
+            return False
+        return True
+
+    assert {a for a in VERBS if done(a)} - {"shelve"} == set(acts(alarm)) - {"shelve", "journal"}
+    assert ("shelve" in acts(alarm)) <= done("shelve") and "journal" in acts(alarm)
 
 
 def test_alarm_that_is_over_cannot_be_acted_on(client: httpx.Client) -> None:

@@ -83,7 +83,7 @@ def test_titles_and_labels_are_escaped() -> None:
 
 
 def test_a_condition_is_a_bar_from_raised_to_cleared_and_stands_until_then() -> None:
-    found = lanes([event(1, "surge"), event(5, "surge", Transition.CLEARED), event(7, "dp-limit"),
+    found = lanes(hatchery_skid(), [event(1, "surge"), event(5, "surge", Transition.CLEARED), event(7, "dp-limit"),
                    event(8, "changeout-done", Transition.NOTED, vessel="V1")], START, START + 10 * MINUTE)
     spans = {lane.label: [((s.start - START) // MINUTE, s.end and (s.end - START) // MINUTE) for s in lane.spans]
              for lane in found}
@@ -91,13 +91,13 @@ def test_a_condition_is_a_bar_from_raised_to_cleared_and_stands_until_then() -> 
 
 
 def test_vessels_of_one_kind_are_paired_apart() -> None:
-    (lane,) = lanes([event(1, "closure-seep", vessel="V1"), event(2, "closure-seep", vessel="V2"),
+    (lane,) = lanes(hatchery_skid(), [event(1, "closure-seep", vessel="V1"), event(2, "closure-seep", vessel="V2"),
                      event(3, "closure-seep", Transition.CLEARED, vessel="V1")], START, START + 10 * MINUTE)
     assert sorted((s.end is None) for s in lane.spans) == [False, True]
 
 
 def test_what_was_raised_before_the_events_we_have_starts_at_the_edge() -> None:
-    (lane,) = lanes([event(3, "surge", Transition.CLEARED)], START, START + 10 * MINUTE)
+    (lane,) = lanes(hatchery_skid(), [event(3, "surge", Transition.CLEARED)], START, START + 10 * MINUTE)
     assert [(s.start, s.end) for s in lane.spans] == [(START, START + 3 * MINUTE)]
 
 

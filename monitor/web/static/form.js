@@ -11,6 +11,11 @@
     field.form.addEventListener("submit", () => keep(key, field.value));
   }
 
+  for (const choice of document.querySelectorAll("[data-zones]")) {      // the clocks of this browser, too
+    const here = Intl.DateTimeFormat().resolvedOptions().timeZone;
+    if (here && ![...choice.options].some((option) => option.value === here)) choice.add(new Option(`${here} (yours)`, here));
+  }
+
   const steps = [...document.querySelectorAll("[data-step]")];
   const key = (box) => `bagwright.step.${box.dataset.step}`;
   for (const box of steps) {
