@@ -13,10 +13,12 @@ import msgspec
 from monitor.commands.common import load_settings, say
 from monitor.commands.page import open_reader
 from monitor.commands.wording import ago, number, size, span
+from monitor.engine.closures import HoldAnswer, last_of
 from monitor.model import NS
 from monitor.times import to_rfc3339
 
 if TYPE_CHECKING:
+    from monitor.model import SkidSettings
     from monitor.store import QuarantineCount, Reader
 
 Values = Mapping[str, Any]
@@ -31,7 +33,9 @@ def run_status(config: Path, *, as_json: bool) -> None:
         status = reader.status()
         quarantine = reader.quarantine_counts()
         status |= {"alarms": standing(reader.alarm_states())}
-        status["forecasts"] = {skid: forecast_of(reader, skid) for skid in status["skids"]}
+        kept = {skid: kept_of(reader, skid) for skid in status["skids"]}
+        status["forecasts"] = {skid: forecast_of(found) for skid, found in kept.items()}
+        status["closures"] = {s.id: closures_of(s, kept[s.id]) for s in settings.skids if s.id in kept}
     if as_json:
         counts = [c._asdict() for c in quarantine]
         say(json.dumps(status | {"quarantine_counts": counts}, indent=1, default=str))
@@ -49,6 +53,7 @@ def lines(status: Values, quarantine: Sequence[QuarantineCount], now: int) -> It
         "skids": _skids(status["skids"], now),
         "alarms": _alarms(status.get("alarms", ()), now),
         "forecast": _forecasts(status.get("forecasts", {})),
+        "closures": _closures(status.get("closures", {}), now),
         "events": [number(status["events"])],
         "set aside": _set_aside(quarantine, now),
         "outbox": _outbox(status["outbox"], now),
@@ -114,29 +119,57 @@ class Foreseen(msgspec.Struct):
     silence: str = "nothing has been seen yet"
 
 
-class _Story(msgspec.Struct):
-    forecast: Foreseen
+class Kept(msgspec.Struct):
+    """What is read of a skid's story."""
+
+    forecast: Foreseen = msgspec.field(default_factory=Foreseen)
+    holds: dict[str, HoldAnswer] = {}
 
 
 class _Engine(msgspec.Struct):
-    story: _Story
+    story: Kept
 
 
 class _Checkpoint(msgspec.Struct):
     engine: _Engine
 
 
-def forecast_of(reader: Reader, skid: str) -> dict[str, Any]:
-    """p10_h, p50_h, p90_h and time (ns) of the forecast in the newest checkpoint, or why there is none."""
+def kept_of(reader: Reader, skid: str) -> Kept:
+    """From the newest checkpoint."""
     checkpoint = reader.checkpoint(skid)
+    if checkpoint is None:
+        return Kept()
     try:
-        found = Foreseen() if checkpoint is None else msgspec.json.decode(
-            checkpoint.state, type=_Checkpoint).engine.story.forecast
+        return msgspec.json.decode(checkpoint.state, type=_Checkpoint).engine.story
     except msgspec.DecodeError:
-        return {"silence": "its checkpoint is of another version"}
+        return Kept(Foreseen(silence="its checkpoint is of another version"))
+
+
+def forecast_of(kept: Kept) -> dict[str, Any]:
+    """p10_h, p50_h, p90_h and time (ns) of the forecast, or why there is none."""
+    found = kept.forecast
     if found.latest is None:
         return {"silence": found.silence}
     return dict(zip(("time", "p10_h", "p50_h", "p90_h"), found.latest, strict=True))
+
+
+def closures_of(skid: SkidSettings, kept: Kept) -> dict[str, Values]:
+    """Vessel -> answer, why, since and until (ns or None) of what was last seen of its closure while it was held."""
+    return {vessel: msgspec.to_builtins(last_of(skid, kept.holds, vessel)) for vessel in skid.vessels}
+
+
+def _closures(closures: Mapping[str, Mapping[str, Values]], now: int) -> Iterator[str]:
+    """Vessels of which the same can be said share a line."""
+    width = _width(closures)
+    for skid, vessels in closures.items():
+        alike: dict[str, list[str]] = {}
+        for vessel, told in vessels.items():
+            held = "" if told["until"] is None else f", held until {_ago(told['until'], now)}"
+            alike.setdefault(f"{told['answer']}{held}: {told['why']}", []).append(vessel)
+        for said, names in alike.items():
+            yield f"{skid:<{width}}  {', '.join(names)}  {said}"
+    if not closures:
+        yield "nothing seen yet"
 
 
 def _forecasts(forecasts: Mapping[str, Values]) -> Iterator[str]:

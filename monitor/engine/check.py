@@ -13,6 +13,7 @@ import numpy as np
 
 from monitor.engine import forecasting
 from monitor.engine.breach import answered, not_returned
+from monitor.engine.closures import in_changeout
 from monitor.engine.learned import note_clean, note_turbulent
 from monitor.engine.look_back import Level
 from monitor.engine.messages_changeout import Changeout, done_event, suspect_cleared, suspect_event
@@ -124,7 +125,7 @@ def _tell(teller: Teller, time: int, finding: Finding, before: Level | None, aft
         running_s=life.running_s if life else None, volume=life.volume if life else None,
         drop_before=teller.referred(before) if before else math.nan,
         drop_after=teller.referred(after) if after else math.nan,
-        finding=finding, opened=story.opened,
+        finding=finding, opened=story.opened, closure=in_changeout(skid, story, name),
     )  # fmt: skip
     teller.told.changeouts.append(changeout)
     teller.told.events.append(done_event(skid, changeout, time, story.clean, flow_known(skid)))

@@ -68,7 +68,7 @@ class EventTier:
             forecasting.sampled(emission, skid, self.stories[emission.skid], self.rows, told)
             return told
         if emission.alarm in KINDS_TOLD:
-            return Told(integrity_events(emission, skid, self.rows))
+            return Told(integrity_events(emission, skid, self.rows, self.stories[emission.skid]))
         if emission.alarm not in (layout.SERVICE, layout.BREACH):
             forecasting.alarm_seen(emission, skid, self.stories[emission.skid], self.rows)
             event = alarm_event(emission, skid, self.rows)

@@ -11,18 +11,19 @@ from monitor.engine import layout
 from monitor.engine.messages_seep import leak_event, rounded
 from monitor.engine.row_tier import Emission, RowTier
 from monitor.engine.seep import seep_events
+from monitor.engine.story import Story
 from monitor.engine.wording import BAR, Words, clock, join, tags
 from monitor.model import Event, Role, SkidSettings, Transition
 
 KINDS_TOLD = (layout.SURGE, layout.BLOCKED, layout.OUTSIDE, layout.SEEP, layout.LEAK)
 
 
-def integrity_events(emission: Emission, skid: SkidSettings, tier: RowTier) -> list[Event]:
-    """Events of an emission whose `alarm` is one of KINDS_TOLD."""
+def integrity_events(emission: Emission, skid: SkidSettings, tier: RowTier, story: Story) -> list[Event]:
+    """Events of an emission whose `alarm` is one of KINDS_TOLD. What holds have said is kept in the story."""
     if emission.alarm == layout.SURGE:
         return [surge_event(emission, skid, tier.state.surge[emission.skid])]
     if emission.alarm == layout.SEEP:
-        return seep_events(emission, skid, tier)
+        return seep_events(emission, skid, tier, story.holds)
     if emission.alarm == layout.LEAK:
         return [leak_event(emission, skid)]
     path, frame = tier.state.path[emission.skid], tier.state.skid[emission.skid]

@@ -363,9 +363,7 @@ hold = np.dtype(
         ("ended", np.int64),             # when the last hold ended
         ("raised", np.int64),            # 1: a seep is raised
         ("rise_told", np.int64),         # 1: of this hold
-        ("answer", np.int64),            # of the last hold, see `engine.seep.ANSWERS`
-        ("answered", np.int64),          # when
-        ("smallest", np.float64),        # time constant [s] of the slowest seep that it would have shown
+        ("smallest", np.float64),        # time constant [s] of the slowest seep that the last one would have shown
     ],
     align=True,
 )

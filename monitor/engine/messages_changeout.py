@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from monitor.alarms.catalogue import CATALOGUE, CAUTION
+from monitor.engine.closures import HoldAnswer, sentence
 from monitor.engine.verification import Finding
 from monitor.engine.wording import BAR, Words, clock, join, tags
 from monitor.model import Event, SkidSettings, Transition
@@ -32,6 +33,7 @@ class Changeout:
     drop_after: float
     finding: Finding
     opened: bool
+    closure: HoldAnswer      # what was seen of it between isolation and return
 
 
 def done_event(skid: SkidSettings, changeout: Changeout, time: int, clean: tuple[float, float], flow: bool) -> Event:
@@ -48,6 +50,7 @@ def done_event(skid: SkidSettings, changeout: Changeout, time: int, clean: tuple
             levels(words, changeout),
             still_due(words, skid, changeout),
             "" if flow else "Flow is not measured but told by the outlet pressure, which widens the interval.",
+            sentence(changeout.closure),
         ),
         evidence=evidence(changeout, clean),
     )  # fmt: skip
@@ -126,6 +129,7 @@ def evidence(changeout: Changeout, clean: tuple[float, float] | None) -> dict[st
         "drop_after_bar": _rounded(changeout.drop_after / BAR),
         "life_h": None if changeout.running_s is None else round(changeout.running_s / 3600, 3),
         "volume_m3": None if changeout.volume is None else round(changeout.volume, 3),
+        "closure": changeout.closure.answer, "closure_why": changeout.closure.why,
     }  # fmt: skip
 
 

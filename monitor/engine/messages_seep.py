@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from monitor.alarms.catalogue import CATALOGUE, CAUTION
 from monitor.engine import layout
+from monitor.engine.closures import SEEPING, UNDETERMINED
 from monitor.engine.row_tier import Emission
 from monitor.engine.wording import BAR, Words, clock, join
 from monitor.model import Event, Role, SkidSettings, Transition
@@ -80,6 +81,24 @@ def seep_cleared(skid: SkidSettings, vessel: str | None, emission: Emission) -> 
             "What was found stays to be mended.",
         ),
     )  # fmt: skip
+
+
+def answer_words(hold: Hold) -> str:
+    """Why a hold's answer is what it is."""
+    found, words = hold.decay, Words(hold.skid)
+    span = f"{found.seconds / 60:.0f} min"
+    explained = f"temperature can explain {words.difference(hold.allowance)}"
+    if hold.answer == SEEPING:
+        return f"at least {words.difference(found.fall.low)} was lost in {span}; {explained}"
+    if hold.answer == UNDETERMINED and hold.shared:
+        return "a header's pressure fell with it: it was open to that header"
+    if hold.answer == UNDETERMINED:
+        least, most = max(found.fall.low, 0.0), found.fall.high
+        return f"between {words.difference(least)} and {words.difference(most)} was lost in {span}, and {explained}"
+    slowest = f"a seep with a time constant up to {hold.smallest / 60:.0f} min would have been told"
+    if found.fall.low >= hold.allowance:
+        return f"it loses pressure more slowly than the limit that is set; {slowest}"
+    return f"at most {words.difference(max(found.fall.high, 0.0))} was lost in {span}, and {explained}; {slowest}"
 
 
 def pressure_rise_event(hold: Hold) -> Event:

@@ -10,12 +10,11 @@ import numpy as np
 from monitor.detectors.holds import ENOUGH
 from monitor.detectors.pressure_decay import Decay, decay
 from monitor.engine import layout
-from monitor.engine.messages_seep import for_outlet, pressure_rise_event, seep_cleared, seep_event
+from monitor.engine.closures import IDLE_SKID, NO_LOSS, NOT_TESTED, SEEPING, UNDETERMINED, HoldAnswer
+from monitor.engine.messages_seep import answer_words, for_outlet, pressure_rise_event, seep_cleared, seep_event
 from monitor.engine.row_tier import Emission, RowTier
 from monitor.model import Event, Role, SkidSettings, Transition
 
-NOT_TESTED, UNDETERMINED, NO_LOSS, SEEPING = range(4)
-ANSWERS = ("not tested", "undetermined", "no loss beyond what temperature explains", "seeping")
 USUAL_HOLD_S = 1500.0    # up to here the thermal allowance holds; beyond, it grows with the root of the time
 SURE = 1.5               # times the thermal allowance that must be lost for certain
 SHARED = 0.5             # of the fall: where a header fell by as much with it, the vessel was not shut off
@@ -33,20 +32,24 @@ class Hold:
     allowance: float
     inlet: float
     outlet: float
-    answer: int
+    shared: bool          # a header's pressure fell with it
+    answer: str
     smallest: float
 
 
-def seep_events(emission: Emission, skid: SkidSettings, tier: RowTier) -> list[Event]:
-    """Events of an emission about a hold; the answer is kept in the hold's record."""
+def seep_events(
+    emission: Emission, skid: SkidSettings, tier: RowTier, holds: dict[str, HoldAnswer]
+) -> list[Event]:
+    """Events of an emission about a hold; its answer is kept in `holds`."""
     record = tier.state.hold[emission.skid, emission.signal]
     vessel = None if emission.signal == layout.IDLE else skid.vessels[emission.signal]
     if emission.code == layout.CLEARED:
         return [seep_cleared(skid, vessel, emission)]
     hold = judge(record, skid, vessel, emission.time)
+    holds[vessel or IDLE_SKID] = _answer_of(hold, record, emission.time)
     if hold is None:
         return []
-    record.answer, record.answered, record.smallest = hold.answer, hold.time, hold.smallest
+    record.smallest = hold.smallest
     if hold.answer == SEEPING and not record.raised:
         record.raised = 1
         return [seep_event(hold, _noise(tier, emission, skid), Transition.RAISED)]
@@ -56,6 +59,13 @@ def seep_events(emission: Emission, skid: SkidSettings, tier: RowTier) -> list[E
         record.rise_told = 1
         return [pressure_rise_event(hold)]
     return []
+
+
+def _answer_of(hold: Hold | None, record: np.record, time: int) -> HoldAnswer:
+    if hold is None:
+        why = f"its pressure was known for less than {ENOUGH * int(record.width)} s of it"
+        return HoldAnswer(NOT_TESTED, why, int(record.since), time)
+    return HoldAnswer(hold.answer, answer_words(hold), hold.since, time)
 
 
 def judge(record: np.record, skid: SkidSettings, vessel: str | None, time: int) -> Hold | None:
@@ -71,16 +81,17 @@ def judge(record: np.record, skid: SkidSettings, vessel: str | None, time: int) 
     allowance = seep.extra["thermal"] * math.sqrt(max(1.0, found.seconds / USUAL_HOLD_S))
     detectable = SURE * allowance + max(found.fall.middle - found.fall.low, 0.0)
     inlets, outlets = np.array(record.inlets[:used])[known], np.array(record.outlets[:used])[known]
-    answer = _answer(found, allowance, seep.limit, None if vessel is None else (inlets, outlets))
+    with_header = shared(found, None if vessel is None else (inlets, outlets))
     return Hold(
         skid=skid, vessel=vessel, since=int(record.since), time=time, decay=found, allowance=allowance,
-        inlet=_last(inlets), outlet=_last(outlets), answer=answer,
+        inlet=_last(inlets), outlet=_last(outlets), shared=with_header,
+        answer=_answer(found, allowance, seep.limit, with_header=with_header),
         smallest=found.seconds * max(found.first, 0.0) / detectable,
     )  # fmt: skip
 
 
-def _answer(found: Decay, allowance: float, limit: float | None, headers: tuple[np.ndarray, np.ndarray] | None) -> int:
-    if found.fall.low >= SURE * allowance and not shared(found, headers):
+def _answer(found: Decay, allowance: float, limit: float | None, *, with_header: bool) -> str:
+    if found.fall.low >= SURE * allowance and not with_header:
         return SEEPING if limit is None or found.constant.middle <= limit else NO_LOSS
     return UNDETERMINED if found.fall.high >= allowance else NO_LOSS
 

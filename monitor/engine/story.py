@@ -7,6 +7,7 @@ from collections.abc import Sequence
 
 import msgspec
 
+from monitor.engine.closures import HoldAnswer
 from monitor.engine.look_back import Level
 from monitor.engine.verification import Change
 from monitor.forecast.watch import Watch
@@ -117,6 +118,7 @@ class Story(msgspec.Struct):
     acted: int = 0                   # number of the last action taken in
     forecast: Watch = msgspec.field(default_factory=Watch)
     suspect: list[tuple[str | None, str]] = []      # vessel and detail of `changeout-suspect` that stand
+    holds: dict[str, HoldAnswer] = {}    # by vessel, and IDLE_SKID: the last hold of each
 
 
 def pack(level: Level | None) -> Packed | None:

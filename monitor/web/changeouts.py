@@ -62,6 +62,8 @@ class Record:
     after: float | None
     ratio: float | None
     verdict: str
+    closure: str          # what was seen of it while held shut, and why not more; empty: an older version told
+    closure_why: str
     inspections: tuple[Inspection, ...] = ()
 
     @property
@@ -80,7 +82,7 @@ def record(event: Event, looked: Sequence[Inspection] = ()) -> Record:
     return Record(event.id, event.skid, event.vessel, told.get("isolated_at", event.onset),
                   told.get("returned_at", event.time), told.get("life_h"), told.get("volume_m3"),
                   told.get("drop_before_bar"), told.get("drop_after_bar"), event.value, event.detail or "unverified",
-                  tuple(looked))
+                  str(told.get("closure") or ""), str(told.get("closure_why") or ""), tuple(looked))
 
 
 def inspections(source: Source) -> dict[str, list[Inspection]]:
@@ -126,7 +128,8 @@ def elements_used(source: Source, skids: Sequence[SkidSettings], found: Sequence
 
 
 COLUMNS = ("skid", "vessel", "isolated_at", "returned_at", "life_h", "volume_m3", "dp_before_bar", "dp_after_bar",
-           "resistance_ratio", "verdict", "looked_at_by", *(name for name, *_ in QUESTIONS), *WORDS)
+           "resistance_ratio", "verdict", "closure", "closure_why", "looked_at_by",
+           *(name for name, *_ in QUESTIONS), *WORDS)
 
 
 def as_csv(found: Sequence[Record]) -> str:
@@ -137,7 +140,7 @@ def as_csv(found: Sequence[Record]) -> str:
     for r in found:
         looked = r.inspections[-1] if r.inspections else Inspection(0, "", {})
         cells = [r.skid, r.vessel or "", "" if r.isolated is None else iso(r.isolated), iso(r.returned), r.life_h,
-                 r.volume_m3, r.before, r.after, r.ratio, r.verdict, looked.who,
+                 r.volume_m3, r.before, r.after, r.ratio, r.verdict, r.closure, r.closure_why, looked.who,
                  *(looked.found.get(name, "") for name, *_ in QUESTIONS), *(looked.found.get(w, "") for w in WORDS)]
         writer.writerow([_plain(c) for c in cells])
     return text.getvalue()

@@ -66,10 +66,12 @@ def _fill(pdf: FPDF, report: PeriodReport) -> None:
     _table(pdf, ("Skid", "Data", "Judged", "Highest normalised dP", "Last", "Limit", "Alarms", "Changed", "Elements"),
            (_skid(line) for line in report.lines), (46, 22, 22, 42, 30, 30, 25, 30, 30))
     _heading(pdf, "Changeouts")
-    _table(pdf, ("Skid", "Vessel", "Returned", "Life, h", "Volume, m³", "dP before, bar", "after", "Check", "Found"),
+    _table(pdf, ("Skid", "Vessel", "Returned", "Life, h", "Volume, m³", "dP before, bar", "after", "Check", "Closure",
+                 "Found"),
            ((c.skid, c.vessel or UNKNOWN, clock(c.returned, report.zone), _number(c.life_h, 1), _number(c.volume_m3, 0),
-             _number(c.before, 2), _number(c.after, 2), c.verdict_words, "; ".join(i.words for i in c.inspections))
-            for c in report.changeouts), (30, 18, 42, 18, 22, 24, 24, 42, 57))
+             _number(c.before, 2), _number(c.after, 2), c.verdict_words,
+             c.closure or UNKNOWN, "; ".join(i.words for i in c.inspections))
+            for c in report.changeouts), (30, 18, 42, 16, 22, 24, 18, 40, 24, 43))
     _heading(pdf, "Alarms raised")
     _table(pdf, ("Kind", "How often"), ((kind_of(k).words, str(n)) for k, n in report.raised.items()), (80, 30))
     _heading(pdf, "How the alarm system performed")

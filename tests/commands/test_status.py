@@ -46,6 +46,7 @@ def test_status_tells_people_sizes_ages_rates_and_counts(store: Path) -> None:
     assert told["readings"][1] == "oldest 62 min ago, newest 2 min ago"
     assert told["a minute"][1].startswith("180 readings, 0 repeated, 21 set aside, under 0.1 events")
     assert told["skids"] == ["intake-1  newest reading 2 min ago"]
+    assert told["closures"] == ["intake-1  east, west  not tested: no transmitter measures the pressure in it"]
     assert told["set aside"] == [
         "intake-1  PT-101     not-finite      1,234, the last 5 min ago",
         "no skid   no signal  unknown-signal      1, the last 5 min ago",
@@ -62,7 +63,7 @@ def test_status_gives_programs_what_the_store_says(store: Path) -> None:
     said = json.loads(bagwright("status", "--json", "--config", store.name, cwd=store.parent).out)
     with Reader.open(load(store).store.path) as reader:
         status, counts = reader.status(), reader.quarantine_counts()
-    assert set(said) == {*status, "quarantine_counts", "alarms", "forecasts"}
+    assert set(said) == {*status, "quarantine_counts", "alarms", "forecasts", "closures"}
     assert said["readings"] == status["readings"] and said["outbox"] == status["outbox"]
     assert [c["number"] for c in said["quarantine_counts"]] == [c.number for c in counts] == [1_234, 1]
 

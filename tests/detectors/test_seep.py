@@ -12,7 +12,7 @@ import pytest
 from monitor.alarms.catalogue import CAUTION
 from monitor.detectors.pressure_decay import decay, heading_for, theil_sen
 from monitor.engine import layout
-from monitor.engine.seep import NO_LOSS, NOT_TESTED, SEEPING, UNDETERMINED
+from monitor.engine.closures import NO_LOSS, NOT_TESTED, SEEPING, UNDETERMINED, HoldAnswer, last_of
 from monitor.model import Role, SkidSettings, Transition
 from tests.detectors.made import NOISE, Afternoon, cleared, raised
 
@@ -89,9 +89,13 @@ def test_no_message_ever_calls_a_vessel_tight_or_safe():
     assert not any("tight" in m or "safe to open" in m.replace(CAUTION, "") for m in messages)
 
 
-def answer(day: Afternoon, vessel: int = 0, skid: SkidSettings | None = None) -> int:
+def hold_of(day: Afternoon, skid: SkidSettings | None = None) -> HoldAnswer:
     engine, _ = day.run(skid=skid)
-    return int(engine.rows.state.hold[0, vessel].answer)
+    return last_of(engine.skids[0], engine.events.stories[0].holds, "v0")
+
+
+def answer(day: Afternoon, skid: SkidSettings | None = None) -> str:
+    return hold_of(day, skid).answer
 
 
 def test_the_answer_is_kept_whether_it_seeps_or_not_or_cannot_be_told():
@@ -100,6 +104,27 @@ def test_the_answer_is_kept_whether_it_seeps_or_not_or_cannot_be_told():
     assert answer(changeout(drifting(-0.17, 900))[0]) == UNDETERMINED
     assert answer(Afternoon(1200)) == NOT_TESTED
     assert answer(changeout(seeping(300), hold=45)[0]) == NOT_TESTED    # returned at once: no hold to speak of
+
+
+@pytest.mark.parametrize(
+    ("course", "hold", "why"),
+    [(seeping(1200), 900, "bar was lost in 1"), (drifting(0.0, 900), 900, "would have been told"),
+     (drifting(-0.17, 900), 900, "temperature can explain 0.120 bar"),
+     (seeping(300), 45, "not been held full and shut for a minute")],
+    ids=["seeping", "no loss", "undetermined", "not tested"],
+)  # fmt: skip
+def test_every_answer_says_why_it_is_no_better(course, hold, why):
+    assert why in hold_of(changeout(course, hold=hold)[0]).why
+
+
+def test_a_header_that_falls_with_the_vessel_is_named_as_the_reason():
+    """Nothing tells a seep from a header that lost its pressure while a valve stood open to it."""
+    day = Afternoon(2400)
+    fall = np.interp(np.arange(2400), [900, 2300], [0.0, 1.5])
+    day.add("p0", Role.VESSEL_PRESSURE, day.outlet + 0.5 - fall, "v0")
+    day.outlet -= fall
+    said = hold_of(day)
+    assert (said.answer, said.why) == (UNDETERMINED, "a header's pressure fell with it: it was open to that header")
 
 
 def test_what_the_hold_could_have_shown_is_kept_with_the_answer():

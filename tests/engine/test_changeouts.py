@@ -152,3 +152,15 @@ def test_without_a_flow_meter_the_verdict_says_how_little_it_knows():
     ((_, detail, _, _),) = of_kind(output, "changeout-done")
     assert detail in ("good", "unverified")
     assert "Flow is not measured" in message(output, "changeout-done", "noted")
+
+
+@pytest.mark.parametrize(
+    ("own", "why"), [(False, "no transmitter measures the pressure in it"), (True, "held full and shut for a minute")]
+)
+def test_a_changeout_says_that_its_closure_was_not_tested_and_why(own, why):
+    """A minute's filling is no hold."""
+    output = judged(change(CLEAN, own=own), own=own)
+    (event,) = [e for e in output.events if e.kind == "changeout-done"]
+    assert event.evidence["closure"] == "not tested"
+    assert why in event.evidence["closure_why"]
+    assert "Closure, drain and valves: not tested (" in event.message
