@@ -60,7 +60,7 @@ class Desk:
         self.rules = tuple(rules)
         self.alarms: dict[str, dict[AlarmKey, Alarm]] = {name: {} for name in (*self.skids, MONITOR)}
         self._handling = {s.id: handlings(s) for s in skids} | {MONITOR: handlings(None)}
-        self._wake: dict[str, int] = dict.fromkeys(self.alarms, 0)
+        self._wake: dict[str, int] = {}     # when time brings something to a skid; absent: never
         self._changes = Changes()
 
     def restore(self, states: Mapping[AlarmKey, dict[str, Any]]) -> None:
@@ -69,6 +69,7 @@ class Desk:
             alarm = restored(key, body)
             if alarm is not None and key[0] in self.alarms and key[1] in CATALOGUE:
                 self.alarms[key[0]][key] = alarm
+                self._wake[key[0]] = 0
 
     def take(self) -> Changes:
         """What has changed since the last time."""
@@ -185,12 +186,19 @@ class Desk:
 
     def advance(self, skid: str, time: int) -> None:
         """Event time of a skid has come to `time` [ns]: shelves end, alarms are announced again, rules escalate."""
-        while self._wake[skid] <= time:
+        while self._wake.get(skid, NEVER) <= time:
             step = self._next(skid)
-            self._wake[skid] = NEVER if step is None else step.time
-            if step is None or step.time > time:
+            if step is None:
+                del self._wake[skid]
+                return
+            self._wake[skid] = step.time
+            if step.time > time:
                 return
             self._take(step)
+
+    def waiting(self) -> list[str]:
+        """Skids to which time may bring something."""
+        return list(self._wake)
 
     def _next(self, skid: str) -> _Step | None:
         steps = [step for alarm in self.alarms[skid].values() if not alarm.idle for step in self._steps(alarm)]

@@ -37,33 +37,59 @@ def speed_of(clock: Clock) -> float:
 
 
 GRACE_S = 8.0     # silence of a skid before its time moves on without rows: a gateway that sends in bursts is not late
+HOLD_S = 60.0     # without a connection that has settled, before silence counts all the same
 
 
 class LiveTime:
     """Event time of each skid between its rows: its newest row's own time, plus what has passed since that arrived,
-    less a grace.
+    less a grace (of our own seconds, however much faster than life the clock runs).
 
     So ticks follow the transmitters' clocks, whatever their offset from ours.
     """
 
-    def __init__(self, skids: int) -> None:
+    def __init__(self, skids: int, speed: float = 1.0) -> None:
         self._newest = np.zeros(skids, np.int64)
         self._arrival = np.zeros(skids, np.int64)
+        self._grace = round(GRACE_S * speed * NS)
 
     def note(self, skid: int, newest: int, arrival: int) -> None:
         """A row of source time `newest` arrived at `arrival` [ns]."""
         if newest > self._newest[skid]:
             self._newest[skid], self._arrival[skid] = newest, arrival
 
-    def times(self, now: int) -> dict[int, int]:
-        """Event time [ns] of every skid that has been heard of."""
+    def times(self, heard: int) -> dict[int, int]:
+        """Event time [ns] of every skid that has been heard of. heard: until when all that came is known [ns]."""
         known = np.flatnonzero(self._newest)
-        since = np.maximum(now - self._arrival[known] - round(GRACE_S * NS), 0)
+        since = np.maximum(heard - self._arrival[known] - self._grace, 0)
         return dict(zip(known.tolist(), (self._newest[known] + since).tolist(), strict=True))
 
     def offset(self, skid: int) -> int:
         """How far our clock is ahead of the skid's newest row when it arrived [ns]."""
         return int(self._arrival[skid] - self._newest[skid])
+
+
+class Hearing:
+    """Until when what came is known: silence after that is ours, not the transmitters'.
+
+    What waits in our own queue, or at the broker while we were away, is older than now; were time to move on without
+    it, it would be late and a gap would stand in its place. So no time passes without rows until a connection has
+    lasted for a grace, for `HOLD_S` at most.
+    """
+
+    def __init__(self, now: int, speed: float = 1.0) -> None:
+        self._grace, self._hold = round(GRACE_S * speed * NS), round(HOLD_S * speed * NS)
+        self._settled = self._changed = now
+        self._connected = False
+
+    def until(self, now: int, heard: int, *, connected: bool) -> int | None:
+        """heard: until when the connection had nothing more for us [ns]. None: no time is to pass without rows."""
+        if connected != self._connected or now < self._changed:     # or the clock was put back
+            self._connected, self._changed = connected, now
+        self._settled = min(self._settled, now)
+        if connected and now - self._changed >= self._grace:
+            self._settled = now
+            return min(heard, now)
+        return None if now - self._settled < self._hold else now
 
 
 class Due:

@@ -76,7 +76,7 @@ class Keeper:
             if event.id not in fresh and self._store.event(event.id) is None:
                 fresh[event.id] = event
                 self.desk.event(event)
-        for skid in self.desk.alarms:
+        for skid in self.desk.waiting():
             self.desk.advance(skid, self.time_of(skid))
         self._requests(batch)
         ask()

@@ -15,7 +15,7 @@ import numpy as np
 
 from monitor.daemon.acting import act_on
 from monitor.daemon.announce import Announcer
-from monitor.daemon.clock import Clock, Due, LiveTime
+from monitor.daemon.clock import Clock, Due, Hearing, LiveTime, speed_of
 from monitor.daemon.commands import Commands
 from monitor.daemon.heart import Heart
 from monitor.daemon.insist import insist
@@ -62,7 +62,8 @@ class Daemon:
         self.engine = Engine(settings.skids)
         self.intake = Intake(settings)
         self._places = {skid.id: i for i, skid in enumerate(settings.skids)}
-        self.live = LiveTime(len(settings.skids))
+        self.live = LiveTime(len(settings.skids), speed_of(clock))
+        self._hearing = Hearing(clock(), speed_of(clock))
         self._checkpoints = Due(len(settings.skids), CHECKPOINT_S, clock())
         self._plans = Due(len(settings.skids), PLAN_S, clock())
         self._ticked = 0
@@ -109,26 +110,30 @@ class Daemon:
 
     def round(self, source: MqttSource, announcer: Announcer) -> None:
         announcer.greet()
+        heard = source.heard
         messages = source.take(TAKE, PATIENCE_S)
-        now = self.clock()
+        now, connected = self.clock(), source.link.state is LinkState.CONNECTED
+        if len(messages) == TAKE:
+            heard = min(heard, messages[-1].arrival)     # more may wait
         orders, readings = self.commands.split(messages)
-        batch = self._judge(readings, now)
-        own = self.faults.events(waiting_since=min((m.arrival for m in messages), default=None),
-                                 connected=source.link.state is LinkState.CONNECTED)
+        batch = self._judge(readings, now, self._hearing.until(now, heard, connected=connected))
+        own = self.faults.events(waiting_since=min((m.arrival for m in messages), default=None), connected=connected)
         self.keeper.fill(batch, own, lambda: self.commands.take(orders, batch))
         if messages or batch:
             self._commit(batch)
         source.ack(messages)
         announcer.events()
         self._upkeep.step(now, [self.engine.reached(i) for i in range(len(self.settings.skids))])
-        self.heart.alive({"newest_s": self._behind(now), "alarms": self.keeper.counts()})
+        ticked = now == self._ticked
+        self.heart.alive({"newest_s": self._behind(now), "alarms": self.keeper.counts()} if ticked else None)
 
     def _behind(self, now: int) -> float | None:
         """How long ago [s] the newest reading of all is, by our clock."""
         newest = max((s.newest for s in self.engine.sequencers), default=0)
         return round((now - newest) / NS, 1) if newest > 0 else None
 
-    def _judge(self, messages: Sequence[Message], now: int) -> Batch:
+    def _judge(self, messages: Sequence[Message], now: int, heard: int | None) -> Batch:
+        """heard: until when silence is silence, None where no time is to pass without rows."""
         taken = self.intake.take(messages)
         output, fates = self._feed(taken)
         batch = self._batch(output)
@@ -142,19 +147,23 @@ class Daemon:
             self._ticked = now
             asked = self.store.requests(open_only=True)
             self._extend(batch, act_on(asked, self.engine, self.settings.skids, batch))
-            before = [self.engine.reached(i) for i in range(len(self.settings.skids))]
-            self._extend(batch, self.engine.advance(self.live.times(now)))
-            # Rows give their time back when they are run again; time that passed without rows has to be stored.
-            batch.ticks.update(
-                (skid.id, self.engine.reached(i))
-                for i, skid in enumerate(self.settings.skids)
-                if self.engine.reached(i) > before[i]
-            )
+            if heard is not None:
+                self._pass_time(heard, batch)
         for i in self._checkpoints.take(now):
             self._checkpoint(i, batch)
         for i in self._plans.take(now):
             self._plan(i, batch)
         return batch
+
+    def _pass_time(self, heard: int, batch: Batch) -> None:
+        before = [self.engine.reached(i) for i in range(len(self.settings.skids))]
+        self._extend(batch, self.engine.advance(self.live.times(heard)))
+        # Rows give their time back when they are run again; time that passed without rows has to be stored.
+        batch.ticks.update(
+            (skid.id, self.engine.reached(i))
+            for i, skid in enumerate(self.settings.skids)
+            if self.engine.reached(i) > before[i]
+        )
 
     def _feed(self, taken: Taken) -> tuple[Output, dict[int, Fate]]:
         arrivals: dict[int, Rows] = {i: rows.take(taken.fed[i]) for i, rows in taken.rows.items()}

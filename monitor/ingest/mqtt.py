@@ -80,6 +80,7 @@ class MqttSource:
         self.broker = broker
         self.counters = Counters()
         self.link = Link(LinkState.CONNECTING, f"not yet connected to {address(broker)}")
+        self.heard = 0      # when nothing more was there to be read, by `now`: all that came before is in the queue
         self._client = self._prepare(make_client(broker, will))
         self._outbox = Outbox(self._client)
         self._topics = [check_filter(topic) for topic in topics]
@@ -243,8 +244,12 @@ class MqttSource:
             selector.register(sock, wanted)
         elif registered.events != wanted:
             selector.modify(sock, wanted)
-        tick = FLUSH_S / 20 if self._closing.is_set() else self._tick
-        for key, _ in selector.select(0 if self._hurry(sock) else tick):
+        ready, hurry = selector.select(0), self._hurry(sock)
+        if not hurry and not any(key.fileobj is sock and events & selectors.EVENT_READ for key, events in ready):
+            self.heard = self._now()
+        if not ready and not hurry:
+            ready = selector.select(FLUSH_S / 20 if self._closing.is_set() else self._tick)
+        for key, _ in ready:
             if key.fileobj is self._wake_out:
                 self._wake_out.recv(4096)
 

@@ -10,28 +10,27 @@ from pathlib import Path
 from typing import Any, cast
 
 from monitor.daemon.announce import Announcer
-from monitor.daemon.loop import Daemon
+from monitor.daemon.loop import TAKE, Daemon
 from monitor.ingest.mqtt import Link, LinkState, Message, MqttSource
 from monitor.model import NS, Rows, Settings, SkidSettings
 from monitor.store import Store
 from monitor.times import to_rfc3339
 
-TAKEN = 4000        # messages of one round
-
 
 class Messages:
     """Stands for the broker's side: rows as messages with a time of their own, a piece at a time."""
 
-    def __init__(self, skid: SkidSettings, rows: Rows) -> None:
+    def __init__(self, skid: SkidSettings, rows: Rows, late_s: float = 0.0) -> None:
+        self.heard = 1 << 62        # everything that came is in `waiting`
         self.link = Link(LinkState.CONNECTED, "connected")
         self.waiting = [
-            (skid.signals[k].topic, json.dumps({"time": to_rfc3339(t), "value": v}).encode(), t)
+            (skid.signals[k].topic, json.dumps({"time": to_rfc3339(t), "value": v}).encode(), t + round(late_s * NS))
             for t, k, v in zip(rows.time.tolist(), rows.signal.tolist(), rows.value.tolist(), strict=True)
         ]
 
     def take(self, most: int, patience: float) -> Sequence[Message]:
-        del most, patience
-        taken, self.waiting = self.waiting[:TAKEN], self.waiting[TAKEN:]
+        del patience
+        taken, self.waiting = self.waiting[:most], self.waiting[most:]
         return [Message(topic=t, payload=p, retain=False, arrival=at, mid=0, qos=1, generation=1)
                 for t, p, at in taken]
 
@@ -53,11 +52,11 @@ class Rig:
     def __init__(self, daemon: Daemon, store: Store, skid: SkidSettings) -> None:
         self.daemon, self.store, self.skid = daemon, store, skid
 
-    def hear(self, rows: Rows) -> None:
-        """Rows come as messages; afterwards the clock stands at the newest."""
-        source = Messages(self.skid, rows)
+    def hear(self, rows: Rows, late_s: float = 0.0) -> None:
+        """Rows come as messages, each so long after its time; afterwards the clock stands at the newest's arrival."""
+        source = Messages(self.skid, rows, late_s)
         while source.waiting:
-            self.daemon.clock.now = source.waiting[:TAKEN][-1][2]    # type: ignore[attr-defined]
+            self.daemon.clock.now = source.waiting[:TAKE][-1][2]    # type: ignore[attr-defined]
             self.round(source)
 
     def round(self, source: Messages | None = None) -> None:
