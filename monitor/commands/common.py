@@ -42,4 +42,4 @@ def load_engine() -> None:
     from monitor import compiled
 
     if not compiled.is_warm():
-        warn("compiling the engine for this machine: once, some ten seconds ...")
+        warn("compiling the engine for this machine: once, half a minute or more ...")

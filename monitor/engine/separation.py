@@ -32,6 +32,7 @@ LIKELY, SPREAD = 0.8, 0.35          # of an assumed turbulent part, which errs u
 PACKING, PACKING_SPREAD = 0.1, 0.2  # of the exponent s beforehand: 0 to 0.6 for most cakes. Common practice, no source
 ROUNDS, LAGS = 5, 6
 SURE = 0.05              # standard error of s below which it is used
+TOLD = 0.25              # error of ln(b) below which b is used
 FITS = 0.04              # scatter of ln k about the parabola: more, and something else happened
 HIGHEST_PACKING, LARGEST = 0.6, 0.9
 
@@ -62,12 +63,12 @@ def follow_swings(teller: Teller, time: int) -> None:
     swings.fresh += 1
     if swings.fresh < EVERY or len(swings.points) < FEWEST:
         return
-    points = np.array(swings.points)
-    low, high = np.quantile(np.log(points[:, 2]), (0.1, 0.9))
-    if high - low < SWUNG:
+    flows = sorted(point[2] for point in swings.points)
+    tenth = len(flows) // 10
+    if math.log(flows[-1 - tenth] / flows[tenth]) < SWUNG:
         return
     swings.fresh = 0
-    _use(teller, separate(points, story.clean[0], *beforehand(teller)), time)
+    _use(teller, separate(np.array(swings.points), story.clean[0], *beforehand(teller)), time)
 
 
 def latest(teller: Teller) -> tuple[float, float, float, float, float] | None:
@@ -131,9 +132,17 @@ def _regress(y: Array, columns: Array) -> tuple[Array, Array, float]:
 def _use(teller: Teller, parts: Parts | None, time: int) -> None:
     if parts is None or parts.scatter > FITS or parts.packing_error > SURE:
         return
-    exponent = min(max(parts.packing, 0.0), HIGHEST_PACKING)
+    exponent = min(shrunk(parts.packing, parts.packing_error), HIGHEST_PACKING)
     story, state = teller.story, teller.state
-    state["turbulent"], state["packing"], state["clean"] = parts.turbulent, exponent, story.clean[0]
-    story.turbulent_error = parts.turbulent_error
-    note_turbulent(teller, parts.turbulent, parts.turbulent_error, "flow", time)
+    state["packing"], state["clean"] = exponent, story.clean[0]
+    if parts.turbulent_error < TOLD:
+        state["turbulent"] = parts.turbulent
+        story.turbulent_error = parts.turbulent_error
+        note_turbulent(teller, parts.turbulent, parts.turbulent_error, "flow", time)
     note_packing(teller, exponent, parts.packing_error, story.clean[0], time)
+
+
+def shrunk(estimate: float, error: float) -> float:
+    """Towards nothing by what its error makes doubtful, never below: the positive-part rule of James and Stein (1961)
+    for one number. An exponent that is hardly told apart from none then moves normalised dP hardly."""
+    return max(estimate - error * error / estimate, 0.0) if estimate > 0.0 else 0.0

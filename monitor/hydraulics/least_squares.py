@@ -12,6 +12,7 @@ STEPS = 60
 WORST = 1e8              # damping, of the curvature, beyond which nothing leads downhill any more
 LEAST = 1e-4
 ENOUGH = 1e-8            # step below which it is found
+GAIN = 1e-6              # of half the sum of squares and 1: a step that gains less was the last
 
 
 def minimise(
@@ -36,8 +37,9 @@ def minimise(
             damping = max(10.0 * damping, LEAST)
         if damping > WORST:
             break
+        gained = 0.5 * float(r @ r - tried @ tried)
         x, r, slope = x + step, tried, tried_slope
-        damping = 0.1 * damping if damping > LEAST else 0.0
-        if np.abs(step).max() < ENOUGH:
+        if np.abs(step).max() < ENOUGH or gained < GAIN * (1.0 + 0.5 * float(r @ r)):
             break
+        damping = 0.1 * damping if damping > LEAST else 0.0
     return x, 0.5 * float(r @ r), np.asarray(np.linalg.inv(slope.T @ slope))

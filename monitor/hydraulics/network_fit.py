@@ -149,17 +149,41 @@ def _spread(gradient: Array, covariance: Array) -> Array:
 
 
 class _Problem:
-    """Residuals and their derivatives, one row each."""
+    """Residuals and their derivatives, one row each: what was known before, states, links, likenesses."""
 
     def __init__(
         self, observed: Sequence[Observed], vessels: int, elements: Sequence[Element], links: Sequence[Link],
         common: Common, centre: Array, weight: Array,
     ) -> None:  # fmt: skip
-        self.observed, self.vessels, self.links, self.common = observed, vessels, links, common
-        self.count, self.centre, self.weight = len(elements), centre, weight
-        self.caked = np.array([not e.fresh for e in elements])
-        self.alike = [(i, e.likeness) for i, e in enumerate(elements) if e.likeness is not None]
+        self.common, self.count, self.centre, self.weight = common, len(elements), centre, weight
         self.clean = max(common.clean.value - common.turbulent.value, 0.1 * common.clean.value)
+        self.known = np.diag(weight)
+        self._arrange_states(observed, vessels, elements)
+        self.linked = np.zeros((len(links), centre.size))
+        for row, k in zip(self.linked, links, strict=True):
+            row[k.later], row[k.earlier] = 1 / k.error, -1 / k.error
+        self.grown = np.array([k.growth / k.error for k in links])
+        self.alike = np.array([i for i, e in enumerate(elements) if e.likeness is not None], int)
+        self.alike_error = np.array([e.likeness for e in elements if e.likeness is not None])
+
+    def _arrange_states(self, observed: Sequence[Observed], vessels: int, elements: Sequence[Element]) -> None:
+        """States side by side. A place that is filled up stands for an element of its own, behind all unknowns."""
+        most = max((len(o.elements) for o in observed), default=0)
+        none = self.centre.size
+        self.own = np.array([[*o.elements, *[none] * (most - len(o.elements))] for o in observed], int).reshape(-1, most)
+        self.carries = self.own < none
+        caked = np.zeros(none + 1, bool)
+        caked[: self.count] = [not e.fresh for e in elements]
+        self.caked = caked[self.own]
+        self.row = np.arange(len(observed))[:, None]
+        self.drop, flow, self.viscosity, self.density, self.error, self.rise = (
+            np.array(column, float) for column in zip(*(
+                (o.state.pressure_drop, o.state.flow if o.stream is None else 1.0, o.state.viscosity, o.state.density,
+                 o.error, o.rise) for o in observed), strict=True)
+        )  # fmt: skip
+        self.flow = np.log(flow * vessels)
+        self.streamed = np.array([i for i, o in enumerate(observed) if o.stream is not None], int)
+        self.place = np.array([self.count + SHARED + 2 * o.stream for o in observed if o.stream is not None], int)
 
     def limit(self) -> Array:
         """Longest step in each unknown: logarithms are kept short."""
@@ -168,64 +192,55 @@ class _Problem:
         return longest
 
     def residuals(self, x: Array) -> tuple[Array, Array]:
-        rows, slopes = [], []
-        for o in self.observed:
-            value, slope = self._flow(o, x)
-            rows.append(value)
-            slopes.append(slope)
-        for k in self.links:
-            slope = np.zeros(x.size)
-            slope[k.later], slope[k.earlier] = 1 / k.error, -1 / k.error
-            rows.append((x[k.later] - x[k.earlier] - k.growth) / k.error)
-            slopes.append(slope)
-        for i, error in self.alike:
-            value, slope = self._likeness(i, error, x)
-            rows.append(value)
-            slopes.append(slope)
-        return (np.concatenate([(x - self.centre) * self.weight, rows]),
-                np.concatenate([np.diag(self.weight), np.array(slopes).reshape(-1, x.size)]))  # fmt: skip
+        states, by_states = self._states(x)
+        alike, by_alike = self._likenesses(x)
+        return (np.concatenate([(x - self.centre) * self.weight, states, self.linked @ x - self.grown, alike]),
+                np.concatenate([self.known, by_states, self.linked, by_alike]))  # fmt: skip
 
-    def _likeness(self, i: int, error: float, x: Array) -> tuple[float, Array]:
-        laminar, square = math.exp(x[i]), math.exp(x[self.count + TURBULENT])
-        slope = np.zeros(x.size)
-        slope[i] = laminar / (laminar + square) / error
-        slope[self.count + TURBULENT] = square / (laminar + square) / error
-        slope[self.count + CLEAN] = -1 / error
-        return (math.log(laminar + square) - float(x[self.count + CLEAN])) / error, slope
+    def _likenesses(self, x: Array) -> tuple[Array, Array]:
+        laminar, square = np.exp(x[self.alike]), math.exp(x[self.count + TURBULENT])
+        whole = laminar + square
+        slope = np.zeros((self.alike.size, x.size))
+        slope[np.arange(self.alike.size), self.alike] = laminar / whole / self.alike_error
+        slope[:, self.count + TURBULENT] = square / whole / self.alike_error
+        slope[:, self.count + CLEAN] = -1 / self.alike_error
+        return (np.log(whole) - x[self.count + CLEAN]) / self.alike_error, slope
 
-    def _flow(self, o: Observed, x: Array) -> tuple[float, Array]:
+    def _states(self, x: Array) -> tuple[Array, Array]:
         """ln(flow that dP drives through the elements over flow), and its derivatives, both over its error."""
-        shared, own = self.count, list(o.elements)
-        drop = max(o.state.pressure_drop - x[shared + ZERO] * self.common.zero, FLOOR)
-        s, viscosity = x[shared + PACKING], o.state.viscosity * math.exp(x[shared + VISCOSITY])
-        square = math.exp(x[shared + TURBULENT]) * o.state.density
-        plain = np.exp(x[own])
-        above = self.caked[own] & (plain > self.clean)
+        shared = self.count
+        drop = np.maximum(self.drop - x[shared + ZERO] * self.common.zero, FLOOR)
+        s, viscosity = x[shared + PACKING], self.viscosity * math.exp(x[shared + VISCOSITY])
+        square = math.exp(x[shared + TURBULENT]) * self.density
+        each = np.ones(x.size + 1)
+        each[:shared] = np.exp(x[:shared])
+        plain = each[self.own]
+        above = self.caked & (plain > self.clean)
         cake = np.where(above, plain - self.clean, 0.0)
         packed = (drop / self.common.drop) ** s
-        laminar = (plain + cake * (packed - 1.0)) * viscosity
-        root = np.sqrt(laminar * laminar + 4 * square * drop)
-        share = 2 * drop / (laminar + root)
-        by_laminar = -share / root                       # from a q + b q^2 = dP
-        slope = np.zeros(x.size)
-        slope[own] = by_laminar * viscosity * plain * np.where(above, packed, 1.0)
-        slope[shared + TURBULENT] = -(square * share * share / root).sum()
-        packs = by_laminar * viscosity * cake * packed
-        slope[shared + PACKING] = (packs * math.log(drop / self.common.drop)).sum()
-        slope[shared + VISCOSITY] = (by_laminar * laminar).sum()
-        by_drop = (1 / root + packs * s / drop).sum()
-        slope[shared + ZERO] = -by_drop * self.common.zero
-        total = float(share.sum())
-        slope /= total
-        flow = self._stream(o, x, slope) if o.stream is not None else math.log(o.state.flow)
-        return (math.log(total / self.vessels) - flow) / o.error, slope / o.error
+        laminar = (plain + cake * (packed - 1.0)[:, None]) * viscosity[:, None]
+        root = np.sqrt(laminar * laminar + (4 * square * drop)[:, None])
+        share = np.where(self.carries, 2 * drop[:, None] / (laminar + root), 0.0)
+        over = share / root                              # from a q + b q^2 = dP
+        slope = np.zeros((drop.size, x.size + 1))
+        slope[self.row, self.own] = -over * viscosity[:, None] * plain * np.where(above, packed[:, None], 1.0)
+        slope[:, shared + TURBULENT] = -square * (share * over).sum(axis=1)
+        packs = -viscosity * packed * (over * cake).sum(axis=1)
+        slope[:, shared + PACKING] = packs * np.log(drop / self.common.drop)
+        slope[:, shared + VISCOSITY] = -(over * laminar).sum(axis=1)
+        by_drop = np.where(self.carries, 1 / root, 0.0).sum(axis=1) + packs * s / drop
+        slope[:, shared + ZERO] = -by_drop * self.common.zero
+        total = share.sum(axis=1)
+        slope /= total[:, None]
+        implied = np.log(total) - self.flow
+        if self.streamed.size:
+            self._streams(x, implied, slope)
+        return implied / self.error, slope[:, :-1] / self.error[:, None]
 
-    def _stream(self, o: Observed, x: Array, slope: Array) -> float:
-        """Logarithm of a flow that is told by the outlet pressure it drives; its derivatives are taken off `slope`."""
-        assert o.stream is not None
-        place = self.count + SHARED + 2 * o.stream
-        risen = 1 + o.rise / math.exp(x[place + 1])
-        slope[place] = -1.0
-        if risen > LEAST_HEAD:
-            slope[place + 1] = 0.5 * (risen - 1) / risen
-        return float(x[place]) + 0.5 * math.log(max(risen, LEAST_HEAD))
+    def _streams(self, x: Array, implied: Array, slope: Array) -> None:
+        """Take off the logarithm of a flow that is told by the outlet pressure it drives, and its derivatives."""
+        risen = 1 + self.rise[self.streamed] / np.exp(x[self.place + 1])
+        told = np.maximum(risen, LEAST_HEAD)
+        implied[self.streamed] -= x[self.place] + 0.5 * np.log(told)
+        slope[self.streamed, self.place] = -1.0
+        slope[self.streamed, self.place + 1] = np.where(risen > LEAST_HEAD, 0.5 * (risen - 1) / told, 0.0)
