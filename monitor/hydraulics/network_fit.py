@@ -170,7 +170,8 @@ class _Problem:
         """States side by side. A place that is filled up stands for an element of its own, behind all unknowns."""
         most = max((len(o.elements) for o in observed), default=0)
         none = self.centre.size
-        self.own = np.array([[*o.elements, *[none] * (most - len(o.elements))] for o in observed], int).reshape(-1, most)
+        filled = [[*o.elements, *[none] * (most - len(o.elements))] for o in observed]
+        self.own = np.array(filled, int).reshape(-1, most)
         self.carries = self.own < none
         caked = np.zeros(none + 1, bool)
         caked[: self.count] = [not e.fresh for e in elements]
