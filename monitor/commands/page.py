@@ -19,9 +19,10 @@ QUIET_S = 2.0
 def run_page(config: Path, *, port: int | None, beside: bool = False) -> None:
     """beside: started by a daemon, which it does not outlive."""
     if beside:
-        from monitor.commands.page_process import end_with_parent
+        from monitor.commands.page_process import end_with_parent, give_way
 
         end_with_parent()
+        give_way()
     from monitor.web.server import serve
 
     settings = load_settings(config)

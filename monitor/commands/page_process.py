@@ -15,6 +15,7 @@ from typing import Self
 PAUSE_S = (2.0, 300.0)      # before a page that stopped is started again: the first and the longest
 SETTLED_S = 60.0            # a page that ran so long starts the pauses anew
 LOOK_S = 0.5
+NICER = 5                   # by so much the page is nicer than the daemon
 
 
 class PageProcess:
@@ -69,6 +70,12 @@ class PageProcess:
         except subprocess.TimeoutExpired:
             self._process.kill()
             self._process.wait()
+
+
+def give_way() -> None:
+    """Where processors are short the daemon goes first: nobody's reading waits for a page."""
+    if hasattr(os, "nice"):
+        os.nice(NICER)
 
 
 def end_with_parent() -> None:

@@ -17,7 +17,7 @@ from monitor.engine.breach import MANY, weigh
 from monitor.engine.check import conclude
 from monitor.engine.events import alarm_event
 from monitor.engine.integrity import KINDS_TOLD, integrity_events
-from monitor.engine.learned import recall
+from monitor.engine.learned import note_isolation, recall
 from monitor.engine.look_back import BLOCK, Level, growth, level
 from monitor.engine.messages_signal import signal_event
 from monitor.engine.repressurised import repressurised
@@ -194,6 +194,7 @@ class Teller:
         story.before = pack(level(self.history, settled - BEFORE_S * NS, settled))
         story.isolated = None
         self.state.wake_at[layout.FOR_CHANGEOUT] = 0
+        note_isolation(self, time)
         forecasting.isolated(self.skid, story, self.rows, self.index)
 
     def vented(self, vessel: int, time: int, *, emptied: bool) -> None:
@@ -206,6 +207,7 @@ class Teller:
             self._begin(time - SLOW_S * NS, time - SLOW_S * NS)
             self._tell_row_tier(time)
         story.vessel, story.opened = vessel, True
+        note_isolation(self, time)
         self._release_held(known=True)
 
     def _tell_row_tier(self, time: int) -> None:
@@ -235,6 +237,7 @@ class Teller:
             self.was_isolated(time - ISOLATED_S * NS, story.isolated_at - STEP_S * NS, time, seen=False)
             return
         story.returned_at = time
+        note_isolation(self, time)
         if self.own_pressures and not story.opened:
             story.phase = NORMAL  # shut and opened again without being emptied: no changeout
             forecasting.not_changed(self.skid, story, self.state)
@@ -261,6 +264,7 @@ class Teller:
         for memory in self.story.vessels:
             memory.volume = None
         self.state.returned_at = time
+        note_isolation(self, time)
         self.state.wake_at[layout.FOR_CHANGEOUT] = time + round((self._settle() + LOOK_S) * NS)
 
     def _carried_on(self, start: int, end: int, time: int) -> Level | None:

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
 NAMELESS = "element"      # of a part that configuration does not name
 TURBULENT, PACKING = "turbulent", "packing"
+ISOLATION = "isolation"   # whether a vessel is out of service, as the headers or its own pressure show it
 
 
 def clean_key(skid: SkidSettings, vessel: str | None = None) -> str:
@@ -71,6 +72,15 @@ def note_packing(teller: Teller, exponent: float, error: float, clean: float, ti
     """Tell how far cake is compressed: its exponent with standard error, and the clean skid's dP it was told with."""
     value = {"exponent": exponent, "standard_error": error, "clean_pa": clean, "from": "flow", "at": basis(teller.skid)}
     teller.told.facts.append(Fact(teller.skid.id, PACKING, value, time))
+
+
+def note_isolation(teller: Teller, time: int) -> None:
+    """Tell that a vessel is out of service, or is back: which one where its own pressure says so, and since when. Not
+    recalled: a state that starts afresh has seen none."""
+    story = teller.story
+    name = None if story.vessel is None else teller.skid.vessels[story.vessel]
+    value = {"vessel": name, "since": story.isolated_at, "until": story.returned_at or None}
+    teller.told.facts.append(Fact(teller.skid.id, ISOLATION, value, time))
 
 
 def take_packing(tier: EventTier, i: int, fact: Fact) -> None:

@@ -104,6 +104,13 @@ def facts(handle: Handle, skid: str, at: int | None = None) -> dict[str, Fact]:
     return {key: Fact(skid, key, load(value), time) for key, value, time in rows}
 
 
+def newest_facts(handle: Handle, key: str) -> dict[str, Fact]:
+    """Skid -> the newest fact of one key, of every skid that has one."""
+    rows = handle.query("""SELECT k.id, f.value, f.time FROM skid k CROSS JOIN fact f ON f.skid = k.ref AND f.key = ?1
+        AND f.time = (SELECT max(time) FROM fact WHERE skid = k.ref AND key = ?1)""", (key,))
+    return {skid: Fact(skid, key, load(value), time) for skid, value, time in rows}
+
+
 def fact_history(handle: Handle, skid: str, key: str) -> list[Fact]:
     """Every version of a fact, oldest first."""
     rows = handle.query("SELECT value, time FROM fact WHERE skid = ? AND key = ? ORDER BY time",

@@ -146,6 +146,10 @@ class Queries:
         """The newest fact of every key; `at`: as it was at that event time (ns)."""
         return events.facts(self._handle, skid, at)
 
+    def newest_facts(self, key: str) -> dict[str, Fact]:
+        """Skid -> its newest fact of one key."""
+        return events.newest_facts(self._handle, key)
+
     def fact_history(self, skid: str, key: str) -> list[Fact]:
         """Oldest first."""
         return events.fact_history(self._handle, skid, key)

@@ -96,13 +96,9 @@ def inspections(source: Source) -> dict[str, list[Inspection]]:
     return found
 
 
-def last_changes(source: Source, skid: SkidSettings) -> dict[str, Record]:
-    """Vessel -> its newest changeout."""
-    found: dict[str, Record] = {}
-    for one in (record(e) for e in source.events(skid.id, kinds=[KIND], limit=200)):
-        if one.vessel is not None:
-            found.setdefault(one.vessel, one)
-    return found
+def last_changes(events: Sequence[Event]) -> dict[str, Record]:
+    """Vessel -> its newest changeout. events: the newest first."""
+    return {one.vessel: one for one in map(record, reversed(events)) if one.vessel is not None}
 
 
 @dataclass(frozen=True, slots=True)

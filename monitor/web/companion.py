@@ -26,6 +26,7 @@ ALWAYS = ("dp-limit", "surge", "flow-blocked", "closure-seep")
 NO_PROOF = ("Nothing adverse is seen, and that confirms nothing: no transmitter can. Prove zero at the local gauge and "
             "an open vent.")
 UNSEEN = "Nothing of this vessel is seen from here. Prove zero at the local gauge and an open vent."
+STILL_ON = "The headers show no vessel out of service yet: a valve is open or passes, or it is too soon to tell."
 UNDER_WAY = "The check is told once flow is steady again, at the latest 15 min after the return."
 
 
@@ -105,6 +106,8 @@ def _before(seen: Watched) -> list[Remark]:
 
 
 def _isolating(seen: Watched) -> list[Remark]:
+    if seen.vessel.valves is Valves.OPEN and not math.isfinite(seen.vessel.pressure):
+        return [Remark(True, STILL_ON), Remark(False, UNSEEN)]
     if seen.vessel.valves is Valves.OPEN:
         return [Remark(True, "This vessel still follows the headers: a valve is open or passes.")]
     return _pressure(seen)
@@ -135,6 +138,10 @@ def _filling(seen: Watched) -> list[Remark]:
 
 
 def _returned(seen: Watched) -> list[Remark]:
+    if not math.isfinite(seen.vessel.pressure):
+        out = seen.now.isolation
+        still = out is not None and out.vessel in (None, seen.vessel.name)
+        return [*([Remark(True, "The headers still show a vessel out of service.")] if still else []), *_filling(seen)]
     if seen.vessel.valves is Valves.SHUT:
         return [Remark(True, "This vessel does not follow the headers yet.")]
     return _filling(seen)

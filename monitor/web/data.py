@@ -11,11 +11,13 @@ from typing import Any, NamedTuple, Protocol
 import numpy as np
 import numpy.typing as npt
 
-from monitor.model import NS, Entry, Event, Minute, Quality, Role, Rows, Signal, SkidSettings
+from monitor.model import DAY, NS, Entry, Event, Fact, Minute, Quality, Role, Rows, Signal, SkidSettings
 from monitor.web.words import LEVELS, kind_of
 
 MINUTE_NS = 60_000_000_000
 FORESEEN_NS = 30 * MINUTE_NS   # a forecast so old is none: while a skid runs one is made every ten minutes at least
+OUT_NS = 3 * DAY        # how long a vessel is taken to be out without a word of its return
+ISOLATION = "isolation"     # the fact in which the engine tells it (`engine/learned.py`)
 MINUTES_BACK = 10       # how far behind the newest reading its newest closed minute is looked for
 AlarmKey = tuple[str, str, str | None, str | None]      # skid, kind, vessel, signal
 Alarms = Mapping[AlarmKey, Mapping[str, Any]]
@@ -80,6 +82,14 @@ class AlarmNow:
         return self.state.replace("-", " ")
 
 
+class Isolation(NamedTuple):
+    """One of the vessels in service is out of it since `since` (event time, ns), as the engine sees it. vessel: which
+    one, None where the headers do not tell."""
+
+    vessel: str | None
+    since: int
+
+
 class Forecast(NamedTuple):
     """Hours from `time` (event time, ns) until a changeout is due: median, and the interval that holds 80 %."""
 
@@ -99,6 +109,7 @@ class SkidNow:
     values: tuple[LiveValue, ...]
     alarms: tuple[AlarmNow, ...]
     forecast: Forecast | None = None
+    isolation: Isolation | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,6 +181,8 @@ class StoreReader(Protocol):
 
     def alarm_states(self) -> Alarms: ...
 
+    def newest_facts(self, key: str) -> Mapping[str, Fact]: ...
+
     def status(self) -> Mapping[str, Any]: ...
 
     def close(self) -> None: ...
@@ -186,11 +199,13 @@ class Source:
         """What the store last saw of each skid; a skid that it does not know yet has nothing."""
         latest = self.reader.all_latest() if len(skids) > 1 else self._latest(skids)
         minutes, foreseen = self.reader.newest_minutes(), self.reader.newest_forecasts()
+        out = self.reader.newest_facts(ISOLATION)
         standing: dict[str, list[AlarmNow]] = {skid.id: [] for skid in skids}
         for key, body in self.reader.alarm_states().items():
             if body["state"] != "normal" and key[0] in standing:
                 standing[key[0]].append(self._alarm(key, body))
-        return [_now(s, latest.get(s.id, {}), minutes.get(s.id), foreseen.get(s.id), standing[s.id]) for s in skids]
+        return [_now(s, latest.get(s.id, {}), minutes.get(s.id), foreseen.get(s.id), standing[s.id], out.get(s.id))
+                for s in skids]
 
     def _latest(self, skids: Sequence[SkidSettings]) -> dict[str, Mapping[str, tuple[int, float, Quality]]]:
         known = set(self.reader.skids())
@@ -286,13 +301,20 @@ _NEVER = (None, math.nan, Quality.GOOD)
 
 
 def _now(skid: SkidSettings, latest: Mapping[str, tuple[int, float, Quality]], minute: Mapping[str, Any] | None,
-         foreseen: tuple[int, float, float, float] | None, alarms: Sequence[AlarmNow]) -> SkidNow:
+         foreseen: tuple[int, float, float, float] | None, alarms: Sequence[AlarmNow], out: Fact | None) -> SkidNow:
     newest = max((time for time, *_ in latest.values()), default=None)
     values = tuple(LiveValue(s, *latest.get(s.id, _NEVER)) for s in skid.signals)
     recent = minute is not None and newest is not None and minute["time"] >= newest - MINUTES_BACK * MINUTE_NS
     current = foreseen is not None and newest is not None and newest - foreseen[0] <= FORESEEN_NS
     return SkidNow(skid, newest, Minute(**minute) if minute and recent else None, values, by_urgency(alarms),
-                   Forecast(*foreseen) if foreseen and current else None)
+                   Forecast(*foreseen) if foreseen and current else None, _isolation(out, newest))
+
+
+def _isolation(told: Fact | None, newest: int | None) -> Isolation | None:
+    """What stands; after so long nothing is gone by, since an engine that began afresh meanwhile tells of no return."""
+    if told is None or told.value["until"] is not None or newest is None or newest - told.value["since"] > OUT_NS:
+        return None
+    return Isolation(told.value["vessel"], told.value["since"])
 
 
 def bucket_width(start: int, end: int, buckets: int) -> int:

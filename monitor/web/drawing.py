@@ -15,7 +15,7 @@ _LEFT, _PITCH = 12, 150         # px: margin, and room of one vessel
 _IN, _OUT = 52, 262             # y of the headers
 _TOP, _FOOT = 104, 208          # y of a vessel's lid and foot
 _HALF = 42                      # half a vessel's width
-_STATES = {Valves.OPEN: "open", Valves.SHUT: "shut", Valves.UNKNOWN: "not seen"}
+_STATES = {Valves.OPEN: "open", Valves.SHUT: "shut", Valves.UNKNOWN: "not known"}
 
 
 def draw_skid(now: SkidNow, vessels: tuple[VesselNow, ...]) -> Markup:
@@ -48,13 +48,14 @@ def _header(now: SkidNow, role: Role, name: str, pressure: float, y: int, width:
 def _vessel(now: SkidNow, vessel: VesselNow, x: int) -> Markup:
     pressure = Display(now.skid).text("pressure", vessel.pressure) if vessel.tag else ""
     return Markup(
-        '<g class="vessel {state}{adverse}"><path class="pipe" d="M{x},{i}V{top}M{x},{foot}V{o}"/>{valves}'
+        '<g class="vessel {state}{adverse}{guess}"><path class="pipe" d="M{x},{i}V{top}M{x},{foot}V{o}"/>{valves}'
         '<rect x="{l}" y="{top}" width="{w}" height="{h}" rx="12"/>'
         '<path class="bag" d="M{bl},{bt}H{br}V{bb}a14,10 0 0 1 -28,0z"/>'
         '<text x="{x}" y="{ny}" text-anchor="middle" class="name">{name}</text>'
         '<text x="{x}" y="{py}" text-anchor="middle" class="reading">{mark}{pressure}</text>'
         '<text x="{x}" y="{ty}" text-anchor="middle" class="tag">{tag}</text></g>'
-    ).format(state=vessel.valves.value, adverse=" adverse" if vessel.adverse else "", x=x, i=_IN, o=_OUT, top=_TOP,
+    ).format(state=vessel.valves.value, adverse=" adverse" if vessel.adverse else "",
+             guess="" if math.isfinite(vessel.pressure) else " guess", x=x, i=_IN, o=_OUT, top=_TOP,
              foot=_FOOT, l=x - _HALF, w=2 * _HALF, h=_FOOT - _TOP, bl=x - 14, br=x + 14, bt=_TOP + 8, bb=_FOOT - 22,
              ny=_TOP + 34, py=_TOP + 58, ty=_TOP + 76, name=vessel.name, pressure=pressure, tag=vessel.tag or "",
              mark="! " if vessel.adverse else "",
@@ -62,7 +63,8 @@ def _vessel(now: SkidNow, vessel: VesselNow, x: int) -> Markup:
 
 
 def _valve(x: int, y: int, valves: Valves) -> Markup:
-    """A bow tie: hollow is open, filled is shut, dashed is not seen; the word stands beside it."""
+    """A bow tie: hollow is open, filled is shut, dashed is not known or told by the headers alone; the word stands
+    beside it."""
     tie = Markup('<path class="valve" d="M{a},{b}L{c},{d}H{a}L{c},{b}z"/>'
                  '<text x="{t}" y="{u}" class="tag">{word}</text>')
     return tie.format(a=x - 8, b=y - 9, c=x + 8, d=y + 9, t=x + 14, u=y + 4, word=_STATES[valves])

@@ -77,7 +77,7 @@ def row(now: SkidNow, newest: int | None) -> Row:
     show = Display(now.skid)
     names = ("normalised", "pressure_drop", "flow")
     normalised, drop, flow = (getattr(now.minute, n) if now.minute else math.nan for n in names)
-    count = service_count(vessels_now(now))
+    count = service_count(now, vessels_now(now))
     return Row(now, gauge(now.skid, normalised), show.text("pressure", drop), show.text("flow", flow),
                foreseen(now), UNKNOWN if count is None else f"{count[0]} of {count[1]}",
                count is not None and count[0] < now.skid.in_service, health(now, newest))

@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
 from markupsafe import Markup
 
-from monitor.model import NS, Event, Quality, Role, Settings, SkidSettings
+from monitor.model import DAY, NS, Event, Quality, Role, Settings, SkidSettings
+from monitor.web.changeouts import KIND as CHANGED
 from monitor.web.changeouts import last_changes
 from monitor.web.data import MINUTE_NS, LiveValue, SkidNow, Source, bucket_width, bucketed
 from monitor.web.drawing import draw_skid
 from monitor.web.evidence import facts
 from monitor.web.live import Fragments
 from monitor.web.overview import Row, row, tally
+from monitor.web.resistances import last_seen
 from monitor.web.templating import environment
 from monitor.web.trend import draw_trend, fan
 from monitor.web.vessels import vessels_now
@@ -35,6 +38,10 @@ SPANS = {"15m": ("15 minutes", 0.25), "1h": ("1 hour", 1), "8h": ("8 hours", 8),
          "90d": ("90 days", 90 * 24), "1y": ("1 year", 365 * 24)}      # words, hours
 DEFAULT_SPAN = "8h"
 BUCKETS = 720
+BY_SECONDS = HOUR_NS // 2      # spans up to this are drawn from readings, longer ones from minutes
+EVENTS = 50
+LIVES = 400 * DAY              # how far on either side of a span a vessel's resistance is looked for
+KEPT = 400                     # parts that are kept for the next who asks
 
 _QUALITIES = {Quality.GOOD: "", Quality.UNCERTAIN: "uncertain", Quality.BAD: "bad"}
 _CONTACTS = {"leak-sensor": ("dry", "wet"), "pump-running": ("off", "on")}
@@ -62,6 +69,7 @@ class Pages:
         self._templates = environment(skids=settings.skids)
         self._templates.globals.update(may_act=may_act)
         self._lines: dict[str, tuple[object, str]] = {}
+        self._kept: dict[tuple[str, ...], tuple[object, str]] = {}
 
     def overview(self, source: Source) -> Fragments:
         """A part for each skid, so that only lines that changed are sent, and one for their order."""
@@ -84,20 +92,36 @@ class Pages:
             known = self._lines[key] = (shown, self.render("_row.html", row=found))
         return known[1]
 
+    def _keep(self, key: tuple[str, ...], state: object, make: Callable[[], str]) -> str:
+        """A part that follows from `state` alone; made anew only where that changed. Those last asked for are kept."""
+        known = self._kept.pop(key, None)
+        if known is None or known[0] != state:
+            known = (state, make())
+        self._kept[key] = known
+        if len(self._kept) > KEPT:
+            del self._kept[next(iter(self._kept))]
+        return known[1]
+
     def skid(self, source: Source, skid: SkidSettings, around: Around) -> Fragments:
         (now,) = source.now([skid])
         start, end = around.edges(now.minute.time + MINUTE_NS if now.minute else now.newest or 0)
         vessels = vessels_now(now)
+        latest = source.events(skid.id, limit=EVENTS)
+        changed = source.events(skid.id, kinds=[CHANGED], limit=200)
+        told = tuple(e.id for e in latest)
+        seen = now.newest if end - start <= BY_SECONDS else now.forecast     # what else the plots rest on
         return {
             "newest": self.render("_newest.html", newest=now.newest),
             "alarms": self.render("_alarms.html", alarms=now.alarms),
             "drawing": str(draw_skid(now, vessels)),
-            "vessels": self.render("_vessels.html", skid=skid, vessels=vessels, changed=last_changes(source, skid)),
+            "vessels": self.render("_vessels.html", skid=skid, vessels=vessels, changed=last_changes(changed),
+                                   resistance=last_seen(skid, changed)),
             "values": self.render("_values.html", row=row(now, source.newest()), derived=derived(now),
                                    values=[live(skid, v) for v in now.values]),
             "plan": self.render("_plan.html", plan=source.plans().get(skid.id)),
-            "plots": str(trend_of(source, skid, start, end)),
-            "events": self.render("_event_list.html", events=source.events(skid.id, limit=50)),
+            "plots": self._keep((skid.id, around.span, str(around.until)), (start, end, told, seen),
+                                lambda: str(trend_of(source, skid, start, end))),
+            "events": self._keep((skid.id,), told, lambda: self.render("_event_list.html", events=latest)),
             "edges": self.render("_edges.html", start=start, end=end, around=around, at_newest=around.until is None),
         }
 
@@ -131,10 +155,14 @@ class Pages:
 def trend_of(source: Source, skid: SkidSettings, start: int, end: int) -> Markup:
     """The plots of a span: by the second up to half an hour, else by minutes or means of them."""
     events = source.events(skid.id, start=start - 30 * 24 * HOUR_NS, end=end, limit=1_000)
-    if end - start <= HOUR_NS // 2:
-        return draw_trend(skid, source.seconds(skid, start, end), events, start=start, end=end)
+    known = {e.id for e in events}
+    changes = [e for e in source.events(skid.id, start=start - LIVES, end=end + LIVES, kinds=[CHANGED], limit=500)
+               if e.id not in known]
+    if end - start <= BY_SECONDS:
+        return draw_trend(skid, source.seconds(skid, start, end), events, start=start, end=end, changes=changes)
     trend = bucketed(source.minutes(skid.id, start, end), start, end, BUCKETS)
-    drawn = draw_trend(skid, trend, events, start=start, end=end, width=bucket_width(start, end, BUCKETS))
+    drawn = draw_trend(skid, trend, events, start=start, end=end, width=bucket_width(start, end, BUCKETS),
+                       changes=changes)
     return drawn + fan(source.forecasts(skid.id, start, end), start, end)
 
 

@@ -30,7 +30,8 @@ _GAP = 1.5              # a step longer than this many usual steps is a gap
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """One curve. `style` is a class of the style sheet: strong, dark, dashed or light."""
+    """One curve. style: classes of the style sheet. time: where it has times of its own; then its points are joined
+    however far apart they are, but not across a missing one. dots: its points are marked."""
 
     label: str
     values: Floats
@@ -38,6 +39,8 @@ class Line:
     low: Floats | None = None       # envelope of each bucket, drawn as a band
     high: Floats | None = None
     limit: float | None = None      # what lies at or above it is emphasised
+    time: Times | None = None
+    dots: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +63,7 @@ class Panel:
     height: int = 150
     from_zero: bool = True
     empty: str = "No values in this span."
+    note: str = ""                  # below the plot
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,8 +124,9 @@ def draw_panel(time: Times, panel: Panel, frame: Frame) -> Markup:
             panel.height // 2, panel.empty)
     return Markup(
         '<figure class="plot"><figcaption><span class="plot-title">{title}</span> '
-        '<span class="unit">{unit}</span> {legend}</figcaption>{svg}</figure>'
+        '<span class="unit">{unit}</span> {legend}</figcaption>{svg}{note}</figure>'
     ).format(title=panel.title, unit=panel.unit, legend=_legend(panel),
+             note=Markup('<p class="small muted note">{}</p>').format(panel.note) if panel.note else "",
              svg=_svg(Markup("").join(inner), text, panel.height, frame, _describe(panel, frame), down))
 
 
@@ -185,12 +190,25 @@ def _path(time: Times, values: Floats, frame: Frame, down: _Scale) -> str:
     return "".join(parts)
 
 
+def _joined(line: Line, frame: Frame, down: _Scale) -> str:
+    """A curve over times of its own: whatever lies between two points that are known."""
+    assert line.time is not None
+    x, y = frame.x(line.time), down.y(line.values)
+    good = np.isfinite(y)
+    pieces = np.split(np.arange(y.size), np.flatnonzero(~good))
+    return "".join(f"M{_points(x[p], y[p])}" for p in (q[good[q]] for q in pieces) if p.size > 1)
+
+
 def _curve(time: Times, line: Line, frame: Frame, down: _Scale) -> Markup:
     out = Markup("")
     if line.low is not None and line.high is not None:
         out += Markup('<path class="band" d="{}"/>').format(_band(time, line.low, line.high, frame, down))
-    out += Markup('<path class="line {}" data-label="{}" d="{}"/>').format(
-        line.style, line.label, _path(time, line.values, frame, down))
+    course = _path(time, line.values, frame, down) if line.time is None else _joined(line, frame, down)
+    out += Markup('<path class="line {}" data-label="{}" d="{}"/>').format(line.style, line.label, course)
+    if line.dots:
+        x, y = frame.x(time if line.time is None else line.time), down.y(line.values)
+        spots = "".join(f"M{a:.0f},{b:.1f}h0" for a, b in zip(x.tolist(), y.tolist(), strict=True) if np.isfinite(b))
+        out += Markup('<path class="dots" d="{}"/>').format(spots)
     if line.limit is not None and (beyond := line.values >= line.limit).any():
         near = beyond | np.append(beyond[1:], False) | np.append(False, beyond[:-1])
         shown = np.where(near, line.values, np.nan)
@@ -278,7 +296,7 @@ def _time_label(at: int, word: str, frame: Frame, height: int) -> Markup:
 
 
 def _legend(panel: Panel) -> Markup:
-    if len(panel.lines) < 2:
+    if len(panel.lines) < 2 and not any(line.dots for line in panel.lines):
         return Markup("")
     return Markup(" ").join(Markup(
         '<span class="key"><svg width="26" height="10" aria-hidden="true"><path class="line {}" d="M1,5H25"/></svg>'

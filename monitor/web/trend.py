@@ -12,6 +12,7 @@ from markupsafe import Markup
 
 from monitor.model import Event, SkidSettings, Transition
 from monitor.web.plots import Frame, Lane, Limit, Line, Panel, Span, draw, draw_panel
+from monitor.web.resistances import draw_resistances
 from monitor.web.words import KINDS, Display, dp_limit, due_limit, kind_of, level_of, utc
 
 Trend = Mapping[str, npt.NDArray[Any]]
@@ -21,12 +22,13 @@ COLUMNS = ("inlet", "outlet", "pressure_drop", "normalised", "flow", "temperatur
 
 
 def draw_trend(skid: SkidSettings, trend: Trend, events: Sequence[Event], *, start: int | None = None,
-               end: int | None = None, width: int | None = None) -> Markup:
-    """Lanes of events, normalised dP, dP, pressures, flow and temperature of one skid.
+               end: int | None = None, width: int | None = None, changes: Sequence[Event] = ()) -> Markup:
+    """Lanes of events, normalised dP, dP, pressures, flow and temperature of one skid, and its vessels' resistances.
 
     trend: `time` (int64 ns, start of each bucket, ascending) and the columns above (SI, NaN where unknown),
     optionally `pressure_drop_low` and `pressure_drop_high`, and `judged` (share of the bucket). start, end: the span
-    shown, else that of the data. width: of a bucket, ns, else the usual step.
+    shown, else that of the data. width: of a bucket, ns, else the usual step. changes:
+    changeouts beyond `events`, for what they tell of single vessels.
     """
     time = np.asarray(trend["time"], np.int64)
     step = width or (int(np.median(np.diff(time))) if time.size > 1 else MINUTE_NS)
@@ -36,7 +38,8 @@ def draw_trend(skid: SkidSettings, trend: Trend, events: Sequence[Event], *, sta
     frame = Frame(first, max(last, first + 1), tuple(
         (e.time, level_of(e, skid)) for e in shown if e.transition is Transition.RAISED or e.kind == "changeout-done"),
         gaps(time, step, first, last) if start is not None else (), doubts(trend, step))
-    return _key(frame) + draw(time, panels(skid, trend), lanes(skid, events, first, last), frame)
+    return _key(frame) + draw(time, panels(skid, trend), lanes(skid, events, first, last),
+                              frame) + draw_resistances(skid, [*events, *changes], frame)
 
 
 FAN_POINTS = 600

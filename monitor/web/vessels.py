@@ -1,23 +1,25 @@
 """What can be told of each vessel from outside: which way its valves seem to stand, and what pressure it holds.
 
 Never more than an inference: a transmitter reads its own impulse line, not the vessel. A low reading is said with
-what it does not prove.
+what it does not prove. Where a vessel has no transmitter, the headers tell how many carry flow: as many as usual, less
+the one that the engine saw leave; which ones, only where that leaves no choice.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from monitor.model import NS, Quality, Role, Signal
 from monitor.web.data import LiveValue, SkidNow
-from monitor.web.words import Display
+from monitor.web.words import Display, utc
 
 PRESSURISED = 0.2e5     # headers below this tell nothing of valves, Pa
 ACCURACY = 0.01         # of the span, of each transmitter; common practice, no source
 RETURN = 0.1e5          # what is left in a vessel, or comes back, is called so from here, Pa
+CARRYING = 0.05         # of reference flow: above it something flows
 OLD_S = 120.0           # a reading so far behind the skid's newest says nothing about now
 PROVE = "prove zero at the local gauge and an open vent"
 
@@ -45,8 +47,37 @@ class VesselNow:
 
 
 def vessels_now(now: SkidNow) -> tuple[VesselNow, ...]:
-    """Every vessel of a skid, in pipe order."""
-    return tuple(_vessel(now, name) for name in now.skid.vessels)
+    """Every vessel of a skid, in pipe order: by its own pressure, else by what the headers leave open."""
+    own = tuple(_vessel(now, name) for name in now.skid.vessels)
+    unseen = [v.name for v in own if not math.isfinite(v.pressure)]
+    if not unseen or not carrying(now):
+        return own
+    left = in_service(now) - sum(v.valves is Valves.OPEN for v in own)
+    return tuple(v if math.isfinite(v.pressure) else _by_headers(now, v, unseen, left) for v in own)
+
+
+def carrying(now: SkidNow) -> bool:
+    """Whether water flows through the skid, as far as its newest minute tells."""
+    minute = now.minute
+    return minute is not None and math.isfinite(minute.flow) and minute.flow >= CARRYING * now.skid.reference.flow
+
+
+def in_service(now: SkidNow) -> int:
+    """How many vessels carry flow, as the headers show it: as many as usual, less one that was seen to leave."""
+    return now.skid.in_service - (now.isolation is not None)
+
+
+def _by_headers(now: SkidNow, vessel: VesselNow, unseen: Sequence[str], left: int) -> VesselNow:
+    """A vessel without a pressure of its own. unseen: all such; left: how many of them carry flow."""
+    since = "" if now.isolation is None else f", since {utc(now.isolation.since)}"
+    why = vessel.words
+    if left >= len(unseen):
+        return replace(vessel, valves=Valves.OPEN, words=f"in service, as the headers suggest; {why}")
+    if left <= 0:
+        words = f"shut off, as the headers suggest{since}; its pressure is not known: {PROVE}"
+        return replace(vessel, valves=Valves.SHUT, words=words)
+    among = ", ".join(unseen)
+    return replace(vessel, words=f"{left} of {among} in service, as the headers suggest{since}; they do not tell which")
 
 
 def headers(now: SkidNow) -> tuple[float, float]:
@@ -54,17 +85,17 @@ def headers(now: SkidNow) -> tuple[float, float]:
     return (_pressure(now, _first(now, Role.INLET_PRESSURE)), _pressure(now, _first(now, Role.OUTLET_PRESSURE)))
 
 
-def service_count(found: Sequence[VesselNow]) -> tuple[int, int] | None:
-    """(seen open, all), or None where any vessel's valves cannot be told."""
+def service_count(now: SkidNow, found: Sequence[VesselNow]) -> tuple[int, int] | None:
+    """(how many carry flow, all), or None where that cannot be told."""
     if any(v.valves is Valves.UNKNOWN for v in found):
-        return None
+        return (in_service(now), len(found)) if carrying(now) else None
     return sum(v.valves is Valves.OPEN for v in found), len(found)
 
 
 def _vessel(now: SkidNow, name: str) -> VesselNow:
     value = next((v for v in now.values if v.signal.role is Role.VESSEL_PRESSURE and v.signal.vessel == name), None)
     if value is None:
-        return VesselNow(name, Valves.UNKNOWN, math.nan, None, "no transmitter in it: not seen")
+        return VesselNow(name, Valves.UNKNOWN, math.nan, None, "no transmitter in it")
     pressure, tag = _pressure(now, value), value.signal.id
     if not math.isfinite(pressure):
         return VesselNow(name, Valves.UNKNOWN, math.nan, tag, "its transmitter gives nothing to go by")

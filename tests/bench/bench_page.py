@@ -1,4 +1,5 @@
-"""The page over many skids and months: how soon it is painted, how much is sent, and what viewers cost the writer.
+"""The page over many skids and months: how soon it is painted, and how much is sent. What viewers cost the daemon is
+measured by its neighbour `bench_viewers.py`.
 
 Run as a program with a Chromium on the PATH; prints a table. No figure is judged here.
 """
@@ -109,38 +110,24 @@ def painted(browser: Any, address: str) -> tuple[float, float, float]:
     return paint, load, size
 
 
-def commits(plant: Plant, newest: int, seconds: float, pace: float) -> tuple[float, float]:
-    """Commits of one reading of every signal of ten skids: median and 99th percentile of their time [ms], when `pace`
-    of them are made a second."""
-    begun, took, done = time.perf_counter(), [], 0
-    while time.perf_counter() - begun < seconds:
-        time.sleep(max(0.0, begun + done / pace - time.perf_counter()))
-        at, chosen = newest + (done + 1) * NS, plant.settings.skids[:10]
-        before = time.perf_counter()
-        plant.store.commit(Batch(rows=[(s.id, *readings(at, i)) for i, s in enumerate(chosen)]))
-        took.append(1e3 * (time.perf_counter() - before))
-        done += 1
-    return statistics.median(took), sorted(took)[int(0.99 * len(took))]
-
-
 def serve_many(folder: str, count: int, ready: Any) -> None:
     """A process of its own, as beside a daemon."""
     settings = Settings(skids=skids(count))
     serve(lambda: Reader.open(Path(folder) / "many.db"), settings, port=0, ready=ready.put)
 
 
-def watch_many(address: str, count: int, ready: Any) -> None:
-    """So many open overviews that read what is pushed, in a process of their own."""
-    async def look(client: httpx.AsyncClient) -> None:
-        async with client.stream("GET", f"{address}live") as answer:
+def watch_many(addresses: list[str], ready: Any) -> None:
+    """Open streams of pages that read what is pushed, in a process of their own."""
+    async def look(client: httpx.AsyncClient, address: str) -> None:
+        async with client.stream("GET", address) as answer:
             async for _ in answer.aiter_raw():
                 pass
 
     async def every() -> None:
-        limits = httpx.Limits(max_connections=count)
+        limits = httpx.Limits(max_connections=len(addresses))
         async with httpx.AsyncClient(timeout=60, trust_env=False, limits=limits) as client:
-            looking = [asyncio.create_task(look(client)) for _ in range(count)]
-            ready.put(count)
+            looking = [asyncio.create_task(look(client, address)) for address in addresses]
+            ready.put(len(addresses))
             await asyncio.gather(*looking)
 
     asyncio.run(every())
@@ -151,8 +138,6 @@ def main() -> None:
     parser.add_argument("--skids", type=int, default=500)
     parser.add_argument("--days", type=float, default=92)
     parser.add_argument("--folder", type=Path, help="keeps the store here, and takes one that is there")
-    parser.add_argument("--pace", type=float, default=20, help="commits a second while pages are open")
-    parser.add_argument("--seconds", type=float, default=12)
     chosen = parser.parse_args()
     with ExitStack() as stack:
         folder = chosen.folder or Path(stack.enter_context(tempfile.TemporaryDirectory()))
@@ -174,18 +159,6 @@ def main() -> None:
             found = [painted(browser, address.rstrip("/") + path) for _ in range(5)]
             paint, load, sent = (statistics.median(column) for column in zip(*found, strict=True))
             print(f"{name:24} first paint {paint:6.0f} ms   ready {load:6.0f} ms   {sent:6.0f} kB")
-        for watching in (0, 50, 0, 50):
-            viewers = spawn.Process(target=watch_many, args=(address, watching, ready), daemon=True)
-            if watching:
-                viewers.start()
-                ready.get(timeout=60)
-                time.sleep(3)
-            usual, worst = commits(plant, plant.store.newest() or 0, chosen.seconds, chosen.pace)
-            print(f"{watching:3} viewers: a commit of 60 readings takes {usual:6.2f} ms (median), {worst:6.2f} ms "
-                  f"(99 %), at {chosen.pace:g} a second", flush=True)
-            if watching:
-                viewers.terminate()
-                viewers.join()
         page.terminate()
         plant.store.close()
 

@@ -114,7 +114,8 @@ def judged(parts: Sequence[Part], skid: SkidSettings | None = None, **how: objec
     engine = Engine([skid or skid_of(len(parts[0].vessels), own=own, flow=flow)])
     output, _ = engine.feed({0: rows_of(parts, **how)})  # type: ignore[arg-type]
     last = engine.finish()
-    return Output(output.events + last.events, output.minutes + last.minutes, output.changeouts + last.changeouts)
+    return Output(output.events + last.events, output.minutes + last.minutes, output.changeouts + last.changeouts,
+                  output.facts + last.facts)
 
 
 def of_kind(output: Output, kind: str) -> list[tuple[str, str | None, str | None, float]]:

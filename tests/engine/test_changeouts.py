@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import pytest
 
+from monitor.engine.learned import ISOLATION
 from monitor.model import NS
+from monitor.web import data
 from tests.engine.afternoon import CLEAN, OUT, Part, judged, message, of_kind, skid_of
 from tests.skids import START
 
@@ -49,6 +51,17 @@ def test_a_good_changeout_is_noted_once_in_time_with_its_vessel_where_that_can_b
     (changeout,) = output.changeouts
     assert abs(changeout.isolated_at - START - 1500 * NS) < 30 * NS
     assert abs(changeout.returned_at - START - RETURN * NS) < 30 * NS
+
+
+@pytest.mark.parametrize("own", [False, True])
+def test_while_a_vessel_is_out_that_is_a_fact_and_when_it_is_back_another(own):
+    facts = [f for f in judged(change(CLEAN, own=own), own=own).facts if f.key == ISOLATION]
+    left, back = facts[0], facts[-1]
+    assert data.ISOLATION == ISOLATION      # the page's word for it
+    assert abs(left.time - START - 1500 * NS) < 30 * NS and left.value["until"] is None
+    assert abs(back.value["until"] - START - RETURN * NS) < 30 * NS
+    assert {f.value["since"] for f in facts} == {left.value["since"]}
+    assert [f.value["vessel"] for f in facts] == ([None, "v0", "v0"] if own else [None, None])
 
 
 @pytest.mark.parametrize(

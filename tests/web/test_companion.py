@@ -8,7 +8,7 @@ import pytest
 from display_samples import MINUTE, START, event, read_html, rows
 from page_plant import NEWEST, Plant
 
-from monitor.model import NS, Transition
+from monitor.model import NS, Fact, Transition
 from monitor.store import Batch
 
 HEADERS = {0: 3.2, 1: 2.0}
@@ -35,6 +35,22 @@ def test_low_pressure_is_neither_shown_nor_taken_for_leave_to_open(client: httpx
     assert f"{pressure:.2f} bar" not in text
     for words in ("safe to open", "may be opened", "can be opened", "no pressure", "depressur"):
         assert words not in text.replace("cannot prove that a vessel is safe to open", "")
+
+
+def test_vessel_without_a_transmitter_is_watched_by_the_headers_alone(client: httpx.Client, plant: Plant) -> None:
+    plant.read(NEWEST + NS, 3.2)
+    client.get("/healthz")
+    text = read_html(client.get("/companion/intake/V2").text).text
+    assert "The headers show no vessel out of service yet" in text and text.count("Nothing of this vessel is seen") == 4
+    plant.commit(Batch(facts=[Fact("intake", "isolation", {"vessel": None, "since": NEWEST, "until": None}, NEWEST)]))
+    client.get("/healthz")
+    text = read_html(client.get("/companion/intake/V2").text).text
+    assert "The headers show no vessel out" not in text
+    assert "The headers still show a vessel out of service." in text
+    back = {"vessel": None, "since": NEWEST, "until": NEWEST + NS}
+    plant.commit(Batch(facts=[Fact("intake", "isolation", back, NEWEST + NS)]))
+    client.get("/healthz")
+    assert "The headers still show" not in client.get("/companion/intake/V2").text
 
 
 def test_pressure_left_in_the_vessel_stands_beside_the_steps_it_speaks_against(client: httpx.Client,
