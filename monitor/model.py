@@ -211,11 +211,13 @@ class StoreSettings:
 
 @dataclass(frozen=True, slots=True)
 class WebhookSettings:
-    """id: its name in rules; a webhook that no rule names is told of every event."""
+    """id: its name in rules; a webhook that no rule names is told of every event. envelope: `plain` or
+    `cloudevents`."""
 
     url: str
     secret: Secret | None = None
     id: str | None = None
+    envelope: str = "plain"
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from monitor.alarms.plant_words import letters, status
 from monitor.model import Event
 from monitor.times import to_rfc3339
 
@@ -24,5 +25,7 @@ def event_object(event: Event) -> dict[str, Any]:
         "unit": event.unit,
         "message": event.message,
         "id": event.id,
+        "isa_5_1": letters(event.kind, event.detail),
+        "ne_107": status(event.kind, event.detail),
         "evidence": event.evidence,
     }

@@ -7,6 +7,7 @@ from typing import Any, NamedTuple
 
 from monitor.alarms.catalogue import CATALOGUE, CAUTION
 from monitor.alarms.desk import Push
+from monitor.alarms.plant_words import spoken
 from monitor.alarms.standing import alarm_id
 from monitor.model import NS, Event, Handling, Role, SkidSettings
 from monitor.times import to_rfc3339
@@ -34,6 +35,8 @@ def told(push: Push, event: Event | None, skid: SkidSettings | None, handling: H
     tags = tags_of(push.key, skid)
     parts = [event.message if event else f"{alarm_id(push.key)}."]
     parts.append(f"Tags: {', '.join(tags)}." if tags else "")
+    called = spoken(kind, event.detail if event else None)
+    parts.append(f"In plant terms: {called}." if called else "")
     parts.append(f"{'Over since' if push.reason == 'returned' else 'Since'} {moment(push, event)}.")
     if push.reason == "unacknowledged":
         parts.append(f"Announced {to_rfc3339(push.since)}, and nobody has acknowledged it yet.")

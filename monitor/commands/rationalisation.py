@@ -11,8 +11,9 @@ INDENT = " " * 24
 
 
 def rationalisation_lines(skid: SkidSettings) -> Iterator[str]:
-    """A few lines a kind: priority, time to respond, latch, times; consequence; response."""
+    """A few lines a kind: letters, status, priority, time to respond, latch, times; consequence; response."""
     from monitor.alarms.handling import rationalisation
+    from monitor.alarms.plant_words import spoken
 
     yield f"{skid.id}: what each alarm asks for ([alarm.KIND] changes it)"
     for kind, handling, enabled in rationalisation(skid):
@@ -22,5 +23,7 @@ def rationalisation_lines(skid: SkidSettings) -> Iterator[str]:
         facts.append(f"shelved for {span(handling.shelve_limit_s)} at most")
         yield f"  {kind:<22}{', '.join(facts) if enabled else 'off'}"
         if enabled:
+            if words := spoken(kind):
+                yield f"{INDENT}ISA-5.1 and NE 107: {words}" if "," in words else f"{INDENT}NE 107: {words}"
             yield wrapped(INDENT + "if not: ", handling.consequence, INDENT)
             yield wrapped(INDENT + "do: ", handling.response, INDENT)

@@ -115,7 +115,7 @@ def _read_webhook(document: Document, place: int, environ: Environ, faults: Faul
         key = "secret_env" if table.secret_env is not None else "secret_file"
         faults.add(document, (*path, key), "a secret that cannot sign (it is not shown)", SIGNING_KEY)
         secret = None
-    return WebhookSettings(table.url or "", secret, table.id)
+    return WebhookSettings(table.url or "", secret, table.id, str(table.envelope or WebhookSettings("").envelope))
 
 
 def _read_influx(document: Document, environ: Environ, faults: Faults) -> InfluxSettings:

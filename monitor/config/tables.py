@@ -190,6 +190,11 @@ class NotifyTable(Table):
     influx: Any = None
 
 
+class Envelope(StrEnum):
+    PLAIN = "plain"
+    CLOUDEVENTS = "cloudevents"
+
+
 class WebhookTable(Table):
     needed = ("url",)
 
@@ -198,6 +203,7 @@ class WebhookTable(Table):
     secret: Annotated[None, BeforeValidator(NeverHere("secret"))] = None
     secret_env: Annotated[str | None, _VARIABLE] = None
     secret_file: Annotated[str | None, _SECRET_FILE] = None
+    envelope: Annotated[Envelope | None, BeforeValidator(Word(Envelope))] = None
 
 
 class InfluxTable(Table):

@@ -1,7 +1,8 @@
 """Events to an HTTP receiver, signed as the Standard Webhooks specification 1.0.0 says.
 
     POST URL
-    content-type: application/json       the event, as a line of events.jsonl
+    content-type: application/json       the event, as a line of events.jsonl; application/cloudevents+json where
+                                         envelope = "cloudevents"
     webhook-id                           the event's id: the same at each attempt, so that a receiver can tell repeats
     webhook-timestamp                    seconds since 1970 UTC of this attempt
     webhook-signature                    v1,BASE64 of HMAC-SHA256 over ID.TIMESTAMP.BODY; left out without a secret
@@ -29,6 +30,7 @@ import standardwebhooks
 from monitor import __version__
 from monitor.errors import InputError
 from monitor.model import Secret, WebhookSettings
+from monitor.notify.envelope import CONTENT_TYPE, enveloped
 from monitor.notify.outcome import Later, Outcome, Refused, Taken, retry_after, shown, temporary
 
 CONNECT_S, ANSWER_S = 5.0, 15.0     # the specification recommends 15 to 30 s for an answer
@@ -48,13 +50,16 @@ class Webhook:
         self._signer = None if settings.secret is None else _signer(settings.secret, self.place)
         self._now, self._answer_s = now, answer_s
         self._hidden = _hidden(self.url, settings.secret)
+        self._enveloped = settings.envelope == "cloudevents"
         self._client = httpx.Client(
             timeout=httpx.Timeout(answer_s, connect=CONNECT_S), follow_redirects=False,
-            headers={"user-agent": f"bagwright/{__version__}", "content-type": "application/json"})
+            headers={"user-agent": f"bagwright/{__version__}",
+                     "content-type": CONTENT_TYPE if self._enveloped else "application/json"})
 
     def send(self, key: str, event: Mapping[str, Any]) -> Outcome:
         """One attempt. key: the idempotency key."""
-        body = json.dumps(_strict(event), separators=(",", ":"), ensure_ascii=False, allow_nan=False).encode(
+        told = enveloped(key, event) if self._enveloped else event
+        body = json.dumps(_strict(told), separators=(",", ":"), ensure_ascii=False, allow_nan=False).encode(
             "utf-8", "backslashreplace")
         try:
             with self._client.stream("POST", self.url, content=body, headers=self._headers(key, body)) as response:

@@ -8,6 +8,7 @@ from typing import Annotated, Any
 from fastapi import APIRouter, HTTPException, Query
 from pydantic import BaseModel
 
+from monitor.alarms.plant_words import letters, status
 from monitor.model import Event, Quality, Settings, SkidSettings
 from monitor.web.acting import REFUSALS
 from monitor.web.data import LiveValue, SkidNow, Source
@@ -73,6 +74,8 @@ class EventModel(BaseModel):
     value: float | None
     unit: str | None
     message: str
+    isa_5_1: str | None
+    ne_107: str | None
 
 
 def router(hub: Hub, settings: Settings) -> APIRouter:
@@ -146,4 +149,5 @@ def _event(event: Event) -> EventModel:
     return EventModel(
         id=event.id, time=iso(event.time), skid=event.skid, vessel=event.vessel, signal=event.signal, kind=event.kind,
         transition=event.transition.value, onset=_time(event.onset), detail=event.detail, grade=event.grade,
-        value=_number(event.value), unit=event.unit, message=event.message)
+        value=_number(event.value), unit=event.unit, message=event.message,
+        isa_5_1=letters(event.kind, event.detail), ne_107=status(event.kind, event.detail))

@@ -10,6 +10,7 @@ from fastapi import Path as InPath
 from pydantic import AwareDatetime, BaseModel, Field
 
 from monitor.alarms.catalogue import MONITOR
+from monitor.alarms.plant_words import letters, status
 from monitor.web.acting import REFUSALS, leave
 from monitor.web.changeouts import Record, records
 from monitor.web.data import COLUMNS, AlarmNow, Asked, bucket_width, bucketed
@@ -36,6 +37,8 @@ class StandingModel(BaseModel):
     why: str
     event: str | None
     message: str
+    isa_5_1: str | None
+    ne_107: str | None
 
 
 class ChangeoutModel(BaseModel):
@@ -168,7 +171,8 @@ def _time(time: int | None) -> str | None:
 def _standing(a: AlarmNow) -> StandingModel:
     return StandingModel(target=a.target, skid=a.skid, kind=a.kind, vessel=a.vessel, signal=a.signal, priority=a.level,
                          state=a.state, since=_time(a.since), until=_time(a.until), who=a.who, why=a.why,
-                         event=a.event, message=a.message)
+                         event=a.event, message=a.message, isa_5_1=letters(a.kind, a.detail),
+                         ne_107=status(a.kind, a.detail))
 
 
 def _changeout(r: Record) -> ChangeoutModel:

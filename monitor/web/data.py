@@ -61,6 +61,7 @@ class AlarmNow:
     who: str = ""
     why: str = ""
     cause: str | None = None
+    detail: str | None = None
 
     @property
     def target(self) -> str:
@@ -223,7 +224,8 @@ class Source:
         message = event.message if event else ""
         return AlarmNow(skid, kind, vessel, signal, str(body["state"]), body.get("since"), message,
                         str(body.get("priority") or kind_of(kind).level), body.get("event"), body.get("until"),
-                        str(body.get("who", "")), str(body.get("why", "")), body.get("cause"))
+                        str(body.get("who", "")), str(body.get("why", "")), body.get("cause"),
+                        event.detail if event else None)
 
     def minutes(self, skid: str, start: int, end: int) -> Columns:
         """Closed minutes with start <= time < end."""

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from markupsafe import Markup
 
+from monitor.alarms.plant_words import spoken
 from monitor.model import NS, Event, SkidSettings
 from monitor.web.words import (
     CAUTION,
@@ -48,7 +49,7 @@ def environment(*folders: Path, skids: Iterable[SkidSettings] = (), zone: tzinfo
     known = {skid.id: skid for skid in skids}
     made.filters.update(
         kind=lambda name: kind_of(name).words, level=lambda event: level_of(event, known.get(event.skid)),
-        handling=lambda of: handling(known.get(of.skid), of.kind),
+        plant=lambda of: spoken(of.kind, of.detail), handling=lambda of: handling(known.get(of.skid), of.kind),
         duration=duration, when=lambda time: when(time, zone), when_in=when, unit=unit_symbol, value=event_value,
         symbol=symbol, brief=brief, pressure=lambda skid, value: Display(skid).text("pressure", value))
     made.globals.update(caution=CAUTION, unknown=UNKNOWN)
