@@ -11,10 +11,11 @@ from typing import TYPE_CHECKING
 
 from monitor.engine import layout
 from monitor.engine.look_back import Level, level, off_inlet, seconds
-from monitor.engine.messages_breach import cleared_event, grown_event, raised_event
+from monitor.engine.messages_breach import cleared_event, grown_event, raised_event, turbid
 from monitor.engine.missed import step_before
 from monitor.engine.row_tier import Emission
 from monitor.engine.story import NORMAL, BreachStory, Standing, pack, unpack
+from monitor.engine.unwatched import across
 from monitor.model import NS, Role, SkidSettings
 
 if TYPE_CHECKING:
@@ -163,7 +164,7 @@ def _less_flow(before: Level, after: Level) -> bool:
 
 
 def _stopped(teller: Teller, story: BreachStory, onset: int) -> None:
-    story.pending = None
+    story.pending, story.stopped_at = None, onset
     teller.state.wake_at[layout.FOR_BREACH] = 0
     if teller.story.phase == NORMAL:
         story.last_steady = pack(level(teller.history, onset - BEFORE_S * NS, onset - 5 * NS))
@@ -310,12 +311,13 @@ def _raise(teller: Teller, story: BreachStory, before: Level, after: Level, loss
     likely = sure and (
         loss >= teller.skid.alarms["element-breach"].extra["likely_loss"]
         or r1 < BELOW_CLEAN * teller.story.clean[0]
-        or _turbid(before, after)
+        or turbid(before, after)
     )
     story.standing = Standing(
         detail=story.pending, grade="likely" if likely else "suspected", onset=story.since, loss=loss, before=r0,
         after=r1, vessel=_which(teller.skid, before, after), running=int(teller.state.running),
         rate_before=_rate(story.trace),
+        unwatched=across(teller.story, story.stopped_at, story.since) if story.pending == AFTER_RESTART else [],
     )  # fmt: skip
     teller.told.events.append(raised_event(teller.skid, story.standing, time, teller.story.clean[0], before, after))
     story.trace = []
@@ -330,11 +332,6 @@ def _which(skid: SkidSettings, before: Level, after: Level) -> str | None:
         return None
     (second, _), (most, vessel) = known[-2:]
     return skid.vessels[vessel] if most > WHICH_PA and most > 2 * max(second, 0.0) + WHICH_PA / 2 else None
-
-
-def _turbid(before: Level, after: Level) -> bool:
-    """Whether the outlet got turbid with the loss. Half as much again: common practice, no source."""
-    return after.turbidity > 1.5 * before.turbidity + 0.05
 
 
 def _trace(teller: Teller, story: BreachStory, time: int) -> None:

@@ -35,6 +35,7 @@ from monitor.engine.story import (
 )
 from monitor.engine.told import Answer, Told
 from monitor.engine.trims import approve, follow_zero, undo
+from monitor.engine.unwatched import follow_silence
 from monitor.hydraulics.pressure_drop import CLEAN_SHARE, normalised, uncompressed
 from monitor.model import NS, Action, Fact, Role, SkidSettings
 
@@ -62,6 +63,7 @@ class EventTier:
         """One emission of the row tier."""
         skid = self.skids[emission.skid]
         if emission.alarm in (layout.SIGNAL_FAULT, layout.REVERSE):
+            follow_silence(skid, self.stories[emission.skid], emission)
             return follow_zero(self, emission, Told([signal_event(emission, skid, self.rows)]))
         if emission.alarm == layout.FORECAST:
             told = Told()

@@ -7,11 +7,10 @@ import math
 from monitor.alarms.catalogue import CATALOGUE, CAUTION
 from monitor.engine.look_back import Level
 from monitor.engine.story import Standing
+from monitor.engine.unwatched import NO_FLOW
 from monitor.engine.wording import Words, clock, join, tags, unmeasured
-from monitor.model import Event, SkidSettings, Transition
-
-WHEN = {"in-service": "at once while it ran", "after-restart": "across a stop of the pump or of what measures it"}
-
+from monitor.model import Event, Role, SkidSettings, Transition
+from monitor.times import to_rfc3339
 
 def raised_event(skid: SkidSettings, standing: Standing, time: int, clean: float, before: Level, after: Level) -> Event:
     words, kind = Words(skid), CATALOGUE["element-breach"]
@@ -23,9 +22,11 @@ def raised_event(skid: SkidSettings, standing: Standing, time: int, clean: float
         skid, standing, time, Transition.RAISED,
         join(
             f"{skid.name} ({skid.id}, {tags(skid)}): {100 * standing.loss:.0f} % of the resistance was lost "
-            f"{WHEN[standing.detail]}, since {clock(standing.onset)}: dP at reference flow and temperature went from "
+            f"{when(standing)}: dP at reference flow and temperature went from "
             f"{words.pressure(standing.before)} to {words.pressure(standing.after)}, {against}.",
             kind.meaning if standing.grade == "likely" else "An element may be torn or bypassed, or cake has slipped.",
+            unwatched(standing),
+            beside(before, after),
             ruled_out(skid, standing),
             kind.response,
             unmeasured(skid),
@@ -35,14 +36,50 @@ def raised_event(skid: SkidSettings, standing: Standing, time: int, clean: float
     )  # fmt: skip
 
 
+def when(standing: Standing) -> str:
+    if standing.detail == "in-service":
+        return f"at once while it ran, since {clock(standing.onset)}"
+    return f"while it was not watched, and is missing since flow came back at {clock(standing.onset)}"
+
+
+def unwatched(standing: Standing) -> str:
+    """From when to when what was lost could not be seen going."""
+    said = []
+    for span in standing.unwatched:
+        between = f"from {clock(span.since)} to {clock(span.until)}"
+        if span.what == NO_FLOW:
+            said.append(f"{between} nothing flowed that could have told")
+        else:
+            silent = ", ".join(span.signals)
+            said.append(f"{between} nothing was heard of {silent} (transmitter, gateway or monitor off)")
+    return f"Not watched: {'; '.join(said)}." if said else ""
+
+
+def beside(before: Level, after: Level) -> str:
+    """What turbidity did, where it is measured."""
+    if not math.isfinite(before.turbidity + after.turbidity):
+        return ""
+    meant = "solids pass" if turbid(before, after) else "no sign that more solids pass"
+    return (f"Beside it turbidity at the outlet went from {before.turbidity:.2f} to {after.turbidity:.2f} NTU: "
+            f"{meant}.")  # fmt: skip
+
+
+def turbid(before: Level, after: Level) -> bool:
+    """Whether the outlet got turbid with the loss. Half as much again: common practice, no source."""
+    return after.turbidity > 1.5 * before.turbidity + 0.05
+
+
 def loss_of(skid: SkidSettings, standing: Standing) -> str:
     return f"{skid.name} ({skid.id}): the loss of {100 * standing.loss:.0f} % since {clock(standing.onset)}"
 
 
 def ruled_out(skid: SkidSettings, standing: Standing) -> str:
-    causes = ["a changeout", "a vessel coming into service", "flow and temperature as measured"]
-    if standing.detail == "in-service":
-        causes.append("one gauge alone moving")
+    causes = ["a changeout", "a vessel coming into service"]
+    measured = [name for name, role in (("flow", Role.FLOW), ("temperature", Role.TEMPERATURE)) if skid.with_role(role)]
+    causes += [f"{' and '.join(measured)} as measured"] if measured else []
+    causes.append(
+        "one gauge alone moving" if standing.detail == "in-service" else "the little that cake lets go across a stop"
+    )
     which = f"More flow than before goes through vessel {standing.vessel}." if standing.vessel else (
         "Which vessel it is the headers do not tell.")  # fmt: skip
     return f"Ruled out: {', '.join(causes)}. {which}"
@@ -77,7 +114,8 @@ def _event(skid: SkidSettings, standing: Standing, time: int, transition: Transi
         grade=standing.grade, value=round(standing.loss, 4), unit="1", onset=standing.onset,
         evidence={
             "resistance_before_pa": round(standing.before, 3), "resistance_after_pa": round(standing.after, 3),
-            "rate_before_per_h": standing.rate_before, **more,
+            "rate_before_per_h": standing.rate_before,
+            "unwatched": [f"{s.what} {to_rfc3339(s.since)} {to_rfc3339(s.until)}" for s in standing.unwatched], **more,
         },
     )  # fmt: skip
 

@@ -9,6 +9,7 @@ import msgspec
 
 from monitor.engine.closures import HoldAnswer
 from monitor.engine.look_back import Level
+from monitor.engine.unwatched import Silence, Span
 from monitor.engine.verification import Change
 from monitor.forecast.watch import Watch
 from monitor.hydraulics.network import Conditions
@@ -52,6 +53,7 @@ class Standing(msgspec.Struct):
     vessel: str | None
     running: int                     # the row tier's running seconds at the onset
     rate_before: float | None
+    unwatched: list[Span] = []       # before it was found
 
 
 class BreachStory(msgspec.Struct):
@@ -61,6 +63,7 @@ class BreachStory(msgspec.Struct):
     since: int = 0
     before: Packed | None = None
     last_steady: Packed | None = None
+    stopped_at: int = 0              # when that stop began
     trace: list[tuple[int, float]] = []     # running seconds and normalised dP [Pa], every ten minutes of two hours
     standing: Standing | None = None
 
@@ -118,6 +121,7 @@ class Story(msgspec.Struct):
     acted: int = 0                   # number of the last action taken in
     forecast: Watch = msgspec.field(default_factory=Watch)
     suspect: list[tuple[str | None, str]] = []      # vessel and detail of `changeout-suspect` that stand
+    silence: Silence = msgspec.field(default_factory=Silence)
     holds: dict[str, HoldAnswer] = {}    # by vessel, and IDLE_SKID: the last hold of each
 
 

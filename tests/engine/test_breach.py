@@ -8,6 +8,7 @@ from dataclasses import replace
 import pytest
 
 from monitor.engine.engine import Engine
+from monitor.engine.wording import clock
 from monitor.hydraulics.network import together
 from monitor.model import NS, SkidSettings
 from tests.engine.afternoon import CLEAN, OUT, SQUARE, Part, course, judged, message, of_kind, rows_of, skid_of
@@ -174,6 +175,32 @@ def test_what_a_breach_says():
     assert event.value == pytest.approx(1 - after / before, abs=0.02)
     assert event.onset is not None
     assert math.isclose((event.onset - START) / NS, LEAD, abs_tol=20)
+
+
+def test_a_breach_found_after_a_stop_says_from_when_to_when_nothing_flowed():
+    said = message(judged([Part(LEAD, OLD), Part(1800, OLD, running=False), Part(1200, torn(0.5))]),
+                   "element-breach", "raised")  # fmt: skip
+    gone, back = (clock(START + s * NS)[:16] for s in (LEAD, LEAD + 1800))
+    assert f"Not watched: from {gone}" in said
+    assert f"to {back}" in said
+    assert "nothing flowed" in said
+    assert "nothing was heard" not in said
+    for part in ("while it was not watched", "went from", "clean elements show", "cake lets go across a stop"):
+        assert part in said
+
+
+@pytest.mark.parametrize("stopped", [0, 900])
+def test_a_breach_found_after_a_gap_says_which_transmitters_were_not_heard_and_when(stopped):
+    """The monitor's outage within a stop of the pump is told beside it."""
+    standing = [Part(stopped, OLD, running=False)] if stopped else []
+    parts = [Part(LEAD, OLD), *standing, Part(1800, OLD, heard=False), *standing, Part(1200, torn(0.5))]
+    (event,) = [e for e in judged(parts).events if e.kind == "element-breach"]
+    silent, heard = (clock(START + s * NS)[:16] for s in (LEAD + stopped, LEAD + stopped + 1800))
+    assert f"from {silent}" in event.message
+    assert f"to {heard}" in event.message
+    assert "nothing was heard of in, out" in event.message
+    assert ("nothing flowed" in event.message) == bool(stopped)
+    assert len(event.evidence["unwatched"]) == (2 if stopped else 1)
 
 
 def test_after_one_of_many_was_changed_the_next_that_comes_back_unseen_is_no_breach_either():
