@@ -12,6 +12,7 @@ from monitor.engine.wording import Words, clock, join, tags, unmeasured
 from monitor.model import Event, Role, SkidSettings, Transition
 from monitor.times import to_rfc3339
 
+
 def raised_event(skid: SkidSettings, standing: Standing, time: int, clean: float, before: Level, after: Level) -> Event:
     words, kind = Words(skid), CATALOGUE["element-breach"]
     against = (
