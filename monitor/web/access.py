@@ -2,7 +2,8 @@
 
 Without users (only possible where nobody but this machine reaches the page) everybody may look and act, and signs with
 a name. Otherwise a program sends `Authorization: Bearer TOKEN` (RFC 6750), a browser exchanges the token for a cookie
-that is signed with it: a token that is changed ends its sessions, a restart of the page ends none.
+that is signed with it: a token that is changed ends its sessions, a restart of the page ends none. Calendars know
+passwords only (RFC 7617): for their feed, which changes nothing, the token may come as one.
 """
 
 from __future__ import annotations
@@ -27,6 +28,7 @@ COOKIE = "bagwright"
 SESSION_S = 12 * 3600
 OPEN = ("/static/", "/login", "/healthz")       # reached without log-in
 SAFE = ("GET", "HEAD", "OPTIONS")
+FEED = "/calendar.ics"
 CLIENTS = 4_096                                 # addresses that are remembered
 
 LOOKS = (50.0, 300.0)       # requests a second and at once, from one address
@@ -150,6 +152,8 @@ class Gate:
         if wait:
             return _slower(wait)
         token = _bearer(headers)
+        if token is None and path == FEED and method in SAFE:
+            token = _password(headers)
         if method not in SAFE and token is None and from_elsewhere(headers):
             return 403, "This came from another site and is not done.", {}
         state = scope.setdefault("state", {})
@@ -171,6 +175,17 @@ def _bearer(headers: Mapping[str, str]) -> str | None:
     return token.strip() if kind.lower() == "bearer" else None
 
 
+def _password(headers: Mapping[str, str]) -> str | None:
+    """Of `Authorization: Basic`; the user's name in front of it may be anything."""
+    kind, _, encoded = headers.get("authorization", "").partition(" ")
+    if kind.lower() != "basic":
+        return None
+    try:
+        return base64.b64decode(encoded, validate=True).decode().partition(":")[2]
+    except (binascii.Error, ValueError):
+        return ""
+
+
 def _slower(wait: float) -> tuple[int, str, dict[str, str]]:
     return 429, "Too many requests at once: try again soon.", {"retry-after": str(int(wait) + 1)}
 
@@ -178,11 +193,12 @@ def _slower(wait: float) -> tuple[int, str, dict[str, str]]:
 def _unknown(scope: Scope, tried: bool) -> tuple[int, str, dict[str, str]]:
     if scope["method"] == "GET" and not tried and not wants_json(scope["path"]) and not scope["path"].endswith("/live"):
         return 303, "Log in first.", {"location": f"/login?then={quote(scope['path'])}"}
-    return 401, "Log in, or send a token that is known here.", {"www-authenticate": 'Bearer realm="bagwright"'}
+    scheme = "Basic" if scope["path"] == FEED else "Bearer"
+    return 401, "Log in, or send a token that is known here.", {"www-authenticate": f'{scheme} realm="bagwright"'}
 
 
 def wants_json(path: str) -> bool:
-    return path.startswith(("/api/", "/healthz", "/metrics"))
+    return path.startswith(("/api/", "/healthz", "/metrics", FEED))
 
 
 async def _say(scope: Scope, send: Send, sorry: Callable[[str, str], str] | None, status: int, sentence: str,

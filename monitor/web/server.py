@@ -34,6 +34,7 @@ def create_app(open_reader: Callable[[], StoreReader], settings: Settings, submi
     from monitor.web.alarm_views import add_alarms
     from monitor.web.api import router
     from monitor.web.api_records import records_router
+    from monitor.web.calendar import add_calendar
     from monitor.web.changeout_views import add_changeouts
     from monitor.web.companion_views import add_companion
     from monitor.web.live import Hub
@@ -63,7 +64,7 @@ def create_app(open_reader: Callable[[], StoreReader], settings: Settings, submi
     site = Site(hub, Pages(settings, may_act=submit is not None), settings, submit)
     app.include_router(router(hub, settings))
     app.include_router(records_router(site))
-    for add in (add_views, add_alarms, add_changeouts, add_companion, add_report, add_metrics):
+    for add in (add_views, add_alarms, add_changeouts, add_companion, add_report, add_metrics, add_calendar):
         add(app, site)
     access = Access(web.users, settings.command.token, secure=bool(web.cert_file or web.proxy))
     add_login(app, site, access)

@@ -62,7 +62,8 @@ def test_description_of_the_interface_names_every_route(client: httpx.Client) ->
     assert found["openapi"].startswith("3.")
     assert set(found["paths"]) == {
         "/api/v1/skids", "/api/v1/skids/{skid}", "/api/v1/skids/{skid}/trend", "/api/v1/events", "/api/v1/alarms",
-        "/api/v1/changeouts", "/api/v1/requests", "/api/v1/requests/{number}", "/healthz", "/metrics"}
+        "/api/v1/changeouts", "/api/v1/requests", "/api/v1/requests/{number}", "/calendar.ics", "/healthz",
+        "/metrics"}
 
 
 def test_health_tells_the_age_of_the_store(client: httpx.Client) -> None:
