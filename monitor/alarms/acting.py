@@ -13,6 +13,7 @@ from monitor.alarms.desk import Cause, Desk
 from monitor.alarms.lifecycle import RefusedError, Stimulus
 from monitor.alarms.standing import Alarm, AlarmKey, alarm_id
 from monitor.model import DAY, NS, Entry, Fact
+from monitor.model import Action as EngineAction
 from monitor.times import to_rfc3339
 
 LONGEST = 2_000             # characters of a note or a reason
@@ -73,10 +74,11 @@ def _target(action: Action) -> str:
 
 
 class Operator:
-    """Applies actions to the desk. facts: what was learned from people since the last `take`."""
+    """Applies actions to the desk. What people know that outlasts the alarms comes out of `take`, what the engine is to
+    know besides goes to `engage`, which answers."""
 
-    def __init__(self, desk: Desk) -> None:
-        self.desk = desk
+    def __init__(self, desk: Desk, engage: Callable[[EngineAction], str]) -> None:
+        self.desk, self._engage = desk, engage
         self._facts: list[Fact] = []
 
     def take(self) -> list[Fact]:
@@ -201,4 +203,6 @@ class Operator:
         self._facts.append(Fact(skid, f"changed/{vessel}", {"part": part, "who": cause.who, "why": cause.why}, at))
         self.desk.note(Entry(f"{cause.id}:changed", now, skid, "changed", vessel=vessel, who=cause.who, via=cause.via,
                              why=f"changed at {to_rfc3339(at)}{fitted}. {cause.why}".rstrip()))  # fmt: skip
-        return f"on record: {alarm_id((skid, vessel, None, None))} changed at {to_rfc3339(at)}{fitted}"
+        said = self._engage(EngineAction(now, skid, CHANGED, cause.who, cause.why,
+                                         {"vessel": vessel, "at": at, "part": part}))  # fmt: skip
+        return f"on record: {alarm_id((skid, vessel, None, None))} changed at {to_rfc3339(at)}{fitted}; {said}"

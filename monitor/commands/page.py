@@ -12,7 +12,7 @@ from monitor.commands.common import load_settings, say, warn
 if TYPE_CHECKING:
     from monitor.store import Reader
 
-PATIENCE_S = 10.0
+PATIENCE_S, BESIDE_S = 10.0, 300.0      # for a store; for that of the daemon which started us and may be slow
 QUIET_S = 2.0
 
 
@@ -27,7 +27,7 @@ def run_page(config: Path, *, port: int | None, beside: bool = False) -> None:
 
     settings = load_settings(config)
     store = Path(settings.store.path)
-    wait_for(store)
+    wait_for(store, BESIDE_S if beside else PATIENCE_S, quiet=beside)
     serve(lambda: open_reader(store), settings, port=port, submit=leaver(store),
           ready=lambda address: say(f"page at {address}"))
 
@@ -45,11 +45,11 @@ def open_reader(store: Path) -> Reader:
     return Reader.open(store)
 
 
-def wait_for(store: Path) -> None:
+def wait_for(store: Path, patience_s: float, *, quiet: bool = False) -> None:
     """A daemon that starts together with the page makes the store meanwhile."""
-    begun, told = time.monotonic(), False
-    while not store.exists() and time.monotonic() - begun < PATIENCE_S:
+    begun, told = time.monotonic(), quiet
+    while not store.exists() and time.monotonic() - begun < patience_s:
         if not told and time.monotonic() - begun > QUIET_S:
             told = True
-            warn(f"{store}: there is no store yet; waiting {PATIENCE_S:.0f} s for a daemon to make it")
+            warn(f"{store}: there is no store yet; waiting {patience_s:.0f} s for a daemon to make it")
         time.sleep(0.1)

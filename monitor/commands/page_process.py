@@ -82,7 +82,8 @@ def end_with_parent() -> None:
     """Ends this process when standard input ends: the other side of `PageProcess`."""
 
     def listen() -> None:
-        while sys.stdin.buffer.read(1):
+        # Not through sys.stdin: its lock, held by this thread, would end an interpreter that exits with a crash.
+        while os.read(sys.stdin.fileno(), 1):
             pass
         os.kill(os.getpid(), signal.SIGTERM)
 

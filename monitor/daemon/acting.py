@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from monitor.daemon.keeper import ENGINES
 from monitor.engine.engine import Engine, Output
-from monitor.engine.event_tier import ACTIONS
 from monitor.model import Action, SkidSettings
 from monitor.store import Batch, Request
 
@@ -18,7 +18,7 @@ def act_on(requests: Sequence[Request], engine: Engine, skids: Sequence[SkidSett
     output = Output()
     places = {skid.id: i for i, skid in enumerate(skids)}
     for request in requests:
-        if request.action not in ACTIONS:
+        if request.action not in ENGINES:
             continue
         i = places.get(request.skid or "")
         body = request.body if isinstance(request.body, dict) else {}

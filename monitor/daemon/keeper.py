@@ -7,33 +7,45 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Iterable
+from dataclasses import replace
 from typing import Any
 from urllib.parse import quote
 
-from monitor.alarms.acting import Operator
+from monitor.alarms.acting import CHANGED, Operator
 from monitor.alarms.catalogue import CATALOGUE, MONITOR
 from monitor.alarms.desk import Desk, Push
 from monitor.alarms.lifecycle import RefusedError
 from monitor.alarms.telling import body_of, told
 from monitor.daemon.clock import Clock
 from monitor.engine.event_tier import ACTIONS
-from monitor.model import Entry, Event, Settings
+from monitor.model import Action, Entry, Event, Settings
 from monitor.notify.mqtt import alarm_object
 from monitor.notify.webhook import channel_name
 from monitor.records import event_object
 from monitor.store import Batch, Done, Notice, Store
 
 AT_ONCE = 100       # requests of one commit
+ENGINES = frozenset(ACTIONS) - {CHANGED}     # asked of the engine alone; of a changeout the journal knows first
 MQTT = "mqtt"
 
 
-class Keeper:
-    """reached: event time that a skid has come to [ns], 0 where it was never heard of."""
+def later(action: Action, batch: Batch) -> str:
+    """Where no engine runs: an action in the store is taken in by the next one."""
+    batch.actions.append(action)
+    return "the daemon takes it into account when it starts"
 
-    def __init__(self, settings: Settings, store: Store, clock: Clock, reached: Callable[[str], int]) -> None:
+
+class Keeper:
+    """reached: event time that a skid has come to [ns], 0 where it was never heard of. engage: has the engine take an
+    action in, puts what came of it into the batch and answers; without one it is done when the daemon starts."""
+
+    def __init__(self, settings: Settings, store: Store, clock: Clock, reached: Callable[[str], int],
+                 engage: Callable[[Action, Batch], str] = later) -> None:
         self._settings, self._store, self._clock, self._reached = settings, store, clock, reached
         self.desk = Desk(settings.skids, settings.notify.rules)
-        self._operator = Operator(self.desk)
+        self._operator = Operator(self.desk, self._tell_engine)
+        self._engage = engage
+        self._asking: tuple[int, Batch] = (0, Batch())      # number of what is being done, and where it goes
         self._channels = channels_by_id(settings)
 
     def restore(self) -> None:
@@ -72,26 +84,32 @@ class Keeper:
         itself, which join the batch's. ask: has commands done that came with it."""
         batch.events.extend(own)
         fresh: dict[str, Event] = {}
-        for event in batch.events:
+        self._events(batch.events, fresh)
+        for skid in self.desk.waiting():
+            self.desk.advance(skid, self.time_of(skid))
+        known = len(batch.events)
+        self._requests(batch)
+        ask()
+        self._events(batch.events[known:], fresh)
+        self._drain(batch, fresh)
+
+    def _events(self, events: Iterable[Event], fresh: dict[str, Event]) -> None:
+        for event in events:
             if event.id not in fresh and self._store.event(event.id) is None:
                 fresh[event.id] = event
                 self.desk.event(event)
-        for skid in self.desk.waiting():
-            self.desk.advance(skid, self.time_of(skid))
-        self._requests(batch)
-        ask()
-        self._drain(batch, fresh)
 
     # ---- what is asked
 
     def _requests(self, batch: Batch) -> None:
         for request in self._store.requests(open_only=True, limit=AT_ONCE):
-            if request.action in ACTIONS:
-                continue        # the engine's own (`daemon/acting.py`)
+            if request.action in ENGINES:
+                continue        # `daemon/acting.py` does it
             given = request.body if isinstance(request.body, dict) else {}
             body = {k: v for k, v in given.items() if k != "via"}
             if request.skid is not None and "target" not in body:
                 body = body | {"skid": request.skid}
+            self._asking = request.id, batch
             answer = self._asked(f"request {request.id} {request.time}", request.action, body,
                                  str(given.get("via", "page")))  # fmt: skip
             batch.answers.append((request.id, answer))
@@ -104,10 +122,30 @@ class Keeper:
         again = next((d.answer for d in batch.done if d.origin == name), None)
         if again is not None:
             return again
+        if verb == CHANGED:
+            return self._numbered(batch, name, body, via)
         answer = self._asked(f"command {name}", verb, body, via)
         skid = str(body.get("target", "")).partition("/")[0]
         batch.done.append(Done(name, self._clock(), skid if skid in self.desk.alarms else None, verb, body, answer))
         return answer
+
+    def _numbered(self, batch: Batch, name: str, body: dict[str, Any], via: str) -> str:
+        """What the engine is to know needs a number of its own before it is done, which the table of requests gives."""
+        known = self._store.request(origin=name)
+        number = self._store.ask(name, CHANGED, body | {"via": via}) if known is None else known.id
+        done = next((text for other, text in batch.answers if other == number), None)
+        if done is not None:
+            return done
+        self._asking = number, batch
+        answer = self._asked(f"command {name}", CHANGED, body, via)
+        batch.answers.append((number, answer))
+        return answer
+
+    def _tell_engine(self, action: Action) -> str:
+        number, batch = self._asking
+        if self._reached(action.skid) <= 0:
+            return "nothing has been heard of this skid yet"
+        return self._engage(replace(action, number=number), batch)
 
     def _asked(self, name: str, verb: str, body: Any, via: str) -> str:
         try:
@@ -118,7 +156,7 @@ class Keeper:
     # ---- into the batch
 
     def _drain(self, batch: Batch, fresh: dict[str, Event]) -> None:
-        for action in batch.actions:
+        for action in (a for a in batch.actions if a.verb in ENGINES):
             self.desk.note(Entry(f"action {action.number}:{action.verb}", action.time, action.skid, action.verb,
                                  who=action.by, via="command line", why=action.reason))  # fmt: skip
         changes = self.desk.take()

@@ -30,7 +30,7 @@ from monitor.engine.engine import STATE_VERSION, Engine, Output
 from monitor.engine.messages_plan import plan_lines
 from monitor.engine.sequencer import Fate
 from monitor.ingest.mqtt import LinkState, Message, MqttSource
-from monitor.model import NS, Rows, Settings, SkidSettings
+from monitor.model import NS, Action, Rows, Settings, SkidSettings
 from monitor.store import Batch, Checkpoint, Store
 
 TAKE = 5_000                # messages of one commit at most
@@ -68,7 +68,7 @@ class Daemon:
         self._plans = Due(len(settings.skids), PLAN_S, clock())
         self._ticked = 0
         self._upkeep = Upkeep(store, clock(), self.settings.store.retention_days, say)
-        self.keeper = Keeper(settings, store, clock, self._reached)
+        self.keeper = Keeper(settings, store, clock, self._reached, self._engage)
         self.commands = Commands(settings.command, settings.broker.prefix, self.keeper, clock)
         self.faults = OwnFaults(clock, store.outbox)
         self.heart = heart or Heart(Notify({}))
@@ -81,6 +81,13 @@ class Daemon:
     def _reached(self, skid: str) -> int:
         i = self._places.get(skid)
         return 0 if i is None else max(0, self.engine.reached(i))
+
+    def _engage(self, action: Action, batch: Batch) -> str:
+        """The engine takes an action in at the event time reached."""
+        came = self.engine.act(self._places[action.skid], action)
+        batch.actions.append(action)
+        self._extend(batch, came)
+        return came.answers[-1].text
 
     def resume(self) -> int:
         """Take up each skid where its last checkpoint and the rows stored after it left it. Returns rows run again."""

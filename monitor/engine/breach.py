@@ -14,8 +14,9 @@ from monitor.engine.look_back import Level, level, off_inlet, seconds
 from monitor.engine.messages_breach import cleared_event, grown_event, raised_event, turbid
 from monitor.engine.missed import step_before
 from monitor.engine.row_tier import Emission
-from monitor.engine.story import NORMAL, BreachStory, Standing, pack, unpack
+from monitor.engine.story import NORMAL, BreachStory, Standing, Story, ToldChange, pack, unpack
 from monitor.engine.unwatched import across
+from monitor.engine.wording import clock
 from monitor.model import NS, Role, SkidSettings
 
 if TYPE_CHECKING:
@@ -74,6 +75,29 @@ def answered(teller: Teller, time: int) -> None:
         teller.told.events.append(cleared_event(teller.skid, story.standing, time, "a vessel has been changed since"))
         story.standing = None
     story.trace = []
+
+
+def changed_unseen(teller: Teller, change: ToldChange, time: int) -> None:
+    """A person tells of a changeout that nothing was seen of: where the loss that stands was found across the stop in
+    which it was, it is explained."""
+    story = teller.story.breach
+    standing = story.standing
+    if standing is None or standing.detail != AFTER_RESTART or not _across(story, change.at, standing.onset):
+        return
+    name = teller.skid.vessels[change.vessel]
+    why = f"vessel {name} was changed meanwhile, at {clock(change.at)}, as {change.who} tells"
+    teller.told.events.append(cleared_event(teller.skid, standing, time, why))
+    story.standing = None
+
+
+def _across(story: BreachStory, at: int, again: int) -> bool:
+    """Whether a changeout was told for the stop that ended when flow came back at `again` [ns]."""
+    return story.stopped_at - MOVES_S * NS <= at <= again + MOVES_S * NS
+
+
+def _told_across(story: Story) -> bool:
+    told = [t.at for t in story.told_changes] + [s.returned_at for s in story.seen_changes if not s.seen]
+    return any(_across(story.breach, at, story.breach.since) for at in told)
 
 
 def _missed(teller: Teller, time: int, fall: float) -> bool:
@@ -232,6 +256,8 @@ def _flow_or_one(at: Level) -> Level:
 
 def _explained(teller: Teller, before: Level, after: Level, loss: float, restart: bool) -> bool:
     """Whether something other than a breach explains the loss, or may as well."""
+    if restart and _told_across(teller.story):
+        return True
     if _came_in(teller, before, after, loss) or _was_out(teller, before, loss):
         return True
     return False if restart else one_header_alone(teller.skid, before, after, loss)

@@ -19,7 +19,8 @@ from monitor.engine.look_back import Level
 from monitor.engine.messages_changeout import Changeout, done_event, suspect_cleared, suspect_event
 from monitor.engine.posterior import SPREAD
 from monitor.engine.proof import proved_by_headers
-from monitor.engine.story import NORMAL, PackedChange, change_of, pack, unpack
+from monitor.engine.story import NORMAL, PackedChange, SeenChange, ToldChange, change_of, pack, unpack
+from monitor.engine.told_changes import claim, record
 from monitor.engine.verification import (
     KNOWN_TURBULENT,
     LIKELY_TURBULENT,
@@ -63,10 +64,12 @@ def conclude(teller: Teller, time: int) -> None:
         if looked_back:
             not_returned(teller, teller.corrected(unpack(story.isolated)), teller.corrected(after), time)
         return
-    _tell(teller, time, finding, before, after)
-    forecasting.was_changed(teller.skid, story, teller.told, teller.rows, teller.index, time)
+    by = claim(story, story.vessel, story.isolated_at, story.returned_at)
+    _tell(teller, time, finding, before, after, by)
+    forecasting.was_changed(teller.skid, story, teller.told, teller.rows, teller.index, time, by)
+    record(teller, SeenChange(story.vessel, story.isolated_at, story.returned_at), by, time)
     answered(teller, time)
-    _remember(teller, change, finding, time)
+    _remember(teller, change, finding, time, usual=by is None or not teller.is_other_part(by.part))
 
 
 def _known_turbulent(teller: Teller) -> tuple[float, float]:
@@ -115,7 +118,8 @@ def _place(teller: Teller, change: PackedChange, site: Site) -> None:
         change.slot = int(np.argmin(trials))
 
 
-def _tell(teller: Teller, time: int, finding: Finding, before: Level | None, after: Level | None) -> None:
+def _tell(teller: Teller, time: int, finding: Finding, before: Level | None, after: Level | None,
+          by: ToldChange | None) -> None:
     story, skid = teller.story, teller.skid
     name = None if story.vessel is None else skid.vessels[story.vessel]
     whole = story.lived is not None and story.lived.returned_at is not None
@@ -126,6 +130,7 @@ def _tell(teller: Teller, time: int, finding: Finding, before: Level | None, aft
         drop_before=teller.referred(before) if before else math.nan,
         drop_after=teller.referred(after) if after else math.nan,
         finding=finding, opened=story.opened, closure=in_changeout(skid, story, name),
+        by=by,
     )  # fmt: skip
     teller.told.changeouts.append(changeout)
     teller.told.events.append(done_event(skid, changeout, time, story.clean, flow_known(skid)))
@@ -147,10 +152,10 @@ def _suspect(teller: Teller, time: int, changeout: Changeout) -> None:
                 teller.told.events.append(suspect_event(teller.skid, changeout, time))
 
 
-def _remember(teller: Teller, change: PackedChange, finding: Finding, time: int) -> None:
+def _remember(teller: Teller, change: PackedChange, finding: Finding, time: int, *, usual: bool) -> None:
     """Keep a change for the next ones to be seen with, and what it has taught; an element that was found good is
-    from now on known to be alike the others."""
-    change.alike = finding.verdict == "good"
+    from now on known to be alike the others. usual: as far as anybody told, it is of the configured part."""
+    change.alike = usual and finding.verdict == "good"
     story = teller.story
     if finding.clean is not None:
         change.clean = (finding.clean.value, max(finding.clean.error, SUREST_CLEAN))
@@ -161,7 +166,8 @@ def _remember(teller: Teller, change: PackedChange, finding: Finding, time: int)
         story.base = forgotten.clean or story.base
         story.base_turbulent = forgotten.turbulent or story.base_turbulent
     _renew(teller, finding, change.slot)
-    _learn(teller, finding, change, time)
+    if usual:
+        _learn(teller, finding, change, time)
 
 
 def _renew(teller: Teller, finding: Finding, slot: int) -> None:

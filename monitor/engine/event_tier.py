@@ -34,6 +34,7 @@ from monitor.engine.story import (
     unpack,
 )
 from monitor.engine.told import Answer, Told
+from monitor.engine.told_changes import CHANGED, follow_told, take_told
 from monitor.engine.trims import approve, follow_zero, undo
 from monitor.engine.unwatched import follow_silence
 from monitor.hydraulics.pressure_drop import CLEAN_SHARE, normalised, uncompressed
@@ -76,15 +77,24 @@ class EventTier:
             event = alarm_event(emission, skid, self.rows)
             return Told([event])
         told = Told()
-        teller = Teller(skid, self.stories[emission.skid], self.rows, emission.skid, told)
+        teller = self.teller(emission.skid, told)
         teller.credit()
+        self._story_on(teller, emission)
+        follow_told(teller, emission.time)
+        return told
+
+    def teller(self, i: int, told: Told) -> Teller:
+        return Teller(self.skids[i], self.stories[i], self.rows, i, told)
+
+    def _story_on(self, teller: Teller, emission: Emission) -> None:
+        told = teller.told
         if emission.alarm == layout.BREACH or (
             emission.code == layout.WAKE and emission.signal != layout.FOR_CHANGEOUT
         ):
             weigh(teller, emission)
             if emission.alarm == layout.SERVICE and emission.signal == layout.FOR_TRACE:
                 follow_swings(teller, emission.time)
-            return told
+            return
         if emission.code == layout.ISOLATED:
             teller.isolated(emission.time)
         elif emission.code == layout.RETURNED:
@@ -92,11 +102,10 @@ class EventTier:
         elif emission.code == layout.VENTED:
             teller.vented(emission.signal, emission.time, emptied=emission.detail == 1)
             if emission.detail == 0:
-                come_back = repressurised(skid, teller.history, emission.signal, emission.value, emission.time)
+                come_back = repressurised(teller.skid, teller.history, emission.signal, emission.value, emission.time)
                 told.events += [] if come_back is None else [come_back]
         elif emission.code == layout.WAKE:
             teller.look_again(emission.time)
-        return told
 
     def act(self, i: int, action: Action) -> Told:
         """One action of an operator; the story remembers its number."""
@@ -311,10 +320,15 @@ class Teller:
         """What dP reads with no flow: elevation between the taps, and the transmitters' zeros."""
         return float(self.state["idle_offset"]) if self.state["idle_offset_known"] > 0 else 0.0
 
+    def is_other_part(self, part: str) -> bool:
+        """Whether an element that was told of is known to be another than the configured one."""
+        return bool(part and self.skid.element.part and part != self.skid.element.part)
+
     def zero_error(self) -> float:
         return zero_error(self.skid, self.state)
 
 
 
 # What an operator can do that the engine must know, by verb.
-ACTIONS: dict[str, Callable[[EventTier, int, Action], Told]] = {"trim-approve": approve, "trim-undo": undo}
+ACTIONS: dict[str, Callable[[EventTier, int, Action], Told]] = {"trim-approve": approve, "trim-undo": undo,
+                                                               CHANGED: take_told}

@@ -100,6 +100,8 @@ def _scatter(at: Moment, restart: bool) -> float:
 def changed(at: Moment) -> Basis:
     """A verdict on a changeout; smallest: half its 90 % interval, which is what it can tell from clean."""
     low, high = (at.skid.alarms["changeout-suspect"].extra[k] for k in ("low", "high"))
+    if at.event.evidence.get("seen") is False:
+        return as_told(at, high)
     value = math.nan if at.event.value is None else at.event.value
     interval = at.event.evidence.get("ratio_90") or [None, None]
     half = (interval[1] - interval[0]) / 2 if None not in interval else math.nan
@@ -115,6 +117,16 @@ def changed(at: Moment) -> Basis:
         smallest_unit="1",
         ruled_out=("a quick isolation: the vessel was emptied, came back with less, or was out for long",
                    "what the other vessels loaded meanwhile"),
+    )  # fmt: skip
+
+
+def as_told(at: Moment, high: float) -> Basis:
+    """Nothing was measured that decides."""
+    return Basis(
+        rule="Noted because somebody told of it; no changeout was seen about then that it could belong to.",
+        since=at.begun, what="ratio to a clean element", value=math.nan, against_what="nearest limit of a good one",
+        against=high, unit="1", smallest_what="departure from clean that can be told of what was not seen",
+        smallest=math.nan, smallest_unit="1",
     )  # fmt: skip
 
 

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
+import msgspec
 import numpy as np
 
 from monitor.engine import layout
 from monitor.engine.messages_forecast import Outlook, cleared_event, near_event
 from monitor.engine.messages_plan import Plan
 from monitor.engine.row_tier import Emission, RowTier
-from monitor.engine.story import NORMAL, Story
+from monitor.engine.story import NORMAL, Story, ToldChange, VesselMemory
 from monitor.engine.told import ForecastRow, Told
 from monitor.engine.verification import LIKELY_TURBULENT
 from monitor.forecast.life import BAR, DUE, EARLY, RUNNING, ElementLife, curve_of, past_of, read, written
@@ -22,6 +23,7 @@ from monitor.forecast.watch import (
     Skid,
     Watch,
     changed,
+    changed_unseen,
     drop_latest,
     position_of_end,
     reached,
@@ -161,36 +163,68 @@ def not_changed(skid: SkidSettings, story: Story, state: np.record) -> None:
     unchanged(story.forecast, basis(skid, state), story.clean[0])
 
 
-def was_changed(skid: SkidSettings, story: Story, told: Told, rows: RowTier, i: int, time: int) -> None:
-    """A vessel was changed: its life ends, a run begins."""
+def was_changed(skid: SkidSettings, story: Story, told: Told, rows: RowTier, i: int, time: int,
+                by: ToldChange | None) -> None:
+    """A vessel was changed: its life ends, a run begins. by: what somebody told of it."""
+    changed(story.forecast, basis(skid, rows.state.skid[i]), story.isolated_at, story.clean[0])
+    vessel, lived = story.vessel, story.lived
+    if vessel is None and by is not None:
+        vessel, lived = by.vessel, story.vessels[by.vessel]
+    _life_over(skid, story, told, rows, i, time, Ended(vessel, lived, story.isolated_at))
+
+
+def changed_as_told(skid: SkidSettings, story: Story, told: Told, rows: RowTier, i: int, change: ToldChange,
+                    time: int) -> None:
+    """A vessel was changed and nothing was seen of it: its life ends, and unless dP told of new elements since, a run
+    begins."""
     watch = story.forecast
-    changed(watch, basis(skid, rows.state.skid[i]), story.isolated_at, story.clean[0])
+    if watch.began and watch.began < change.at:
+        changed_unseen(watch, basis(skid, rows.state.skid[i]), change.at, time)
+    _life_over(skid, story, told, rows, i, time, Ended(change.vessel, story.vessels[change.vessel], change.at))
+
+
+class Ended(NamedTuple):
+    """A life that is over. vessel: position; lived: its memory, each None where not known; until: when [ns]."""
+
+    vessel: int | None
+    lived: VesselMemory | None
+    until: int
+
+
+def _life_over(skid: SkidSettings, story: Story, told: Told, rows: RowTier, i: int, time: int, ended: Ended) -> None:
+    watch = story.forecast
     rows.state.loading[i]["spell"] = spell(watch)
     watch.near_since = 0
     if watch.raised:
         watch.raised = False
         score = watch.main.score if watch.main is not None else None
         told.events.append(cleared_event(skid, time, None, "a vessel was changed", score))
-    life = ended_life(skid, story)
+    life = ended_life(skid, story, ended)
     if life is not None:
         told.lives.append(life)
         told.facts.append(Fact(skid.id, f"{LIFE}/{life.until}/{life.vessel or '-'}", written(life), time))
 
 
-def ended_life(skid: SkidSettings, story: Story) -> ElementLife | None:
+def ended_life(skid: SkidSettings, story: Story, ended: Ended) -> ElementLife | None:
     """The life of the element that was taken out; None where nothing was seen of it."""
     run = story.forecast.main
     if run is None:
         return None
-    name = None if story.vessel is None else skid.vessels[story.vessel]
-    lived = story.lived if skid.in_service == len(skid.vessels) else None
+    name = None if ended.vessel is None else skid.vessels[ended.vessel]
+    lived = ended.lived if skid.in_service == len(skid.vessels) else None
     since = None if lived is None else lived.returned_at
     whole = lived is not None and since is not None
-    return element_life(
-        skid, run, vessel=name, since=since, until=story.isolated_at, ended=DUE if run.due else EARLY,
+    life = element_life(
+        skid, run, vessel=name, since=since, until=ended.until, ended=DUE if run.due else EARLY,
         hours=lived.running_s / 3600 if lived is not None and whole else None,
         volume=lived.volume if lived is not None and whole else None,
     )  # fmt: skip
+    return life if ended.lived is None else fitted(life, ended.lived)
+
+
+def fitted(life: ElementLife, memory: VesselMemory) -> ElementLife:
+    """With what somebody told was fitted when the life began."""
+    return msgspec.structs.replace(life, part=memory.part or life.part, fitted_by=memory.fitted_by)
 
 
 def element_life(
@@ -228,9 +262,10 @@ def open_lives(skid: SkidSettings, story: Story) -> list[ElementLife]:
         known = memory.returned_at is not None or run.whole
         volume = None if memory.volume is None else memory.volume + carried / skid.in_service
         since = run.began if memory.returned_at is None and run.whole else memory.returned_at
-        lives.append(element_life(
+        life = element_life(
             skid, run, vessel=name, since=since, until=end, ended=DUE if run.due else RUNNING,
-            hours=(memory.running_s + ran) / 3600 if known else None, volume=volume if known else None))  # fmt: skip
+            hours=(memory.running_s + ran) / 3600 if known else None, volume=volume if known else None)  # fmt: skip
+        lives.append(fitted(life, memory))
     return lives
 
 

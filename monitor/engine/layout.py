@@ -40,8 +40,8 @@ INLET, OUTLET, DIFFERENTIAL, FLOW, TEMPERATURE, PUMP, TURBIDITY = range(7)
 ROLES = 7
 
 # Purposes the event tier may want to be woken for.
-FOR_CHANGEOUT, FOR_BREACH, FOR_TRACE = range(3)
-WAKES = 3
+FOR_CHANGEOUT, FOR_BREACH, FOR_TRACE, FOR_TOLD = range(4)
+WAKES = 4
 
 GRADUAL, SUDDEN = -1, 1  # details of DROPPED: settled for a while; large, at a flow that stands, and just now
 

@@ -9,6 +9,8 @@ import numpy as np
 
 from monitor.alarms.catalogue import CATALOGUE, CAUTION
 from monitor.engine.closures import HoldAnswer, sentence
+from monitor.engine.messages_told import beside, told_object
+from monitor.engine.story import ToldChange
 from monitor.engine.verification import Finding
 from monitor.engine.wording import BAR, Words, clock, join, tags
 from monitor.model import Event, SkidSettings, Transition
@@ -34,6 +36,7 @@ class Changeout:
     finding: Finding
     opened: bool
     closure: HoldAnswer      # what was seen of it between isolation and return
+    by: ToldChange | None = None     # what somebody told of it
 
 
 def done_event(skid: SkidSettings, changeout: Changeout, time: int, clean: tuple[float, float], flow: bool) -> Event:
@@ -46,13 +49,15 @@ def done_event(skid: SkidSettings, changeout: Changeout, time: int, clean: tuple
             f"{what(skid, changeout)} was out of service from {clock(changeout.isolated_at)} to "
             f"{clock(changeout.returned_at)}"
             + (", and its pressure fell to nothing meanwhile." if changeout.opened else "."),
+            beside(skid, changeout.by),
             verdict_words(finding),
             levels(words, changeout),
             still_due(words, skid, changeout),
             "" if flow else "Flow is not measured but told by the outlet pressure, which widens the interval.",
             sentence(changeout.closure),
         ),
-        evidence=evidence(changeout, clean),
+        evidence=evidence(changeout, clean) | (
+            {} if changeout.by is None else {"told": told_object(skid, changeout.by)}),
     )  # fmt: skip
 
 

@@ -26,6 +26,29 @@ class VesselMemory(msgspec.Struct):
     running_s: float = 0.0           # with flow, since then
     volume: float | None = 0.0       # m^3 through it, since then
     resistance: float | None = None  # Pa at its share, when last seen
+    part: str = ""                   # what somebody told was fitted then, and who told; empty: nobody did
+    fitted_by: str = ""
+
+
+class ToldChange(msgspec.Struct):
+    """A changeout that somebody told of. vessel: position; at: when [ns]."""
+
+    vessel: int
+    at: int
+    part: str
+    who: str
+    why: str
+
+
+class SeenChange(msgspec.Struct):
+    """A changeout on record, and what was told of it. vessel None: the headers did not tell which; seen: by
+    transmitters."""
+
+    vessel: int | None
+    isolated_at: int
+    returned_at: int
+    by: ToldChange | None = None
+    seen: bool = True
 
 
 class PackedChange(msgspec.Struct):
@@ -119,6 +142,8 @@ class Story(msgspec.Struct):
     turbulent_error: float = ASSUMED     # relative, of the turbulent part that the row tier was given
     swings: Swings = msgspec.field(default_factory=Swings)
     acted: int = 0                   # number of the last action taken in
+    told_changes: list[ToldChange] = []      # told by people, and not yet seen
+    seen_changes: list[SeenChange] = []      # the last ones, oldest first
     forecast: Watch = msgspec.field(default_factory=Watch)
     suspect: list[tuple[str | None, str]] = []      # vessel and detail of `changeout-suspect` that stand
     silence: Silence = msgspec.field(default_factory=Silence)

@@ -43,7 +43,7 @@ class ElementLife(msgspec.Struct):
     """One life of an element, as a line of elements.jsonl and as a fact. Times RFC 3339; None: not known. `run`: when
     the skid's loading curve began that it lived through (vessels changed together share one); `unit`: of the curve's
     first column and of `run_total`, m^3 through the skid or h of running; curve: [volume or hours, dP at reference bar,
-    running hours that the point stands for]."""
+    running hours that the point stands for]; fitted_by: who told of the element that lived."""
 
     skid: str
     vessel: str | None
@@ -62,6 +62,7 @@ class ElementLife(msgspec.Struct):
     unit: str
     curve: list[list[float]]
     forecast_score: dict[str, float] | None = None
+    fitted_by: str = ""
 
 
 def written(life: ElementLife) -> dict[str, Any]:

@@ -307,6 +307,14 @@ def changed(watch: Watch, skid: Skid, isolated_at: int, clean: float) -> None:
     take_held(watch, skid, held, (running, volume), clean)
 
 
+def changed_unseen(watch: Watch, skid: Skid, at: int, time: int) -> None:
+    """A vessel was changed at `at` [ns], which is only known at `time`: what came between is neither run's."""
+    drop_latest(watch, skid, (time - at) / 1e9)
+    if watch.points:
+        end_run(watch, skid, at)
+    begin(watch, time, watch.seen)
+
+
 def unchanged(watch: Watch, skid: Skid, clean: float) -> None:
     """None was: what came since belongs to this run."""
     if watch.doubted:

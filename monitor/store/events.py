@@ -111,6 +111,14 @@ def newest_facts(handle: Handle, key: str) -> dict[str, Fact]:
     return {skid: Fact(skid, key, load(value), time) for skid, value, time in rows}
 
 
+def named_facts(handle: Handle, word: str, skid: str | None) -> list[Fact]:
+    """Of one skid or of all, the newest of every key that begins with `word/`."""
+    rows = handle.query("""SELECT k.id, f.key, f.value, max(f.time) FROM skid k CROSS JOIN fact f ON f.skid = k.ref
+        AND f.key > ?1 || '/' AND f.key < ?1 || '0' WHERE ?2 IS NULL OR k.id = ?2
+        GROUP BY f.skid, f.key""", (word, skid))
+    return [Fact(skid, key, load(value), time) for skid, key, value, time in rows]
+
+
 def fact_history(handle: Handle, skid: str, key: str) -> list[Fact]:
     """Every version of a fact, oldest first."""
     rows = handle.query("SELECT value, time FROM fact WHERE skid = ? AND key = ? ORDER BY time",

@@ -150,6 +150,10 @@ class Queries:
         """Skid -> its newest fact of one key."""
         return events.newest_facts(self._handle, key)
 
+    def named_facts(self, word: str, skid: str | None = None) -> list[Fact]:
+        """Of one skid or of all, the newest of every key that begins with `word/`."""
+        return events.named_facts(self._handle, word, skid)
+
     def fact_history(self, skid: str, key: str) -> list[Fact]:
         """Oldest first."""
         return events.fact_history(self._handle, skid, key)

@@ -45,6 +45,13 @@ def _beside(path: str, now: int) -> Iterator[Handle]:
         handle.close()
 
 
+def ask(db: apsw.Connection, origin: str, skid: str | None, action: str, body: Any, now: int) -> int:
+    """A request with a name of its own, open as yet. Returns its id."""
+    db.execute("INSERT INTO request (time, skid, action, body, origin) VALUES (?, ?, ?, ?, ?)",
+               (now, skid, action, dump(body), origin))
+    return db.last_insert_rowid()
+
+
 def answer(db: apsw.Connection, answers: Sequence[tuple[int, str]], now: int) -> None:
     db.executemany("UPDATE request SET answered = ?, answer = ? WHERE id = ? AND answered IS NULL",
                    [(now, text, number) for number, text in answers])

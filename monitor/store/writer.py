@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import Self
+from typing import Any, Self
 
 import apsw
 import numpy as np
@@ -149,6 +149,11 @@ class Store(Queries):
         """Gives up to so many free pages back to the disk. Returns how many are left."""
         self._handle.query(f"PRAGMA incremental_vacuum({int(pages)})")
         return int(self._handle.query("PRAGMA freelist_count")[0][0])
+
+    def ask(self, origin: str, action: str, body: Any) -> int:
+        """Puts a request that came under a name of its own into the table, open as yet. Returns its id."""
+        with self._handle.lock, self._handle.transaction() as db:
+            return requests.ask(db, origin, None, action, body, self._handle.now())
 
     # Outbox
 

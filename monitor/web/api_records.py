@@ -53,6 +53,8 @@ class ChangeoutModel(BaseModel):
     dp_after_bar: float | None
     resistance_ratio: float | None
     verdict: str
+    fitted: str
+    fitted_by: str
     inspections: list[dict[str, str]]
 
 
@@ -179,7 +181,8 @@ def _changeout(r: Record) -> ChangeoutModel:
     looked = [{"time": iso(i.time), "who": i.who, **i.found} for i in r.inspections]
     return ChangeoutModel(event=r.event, skid=r.skid, vessel=r.vessel, isolated_at=_time(r.isolated),
                           returned_at=iso(r.returned), life_h=r.life_h, volume_m3=r.volume_m3, dp_before_bar=r.before,
-                          dp_after_bar=r.after, resistance_ratio=r.ratio, verdict=r.verdict, inspections=looked)
+                          dp_after_bar=r.after, resistance_ratio=r.ratio, verdict=r.verdict, fitted=r.fitted,
+                          fitted_by=r.fitted_by, inspections=looked)
 
 
 def _asked(r: Asked) -> AskedModel:

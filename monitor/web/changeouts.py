@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from types import MappingProxyType
 from typing import Any
 
 from monitor.model import DAY, Event, SkidSettings
@@ -26,6 +27,7 @@ QUESTIONS = (
 )
 WORDS = ("part", "note")        # free text: part number of another element, anything else
 LONGEST = 500
+NOTHING: Mapping[tuple[str, int], Mapping[str, Any]] = MappingProxyType({})
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +66,9 @@ class Record:
     verdict: str
     closure: str          # what was seen of it while held shut, and why not more; empty: an older version told
     closure_why: str
+    fitted: str = ""      # what somebody told was fitted, and who
+    fitted_by: str = ""
+    as_told: bool = False     # the vessel: it was not seen which
     inspections: tuple[Inspection, ...] = ()
 
     @property
@@ -73,16 +78,21 @@ class Record:
 
 def records(source: Source, skid: str | None = None, limit: int = MOST) -> list[Record]:
     """The newest first."""
-    found = inspections(source)
-    return [record(e, found.get(e.id, ())) for e in source.events(skid, kinds=[KIND], limit=limit)]
+    found, told = inspections(source), source.told_changeouts(skid)
+    return [record(e, told, found.get(e.id, ())) for e in source.events(skid, kinds=[KIND], limit=limit)]
 
 
-def record(event: Event, looked: Sequence[Inspection] = ()) -> Record:
-    told: dict[str, Any] = event.evidence
-    return Record(event.id, event.skid, event.vessel, told.get("isolated_at", event.onset),
-                  told.get("returned_at", event.time), told.get("life_h"), told.get("volume_m3"),
-                  told.get("drop_before_bar"), told.get("drop_after_bar"), event.value, event.detail or "unverified",
-                  str(told.get("closure") or ""), str(told.get("closure_why") or ""), tuple(looked))
+def record(event: Event, told: Mapping[tuple[str, int], Mapping[str, Any]] = NOTHING,
+           looked: Sequence[Inspection] = ()) -> Record:
+    """told: what people told of changeouts, by skid and time of return."""
+    seen: dict[str, Any] = event.evidence
+    returned = seen.get("returned_at", event.time)
+    said = told.get((event.skid, returned), {})
+    return Record(event.id, event.skid, event.vessel or said.get("vessel"), seen.get("isolated_at", event.onset),
+                  returned, seen.get("life_h"), seen.get("volume_m3"), seen.get("drop_before_bar"),
+                  seen.get("drop_after_bar"), event.value, event.detail or "unverified",
+                  str(seen.get("closure") or ""), str(seen.get("closure_why") or ""), str(said.get("part", "")),
+                  str(said.get("who", "")), bool(said) and (event.vessel is None or not said["seen"]), tuple(looked))
 
 
 def inspections(source: Source) -> dict[str, list[Inspection]]:
@@ -96,9 +106,10 @@ def inspections(source: Source) -> dict[str, list[Inspection]]:
     return found
 
 
-def last_changes(events: Sequence[Event]) -> dict[str, Record]:
-    """Vessel -> its newest changeout. events: the newest first."""
-    return {one.vessel: one for one in map(record, reversed(events)) if one.vessel is not None}
+def last_changes(events: Sequence[Event], told: Mapping[tuple[str, int], Mapping[str, Any]]) -> dict[str, Record]:
+    """Vessel -> its newest changeout. events: the newest first; told: what people told of them."""
+    found = (record(e, told) for e in reversed(events))
+    return {one.vessel: one for one in found if one.vessel is not None}
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,7 +135,7 @@ def elements_used(source: Source, skids: Sequence[SkidSettings], found: Sequence
 
 
 COLUMNS = ("skid", "vessel", "isolated_at", "returned_at", "life_h", "volume_m3", "dp_before_bar", "dp_after_bar",
-           "resistance_ratio", "verdict", "closure", "closure_why", "looked_at_by",
+           "resistance_ratio", "verdict", "closure", "closure_why", "fitted", "fitted_by", "looked_at_by",
            *(name for name, *_ in QUESTIONS), *WORDS)
 
 
@@ -136,7 +147,8 @@ def as_csv(found: Sequence[Record]) -> str:
     for r in found:
         looked = r.inspections[-1] if r.inspections else Inspection(0, "", {})
         cells = [r.skid, r.vessel or "", "" if r.isolated is None else iso(r.isolated), iso(r.returned), r.life_h,
-                 r.volume_m3, r.before, r.after, r.ratio, r.verdict, r.closure, r.closure_why, looked.who,
+                 r.volume_m3, r.before, r.after, r.ratio, r.verdict, r.closure, r.closure_why, r.fitted, r.fitted_by,
+                 looked.who,
                  *(looked.found.get(name, "") for name, *_ in QUESTIONS), *(looked.found.get(w, "") for w in WORDS)]
         writer.writerow([_plain(c) for c in cells])
     return text.getvalue()

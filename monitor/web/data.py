@@ -180,6 +180,8 @@ class StoreReader(Protocol):
 
     def requests(self, *, action: str | None = None, limit: int = 100) -> Sequence[Asked]: ...
 
+    def named_facts(self, word: str, skid: str | None = None) -> Sequence[Fact]: ...
+
     def alarm_states(self) -> Alarms: ...
 
     def newest_facts(self, key: str) -> Mapping[str, Fact]: ...
@@ -195,6 +197,11 @@ class Source:
     def __init__(self, reader: StoreReader) -> None:
         self.reader = reader
         self.path = str(reader.status()["path"])
+
+    def told_changeouts(self, skid: str | None = None) -> dict[tuple[str, int], Mapping[str, Any]]:
+        """Skid and time of return [ns] -> what people told of that changeout: vessel, part, who."""
+        facts = self.reader.named_facts("changeout", skid)
+        return {(f.skid, int(f.value["returned_at"])): f.value for f in facts}
 
     def now(self, skids: Sequence[SkidSettings]) -> list[SkidNow]:
         """What the store last saw of each skid; a skid that it does not know yet has nothing."""

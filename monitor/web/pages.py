@@ -108,13 +108,13 @@ class Pages:
         vessels = vessels_now(now)
         latest = source.events(skid.id, limit=EVENTS)
         changed = source.events(skid.id, kinds=[CHANGED], limit=200)
-        told = tuple(e.id for e in latest)
+        told, said = tuple(e.id for e in latest), source.told_changeouts(skid.id)
         seen = now.newest if end - start <= BY_SECONDS else now.forecast     # what else the plots rest on
         return {
             "newest": self.render("_newest.html", newest=now.newest),
             "alarms": self.render("_alarms.html", alarms=now.alarms),
             "drawing": str(draw_skid(now, vessels)),
-            "vessels": self.render("_vessels.html", skid=skid, vessels=vessels, changed=last_changes(changed),
+            "vessels": self.render("_vessels.html", skid=skid, vessels=vessels, changed=last_changes(changed, said),
                                    resistance=last_seen(skid, changed)),
             "values": self.render("_values.html", row=row(now, source.newest()), derived=derived(now),
                                    values=[live(skid, v) for v in now.values]),

@@ -43,7 +43,7 @@ class Room:
     def __init__(self, rules: Sequence[RuleSettings] = (), skids: Sequence[SkidSettings] | None = None) -> None:
         self.skids = tuple(skids or (skid(),))
         self.desk = Desk(self.skids, rules)
-        self.operator = Operator(self.desk)
+        self.operator = Operator(self.desk, lambda action: "told")
         self.entries: list[Entry] = []
         self.pushes: list[Push] = []
         self.states: dict[Any, dict[str, Any]] = {}
@@ -83,4 +83,4 @@ class Room:
         rules = self.desk.rules
         self.desk = Desk(self.skids, rules)
         self.desk.restore(self.states)
-        self.operator = Operator(self.desk)
+        self.operator = Operator(self.desk, lambda action: "told")
