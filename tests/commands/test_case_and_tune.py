@@ -22,6 +22,7 @@ import pytest
 from commands.helpers import ROOT, assert_for_people, bagwright
 
 from monitor.commands.case import changeout_lines
+from monitor.engine.closures import HoldAnswer
 from monitor.engine.messages_changeout import Changeout
 from monitor.engine.verification import Finding
 from monitor.model import NS
@@ -101,7 +102,8 @@ def test_an_export_becomes_a_dated_case_whose_changeouts_are_listed(place: Path)
 def test_a_changeout_is_listed_with_life_volume_and_verdict() -> None:
     finding = Finding("resistance-low", 1.0, 1.0, (), 0.5, 0.4, 0.6, 0.1)
     start = 1_776_000_000 * NS
-    known = Changeout("s", "east", start, start + 600 * NS, 190_800.0, 812.34, 1e5, 2e4, finding, True)
+    known = Changeout("s", "east", start, start + 600 * NS, 190_800.0, 812.34, 1e5, 2e4, finding, True,
+                      HoldAnswer("not tested", "nothing tells of it"))
     (line,) = changeout_lines([known], None)
     assert line == ("changeout 2026-04-12 13:20 UTC to 2026-04-12 13:30 UTC east, 53.0 h with flow, 812.3 m³, "
                     "resistance-low")  # fmt: skip

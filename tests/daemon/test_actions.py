@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import numpy as np
+
+from monitor.daemon.keeper import Keeper
 from monitor.engine.engine import Engine
-from monitor.model import NS, Action
-from monitor.store import submit
+from monitor.model import NS, Action, Settings
+from monitor.store import Batch, Store, submit
 from tests.daemon.rig import rig, with_changeout_dp
 from tests.engine.test_trims import ASKED, HOURS, shifted
-from tests.skids import START, duplex
+from tests.skids import START, duplex, steady
 
 SKID = duplex()
 
@@ -71,3 +74,42 @@ def test_what_was_asked_of_a_stopped_daemon_is_done_when_it_starts(tmp_path):
         assert said[3] == "refused: no trim of in is proposed; nothing was changed"
         states = [f.value["state"] for f in second.store.fact_history("s", "trim/out")]
         assert states[-1] == "undone"
+
+
+def test_a_changeout_that_somebody_tells_is_the_engines_and_the_records_also_when_the_state_is_lost(tmp_path):
+    rows = steady(np.full(4_000, 0.5), flow=40 + np.random.default_rng(1).normal(0, 0.1, 4_000))
+    body = {"who": "Ada", "target": "s/v0", "at": START + 1_000 * NS, "part": "25 um felt", "via": "command line"}
+    with rig(tmp_path, SKID, START) as first:
+        first.hear(part(rows, 0, 3_000))
+        number = submit(str(tmp_path / "rig.db"), "s", "changed", body, first.daemon.clock())
+        first.hear(part(rows, 3_000, 3_010))
+        assert first.store.request(number).answer.endswith("if anything was.")
+        (event,) = first.store.events(kinds=["changeout-done"])
+        assert (event.vessel, event.detail) == ("v0", "unverified")
+        assert [e.vessel for e in first.store.journal(steps=["changed"])] == ["v0"]
+        fact = first.store.facts("s")[f"changeout/{START + 1_000 * NS}"]
+        assert (fact.value["part"], fact.value["who"], fact.value["seen"]) == ("25 um felt", "Ada", False)
+        first.stop()
+        now = first.daemon.clock()
+    with rig(tmp_path, with_changeout_dp(SKID, 0.9), now) as again:
+        assert again.daemon.engine.acted(0) == number
+        assert again.daemon.engine.events.stories[0].vessels[0].part == "25 um felt"
+        assert len(again.store.events(kinds=["changeout-done"])) == 1
+
+
+def test_what_is_told_while_no_daemon_runs_is_the_engines_when_one_starts(tmp_path):
+    rows = steady(np.full(4_000, 0.5))
+    with rig(tmp_path, SKID, START) as first:
+        first.hear(part(rows, 0, 3_000))
+        first.stop()
+        now = first.daemon.clock()
+    body = {"who": "Ada", "target": "s/v1", "at": START + 1_000 * NS}
+    submit(str(tmp_path / "rig.db"), "s", "changed", body, now)
+    with Store.open(tmp_path / "rig.db", now=lambda: now) as store:
+        batch = Batch()
+        Keeper(Settings((SKID,)), store, lambda: now, lambda skid: now).fill(batch)
+        store.commit(batch)
+        assert "when it starts" in store.requests()[0].answer
+    with rig(tmp_path, SKID, now) as second:
+        (event,) = second.store.events(kinds=["changeout-done"])
+        assert event.vessel == "v1" and second.daemon.engine.acted(0) == 1

@@ -204,3 +204,16 @@ def test_a_refusal_over_mqtt_is_told_with_its_reason(tmp_path: Path) -> None:
     with desk(tmp_path, command=CommandSettings(mqtt="trusted")) as d:
         d.told(messages=[message(command(action="explode"))])
         assert answers(d)[0]["done"] is False and "no such action: explode" in answers(d)[0]["answer"]
+
+
+def test_a_changeout_told_over_mqtt_goes_to_the_engine_once_under_a_number_of_its_own(tmp_path: Path) -> None:
+    told = command(action="changed", target="s/v0", part="25 um felt", at=to_rfc3339(at(40)))
+    with desk(tmp_path, command=CommandSettings(mqtt="trusted")) as d:
+        d.told(messages=[message(told), message(told)])
+        d.again()
+        d.told(messages=[message(told, at(101))])
+        assert len({a["answer"] for a in answers(d)}) == 1 and answers(d)[0]["answer"].startswith("on record: s/v0")
+        (action,) = d.store.actions("s")
+        assert (action.verb, action.by, action.body["at"]) == ("changed", "Ada", at(40))
+        assert d.store.request(number=action.number) == d.store.request(origin="c1")
+        assert [e.step for e in d.store.journal()] == ["changed"]

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 
 from monitor.commands.plan import lines
-from monitor.commands.status import forecast_of
+from monitor.commands.status import forecast_of, kept_of
 from monitor.forecast.law_table import law_table
 from monitor.forecast.laws import LAWS, resistance_after
 from monitor.store import Reader
@@ -25,7 +25,7 @@ def test_a_store_tells_when_the_next_changeout_falls_due_and_on_what_that_rests(
         running.stop()
     with Reader.open(tmp_path / "rig.db") as reader:
         told = dict(lines(reader, skid))
-        foreseen = forecast_of(reader, skid.id)
+        foreseen = forecast_of(kept_of(reader, skid.id))
     assert told["due"].startswith("in ")
     assert told["elements"].startswith("not known before one life")
     assert set(LAWS) <= set(told)
