@@ -42,11 +42,10 @@ def follow_changes(health, limits, flowing, time, value, change, uncertain):  # 
         return
     if change > 0.0:
         learn_change(health, flowing, change)
-        if health.active != 0:
-            health.thawed += 1
-            if health.thawed == 1:
-                health.thawed_at = time
         begin_run(health, time)
+        health.thawed += 1
+        if health.thawed == 1:
+            health.thawed_at = time
         return
     health.run += 1
     health.expected += health.weight[flowing]
@@ -58,6 +57,8 @@ def follow_changes(health, limits, flowing, time, value, change, uncertain):  # 
 @compiled
 def begin_run(health, time):  # type: ignore[no-untyped-def]
     """The value is a new one."""
+    if still(health):
+        health.thawed = 0
     health.run, health.run_since, health.expected = 0, time, 0.0
 
 

@@ -85,7 +85,6 @@ def accuse(sensor, health, limits, k, tick, emissions, emitted):  # type: ignore
         health.good_since = 0
         return tell(health, k, FAILED, RAISED, tick, sensor.bad_since, health.bad_value, emissions, emitted)
     if not has(health, FROZEN) and frozen(health, limits, tick):
-        health.thawed = 0
         return tell(health, k, FROZEN, RAISED, tick, health.run_since, health.last, emissions, emitted)
     if not has(health, SPIKES) and spiking(health, limits, tick):
         return tell(health, k, SPIKES, RAISED, tick, health.spikes[0], health.spike, emissions, emitted)

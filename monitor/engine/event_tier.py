@@ -37,6 +37,7 @@ from monitor.engine.told import Answer, Told
 from monitor.engine.told_changes import CHANGED, follow_told, take_told
 from monitor.engine.trims import approve, follow_zero, undo
 from monitor.engine.unwatched import follow_silence
+from monitor.forecast.watch import LONGEST_S
 from monitor.hydraulics.pressure_drop import CLEAN_SHARE, normalised, uncompressed
 from monitor.model import NS, Action, Fact, Role, SkidSettings
 
@@ -59,6 +60,7 @@ class EventTier:
     def __init__(self, skids: Sequence[SkidSettings], rows: RowTier) -> None:
         self.skids, self.rows = tuple(skids), rows
         self.stories = [new_story(s) for s in self.skids]
+        self.forecasts = True    # tuning does without where no label is about them: nothing else rests on them
 
     def handle(self, emission: Emission) -> Told:
         """One emission of the row tier."""
@@ -68,12 +70,16 @@ class EventTier:
             return follow_zero(self, emission, Told([signal_event(emission, skid, self.rows)]))
         if emission.alarm == layout.FORECAST:
             told = Told()
-            forecasting.sampled(emission, skid, self.stories[emission.skid], self.rows, told)
+            if self.forecasts:
+                forecasting.sampled(emission, skid, self.stories[emission.skid], self.rows, told)
+            else:
+                self.rows.state.loading[emission.skid]["spell"] = LONGEST_S
             return told
         if emission.alarm in KINDS_TOLD:
             return Told(integrity_events(emission, skid, self.rows, self.stories[emission.skid]))
         if emission.alarm not in (layout.SERVICE, layout.BREACH):
-            forecasting.alarm_seen(emission, skid, self.stories[emission.skid], self.rows)
+            if self.forecasts:
+                forecasting.alarm_seen(emission, skid, self.stories[emission.skid], self.rows)
             event = alarm_event(emission, skid, self.rows)
             return Told([event])
         told = Told()

@@ -46,6 +46,17 @@ def actual(skid, path, parameters):  # type: ignore[no-untyped-def]
     return skid.sustained
 
 
+@compiled
+def judge_limit(alarm, parameters, a, value, tick, emissions, emitted):  # type: ignore[no-untyped-def]
+    """Judge the alarm at position `a` by its value; returns how many emissions there are."""
+    pending, leaving = alarm.pending_since, alarm.leaving_since
+    code = judge(alarm, parameters, value, tick)
+    if code == 0:
+        return emitted
+    since = pending if alarm.active == 1 else leaving
+    return emit(emissions, emitted, code, a, -1, -1, tick, since if since != 0 else tick, value)
+
+
 @inlined
 def condition(state, parameters, s, tick, emissions):  # type: ignore[no-untyped-def]
     """Values of this second, of transmitters that can be believed; returns how many emissions were written."""
@@ -90,14 +101,10 @@ def second(state, parameters, s, tick, emissions):  # type: ignore[no-untyped-de
     skid.running += skid.flowing
     if math.isfinite(skid.flow):
         skid.volume += max(skid.flow, 0.0)
-    for a in (DUE, LIMIT):
-        value = (skid.normalised if skid.judged == 1 else np.nan) if a == DUE else actual(skid, state.path[s], settings)
-        alarm = state.alarm[s, a]
-        pending, leaving = alarm.pending_since, alarm.leaving_since
-        code = judge(alarm, parameters.alarm[s, a], value, tick)
-        if code != 0:
-            since = pending if alarm.active == 1 else leaving
-            emitted = emit(emissions, emitted, code, a, -1, -1, tick, since if since != 0 else tick, value)
+    due = skid.normalised if skid.judged == 1 else np.nan
+    emitted = judge_limit(state.alarm[s, DUE], parameters.alarm[s, DUE], DUE, due, tick, emissions, emitted)
+    drop = actual(skid, state.path[s], settings)
+    emitted = judge_limit(state.alarm[s, LIMIT], parameters.alarm[s, LIMIT], LIMIT, drop, tick, emissions, emitted)
     emitted = watch_drop(skid, settings, state.history[s], state.health[s], tick, emissions, emitted)
     emitted = sample_loading(state.loading[s], skid, settings, tick, emissions, emitted)
     for purpose in range(WAKES):

@@ -114,7 +114,7 @@ health = np.dtype(
         ("run", np.int64),           # repeats of the newest value
         ("run_since", np.int64),     # its first reading
         ("expected", np.float64),    # changes that noise should have made since
-        ("thawed", np.int64),        # changes since a raised freeze
+        ("thawed", np.int64),        # changes since it last stood still against all expectation
         ("thawed_at", np.int64),
         ("wide", np.float64),        # share of changes by more than one quantum
         ("changing", np.float64, (2,)),   # share of readings that differ from the one before: without flow, with
