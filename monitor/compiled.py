@@ -14,7 +14,7 @@ import os
 import shutil
 import sys
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -23,9 +23,9 @@ MIDDLE = ("alarms", "conditioning", "detectors", "engine", "forecast", "hydrauli
 KEPT = 3     # cache folders of earlier states that stay: two checkouts in use at once must not fight
 
 
-def sources_digest() -> str:
-    """Changes with every source that compiled code can come from."""
-    files = sorted(path for part in MIDDLE for path in (PACKAGE / part).glob("*.py"))
+def sources_digest(besides: Sequence[str] = ()) -> str:
+    """Changes with every source that compiled code can come from, and with those of the packages `besides`."""
+    files = sorted(path for part in (*MIDDLE, *besides) for path in (PACKAGE / part).glob("*.py"))
     digest = hashlib.sha256()
     for path in [Path(__file__), PACKAGE / "model.py", *files]:
         digest.update(path.name.encode())

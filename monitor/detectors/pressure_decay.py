@@ -13,6 +13,8 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from monitor.remembered import remembered
+
 Array = npt.NDArray[np.float64]
 CONSTANTS = 80           # tried in the fit of an asymptote, from a twentieth of the hold to twenty holds
 DETERMINED = 0.25        # of the first pressure: an asymptote whose interval is wider is not known
@@ -55,7 +57,7 @@ def decay(x: Array, y: Array, z: float) -> Decay:
     seconds = float(x[-1] - x[0])
     fall = Slope(-slope.middle * seconds, -slope.high * seconds, -slope.low * seconds)
     constant, asymptote = to_atmosphere(x, y, z), None
-    heading = heading_for(x, y) if fall.low > 0 else None
+    heading = heading_of(tuple(x.tolist()), tuple(y.tolist())) if fall.low > 0 else None
     if heading is not None and heading[1].low > 0.0:
         constant, asymptote = heading
     return Decay(seconds, float(np.median(y[:3])), fall, constant, asymptote)
@@ -85,6 +87,12 @@ def heading_for(x: Array, y: Array) -> tuple[Slope, Slope] | None:
         return None
     constant = Slope(float(constants[best]), float(constants[inside].min()), float(constants[inside].max()))
     return constant, Slope(float(found[best, 0]), low, high)
+
+
+@remembered(64)
+def heading_of(x: tuple[float, ...], y: tuple[float, ...]) -> tuple[Slope, Slope] | None:
+    """The same, not worked out twice: tuning asks for one hold under many settings."""
+    return heading_for(np.array(x), np.array(y))
 
 
 def _linear(shape: Array, y: Array) -> tuple[float, float]:

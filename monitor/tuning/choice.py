@@ -79,10 +79,19 @@ class Chooser:
         (found,) = self.tried.results([together])
         if found is not None and _no_worse(counts(found, self.places), bound) and self.of(found) <= self.cost(bound):
             return together
+        return self._best_whole(trials, bound)
+
+    def _best_whole(self, trials: Sequence[Trial], bound: Totals) -> dict[str, float]:
+        """The best set as it was tried, where it is better than `bound` and in nothing worse."""
         whole = [(self.of(t.results), sorted(t.values.items())) for t in trials
                  if _no_worse(counts(t.results, self.places), bound)]  # fmt: skip
         best, values = min(whole) if whole else (self.cost(bound), [])
         return dict(values) if best < self.cost(bound) - EVEN else {}
+
+    def best_tried(self, trials: Sequence[Trial]) -> dict[str, float]:
+        """The best set among those that were tried; nothing more is."""
+        values = self._best_whole(trials, counts(self.one({}), self.places))
+        return self._worthwhile({n: v for n, v in values.items() if v != self.tried.knobs[n].today})
 
     def fewer(self, values: Values) -> dict[str, float]:
         """Undo changes for as long as nothing gets dearer or worse."""

@@ -50,6 +50,8 @@ def cross_validated(
             return None
         rest = replace(chooser, places=[p for p in chooser.places if p not in fold])
         values: Values = rest.recommend(blind)
+        if not go_on():
+            return None
         left_out += [(place, chooser.one(values)) for place in fold]
     if not folds:
         return None

@@ -14,11 +14,13 @@ UNITS_OF_COUNTS = (("missed", "missed"), ("late", "late"), ("wrong", "with a wro
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """A knob's new value; back: counts with this one left as it is today, all others as recommended."""
+    """A knob's new value; back: counts with this one left as it is today, all others as recommended, None where that
+    cannot be, or where it was not tried."""
 
     knob: Knob
     value: float
     back: Totals | None
+    tried: bool = True
 
 
 def fragment(
@@ -42,6 +44,8 @@ def fragment(
 def reason(change: Change, now: Totals, days: float) -> str:
     """Why a change is proposed: what staying at today's value would cost."""
     stays = f"{change.knob.written(change.knob.today)} today; left so"
+    if not change.tried:
+        return f"{stays}: not tried before the stop."
     if change.back is None:
         return f"{stays}, it would contradict the other changes."
     worse = [_difference(name, words, change.back, now, days) for name, words in UNITS_OF_COUNTS]

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
+from monitor.engine.lanes import is_told
 from monitor.tuning.knobs import Knob
 from monitor.tuning.score import Totals, total
 from monitor.tuning.tried import Results
@@ -32,6 +33,11 @@ class Group:
     @property
     def name(self) -> str:
         return self.kinds[0]
+
+    @property
+    def side_by_side(self) -> bool:
+        """Whether sets that differ in its knobs alone go side by side."""
+        return all(is_told(knob.kind, knob.key) for knob in self.knobs)
 
 
 def groups_of(knobs: Sequence[Knob]) -> list[Group]:

@@ -32,8 +32,9 @@ RANGES: dict[str, dict[str, tuple[float, float]]] = {
     "surge": {"limit": (0.3, 5), "off_delay": (15, 900)},
     "flow-blocked": {"on_delay": (2, 120), "off_delay": (5, 300)},
 }  # fmt: skip
-# What is measured, rather than when it is told, changes with these: every fit is made anew. Only if asked.
-IF_ASKED = (("changeout-due", "settle"), ("changeout-due", "min_flow_fraction"))
+# What is measured, rather than when it is told, changes with these. Only if asked.
+IF_ASKED = (("changeout-due", "settle"), ("changeout-due", "min_flow_fraction"), ("signal-fault", "swapped"),
+            ("signal-fault", "zero_shift"))  # fmt: skip
 SI = {"s": 1.0, "%": 0.01, "bar": 1e5}
 DIMENSION_UNITS = {"time": "s", "fraction": "%", "pressure": "bar"}
 

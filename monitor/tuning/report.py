@@ -13,7 +13,7 @@ from monitor.model import Event
 from monitor.replay.minutes import Minutes
 from monitor.tuning.around import draw_around
 from monitor.tuning.charts import Chart, Marks, draw_chart
-from monitor.tuning.evaluate import judged
+from monitor.tuning.evaluate import asks_for_forecasts, judged
 from monitor.tuning.expect import Expected, rate_interval, share_interval, warnings
 from monitor.tuning.fragment import fragment, reason
 from monitor.tuning.material import Material
@@ -74,6 +74,8 @@ def notes(tuned: Tuned) -> list[str]:
     waiting = sum(m.labels.proposals for m in tuned.materials)
     if waiting:
         told.insert(0, f"{waiting} proposed labels are not confirmed and counted for nothing.")
+    if not all(asks_for_forecasts(m) for m in tuned.materials):
+        told.append("changeout-forecast: judged only in recordings with a label of that kind.")
     if not tuned.finished:
         told.insert(0, "Stopped before its end: the best so far. The same command goes on from here.")
     return told
@@ -195,7 +197,8 @@ def _stories_of(material: Material, changes: dict[str, str]) -> Iterator[Story]:
 
 
 def _run(material: Material, changes: dict[str, str]) -> tuple[Score, Minutes]:
-    output = judged(material.rows, material.template.settings(changes), minutes=True)
+    output = judged(material.rows, material.template.settings(changes), minutes=True,
+                    forecasts=asks_for_forecasts(material))  # fmt: skip
     scored = score(material.labels, output.events, vessel_pressures=material.vessel_pressures)
     return scored, Minutes.of([minute for _, minute in output.minutes])
 

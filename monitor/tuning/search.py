@@ -1,7 +1,8 @@
 """The search: sets spread evenly over what may be turned, then sets that Optuna draws from what was learned.
 
 Batches are of one size and drawn from the seed and their number, so neither the number of workers nor a stop in
-between changes what is found.
+between changes what is found. What can be judged side by side (`engine.lanes`) is drawn anew for each set, what needs a
+pass of its own for every SHARED sets.
 """
 
 from __future__ import annotations
@@ -19,7 +20,8 @@ from monitor.tuning.tried import Results, Tried, Values
 if TYPE_CHECKING:
     import optuna
 
-BATCH = 8
+BATCH = 16
+SHARED = 4
 SPREAD = 0.5        # part of the sets that is spread evenly: no label had a part in them; cross-validation needs such
 
 
@@ -34,11 +36,15 @@ class Trial:
 
 def spread(groups: Sequence[Group], count: int, seed: int) -> list[Values]:
     """Latin hypercube (McKay, Beckman, Conover 1979, Technometrics 21): each value of each knob once in its stratum."""
-    knobs = [knob for group in groups for knob in group.knobs]
     rng = np.random.default_rng([seed, 1])
-    columns = [(rng.permutation(count) + rng.random(count)) / count for _ in knobs]
-    return [{knob.name: knob.at(float(column[i])) for knob, column in zip(knobs, columns, strict=True)}
-            for i in range(count)]  # fmt: skip
+    columns = {}
+    for group in groups:
+        shared = 1 if group.side_by_side else SHARED
+        strata = -(-count // shared)
+        for knob in group.knobs:
+            drawn = (rng.permutation(strata) + rng.random(strata)) / strata
+            columns[knob.name] = [knob.at(float(share)) for share in np.repeat(drawn, shared)]
+    return [{name: column[i] for name, column in columns.items()} for i in range(count)]
 
 
 def search(
@@ -82,7 +88,10 @@ class Learning:
     def learn(self, trials: Sequence[Trial]) -> None:
         for group, study in zip(self._groups, self._studies, strict=True):
             ways = _ways(group)
-            for trial in trials:
+            # Of what several sets share, one is enough: the group's own events are the same.
+            own = {tuple(sorted((k.name, t.values[k.name]) for k in group.knobs if k.name in t.values)): t
+                   for t in trials}  # fmt: skip
+            for trial in own.values():
                 shares = {k.name: min(max(k.share(trial.values.get(k.name, k.today)), 0.0), 1.0) for k in group.knobs}
                 told = counts(trial.results, self._places, group.kinds).objectives
                 study.add_trial(self._optuna.trial.create_trial(params=shares, distributions=ways, values=list(told)))
@@ -97,9 +106,11 @@ class Learning:
                     seed=1 + hash((self._seed, batch, number)) % 2**31, multivariate=True, constant_liar=True,
                     n_startup_trials=1,
                 )  # fmt: skip
-                asked = [study.ask(dict(_ways(group))) for _ in drawn]
-            for values, trial in zip(drawn, asked, strict=True):
-                values.update({k.name: k.at(trial.params[k.name]) for k in group.knobs})
+                shared = 1 if group.side_by_side else SHARED
+                asked = [study.ask(dict(_ways(group))) for _ in range(BATCH // shared)]
+            for place, values in enumerate(drawn):
+                values.update({k.name: k.at(asked[place // shared].params[k.name]) for k in group.knobs})
+            for trial in asked:
                 study.tell(trial, state=self._optuna.trial.TrialState.FAIL)    # what came of it is added as learned
         return list(drawn)
 

@@ -10,47 +10,52 @@ from dataclasses import astuple
 from pathlib import Path
 
 from monitor import __version__
+from monitor.compiled import sources_digest
 from monitor.errors import RunError
 from monitor.tuning.knobs import Knob
 from monitor.tuning.material import Material
+from monitor.tuning.passes import Task
 from monitor.tuning.score import Totals
-from monitor.tuning.workers import Parts, Task, Workers
+from monitor.tuning.workers import Parts, Workers
 
 Values = Mapping[str, float]            # knob's name -> value in its unit; a knob that is missing stays as today
 Results = list[Parts]                   # by place of the recording
 
 NAME = "tried.jsonl"
+JUDGING = ("config", "tuning")      # packages that results depend on besides the engine
 
 
 class Tried:
     """Results by set. `results` of sets that were tried before cost nothing.
 
-    path: where they are kept. A file that belongs to other recordings, labels, settings or another version is begun
-    anew (`begun_anew` then).
+    path: where they are kept. A file that belongs to other recordings, labels, settings or another program is begun
+    anew (`begun_anew` then). go_on: asked now and then while sets are tried, told how many tasks of how many are done;
+    where it says no, what is not done has no results.
     """
 
-    def __init__(self, materials: Sequence[Material], knobs: Sequence[Knob], workers: Workers, path: Path) -> None:
+    def __init__(
+        self, materials: Sequence[Material], knobs: Sequence[Knob], workers: Workers, path: Path,
+        go_on: Callable[[int, int], bool] = lambda done, of: True,
+    ) -> None:  # fmt: skip
         self.materials, self.knobs = materials, {knob.name: knob for knob in knobs}
-        self._workers, self._path = workers, path
+        self._workers, self._path, self._go_on = workers, path, go_on
         self._known: dict[tuple[int, str], Parts | None] = {}
         self.begun_anew = False
         self._mark = fingerprint(materials)
         self._load()
 
-    def results(
-        self, sets: Sequence[Values], told: Callable[[int, int], None] = lambda done, of: None
-    ) -> list[Results | None]:
-        """Results of each set; None where its keys do not go together. told: done and all of what is tried now."""
+    def results(self, sets: Sequence[Values]) -> list[Results | None]:
+        """Results of each set; None where its keys do not go together, or where there was no time for it."""
         changes = [self._changes(values) for values in sets]
         wanted = {(place, _key(change)): Task(place, change)
                   for change in changes for place in range(len(self.materials))}  # fmt: skip
         todo = [(key, task) for key, task in wanted.items() if key not in self._known]
         todo.sort(key=lambda item: -self.materials[item[1].place].rows.size)    # the longest first: none is waited for
-        self._try(todo, told)
+        self._try(todo)
         return [self._of(change) for change in changes]
 
     def _of(self, change: Mapping[str, str]) -> Results | None:
-        parts = [self._known[place, _key(change)] for place in range(len(self.materials))]
+        parts = [self._known.get((place, _key(change))) for place in range(len(self.materials))]
         found = [part for part in parts if part is not None]
         return found if len(found) == len(parts) else None
 
@@ -59,25 +64,19 @@ class Tried:
         return {name: self.knobs[name].written(value) for name, value in sorted(values.items())
                 if value != self.knobs[name].today}  # fmt: skip
 
-    def _try(self, todo: Sequence[tuple[tuple[int, str], Task]], told: Callable[[int, int], None]) -> None:
+    def _try(self, todo: Sequence[tuple[tuple[int, str], Task]]) -> None:
         if not todo:
             return
-        done = 0
-
-        def one_more() -> None:
-            nonlocal done
-            done += 1
-            told(done, len(todo))
-
-        found = self._workers.run([task for _, task in todo], one_more)
+        found = self._workers.run([task for _, task in todo], lambda done: self._go_on(done, len(todo)))
         lines = []
-        for (key, task), parts in zip(todo, found, strict=True):
+        for number in sorted(found):
+            (key, task), parts = todo[number], found[number]
             self._known[key] = parts
             kept = None if parts is None else {kind: astuple(t) for kind, t in parts.items()}
-            lines.append(json.dumps([task.place, dict(task.changes), kept]))
+            lines.append(json.dumps([task.place, dict(task.changes), kept]) + "\n")
         try:
             with self._path.open("a", encoding="utf-8") as file:
-                file.write("\n".join(lines) + "\n")
+                file.write("".join(lines))
         except OSError as error:
             raise RunError(f"{self._path}: cannot be written ({(error.strerror or str(error)).lower()})") from None
 
@@ -102,7 +101,7 @@ class Tried:
 
 def fingerprint(materials: Sequence[Material]) -> dict[str, object]:
     """Changes with everything a result depends on beside the set of settings."""
-    found: dict[str, object] = {"version": __version__}
+    found: dict[str, object] = {"version": __version__, "program": sources_digest(JUDGING)}
     for material in materials:
         digest = hashlib.sha256(repr((material.template.document.data, material.labels)).encode())
         for column in material.rows:

@@ -7,6 +7,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from monitor.errors import RunError
 from monitor.tuning.choice import ROUNDS, Chooser
 from monitor.tuning.expect import Expected, cross_validated
 from monitor.tuning.fragment import Change
@@ -71,6 +72,10 @@ class Progress:
     def stop(self) -> None:
         self.stopped = True
 
+    def within(self, done: int, of: int) -> bool:
+        """Whether to go on with what is being tried."""
+        return not self.stopped
+
     def at(self, what: str, done: int, of: int) -> bool:
         """Whether to go on."""
         share = done / of if of else 1.0
@@ -92,12 +97,13 @@ def tune(
 ) -> Tuned:  # fmt: skip
     """Search, choose, and say what to expect. knobs None: all of the kinds that occur."""
     skid = materials[0].template.settings({})
-    first = Tried(materials, [], workers, folder / NAME)
+    first = Tried(materials, [], workers, folder / NAME, progress.within)
     (today,) = first.results([{}])
-    assert today is not None
+    if today is None:
+        raise RunError("stopped before today's configuration had been judged: nothing was found yet")
     groups = groups_of(knobs if knobs is not None else knobs_of(skid, kinds_of(materials, today)))
     every = [knob for group in groups for knob in group.knobs]
-    tried = Tried(materials, every, workers, folder / NAME)
+    tried = Tried(materials, every, workers, folder / NAME, progress.within)
     places = list(range(len(materials)))
     chooser = Chooser(tried, groups, places, wishes.miss)
     usual = {k.name: k.usual for k in every if k.usual != k.today}
@@ -110,17 +116,25 @@ def tune(
                                    lambda: progress.at("leaving recordings out", 1, 1))  # fmt: skip
     (plain,) = tried.results([usual])
     changes = _changes(chooser, values)
+    if progress.stopped:
+        # What else would have been tried is not known: the best of what is.
+        values, curves, expected = chooser.best_tried(trials), {}, None
+        changes = [Change(tried.knobs[name], value, None, tried=False) for name, value in values.items()]
     return Tuned(materials, groups, trials, today, plain, chooser.one(values), values, changes, curves, expected,
                  not progress.stopped, wishes.miss)  # fmt: skip
 
 
 def _refine(chooser: Chooser, trials: Sequence[Trial], progress: Progress) -> tuple[Values, dict[str, Curve]]:
-    values: Values = chooser.recommend(trials) if trials else {}
+    values: Values = {}
     curves: dict[str, Curve] = {}
+    if progress.at("putting together", 0, 1) and trials:
+        values = chooser.recommend(trials)
     for number in range(ROUNDS):
         if not progress.at("each setting by itself", number, ROUNDS):
             break
         curves = chooser.sweep(values)
+        if progress.stopped:
+            break
         settled = chooser.settle(values, curves)
         if settled == values:
             break

@@ -11,8 +11,9 @@ from monitor.config.overrides import Template, template_of
 from monitor.model import NS, Rows
 from monitor.tuning.labels import Label, Labels
 from monitor.tuning.material import Material
+from monitor.tuning.passes import Task
 from monitor.tuning.score import Totals
-from monitor.tuning.workers import Parts, Task
+from monitor.tuning.workers import Found, Parts
 
 START = 1_750_000_000 * NS
 SKID = """\
@@ -66,13 +67,14 @@ class WrittenPlant:
         self._rule = rule
         self.asked: list[Task] = []
 
-    def run(self, tasks: Sequence[Task], told: Callable[[], None]) -> list[Parts | None]:
-        self.asked += tasks
-        answers = []
-        for task in tasks:
-            answers.append(self._rule(task.place, task.changes))
-            told()
-        return answers
+    def run(self, tasks: Sequence[Task], go_on: Callable[[int], bool]) -> Found:
+        found: Found = {}
+        for number, task in enumerate(tasks):
+            if not go_on(number):
+                break
+            self.asked.append(task)
+            found[number] = self._rule(task.place, task.changes)
+        return found
 
 
 def two_kinds(place: int, changes: Mapping[str, str]) -> Parts:
