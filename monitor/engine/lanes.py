@@ -15,6 +15,7 @@ import numpy as np
 
 from monitor.engine import lane_loop, layout, parameters
 from monitor.engine.engine import Engine
+from monitor.engine.event_tier import new_story
 from monitor.engine.events import alarm_event
 from monitor.engine.integrity import KINDS_TOLD, integrity_events
 from monitor.engine.messages_signal import signal_event
@@ -34,7 +35,8 @@ def is_told(kind: str, key: str) -> bool:
 
 
 def judge_side_by_side(rows: Rows, skids: Sequence[SkidSettings], *, forecasts: bool) -> list[list[Event]]:
-    """Events of each set of settings over sequenced rows, as a replay under it would tell them, but for evidence.
+    """Events of each set of settings over sequenced rows, as a replay under it would tell them, but for evidence, and
+    for what messages of other kinds say of silences and holds.
 
     ValueError where the sets differ in more than what is told.
     """
@@ -70,6 +72,7 @@ class _Pass:
         self.engine.events.forecasts = forecasts
         self.beside = skids[1:]
         self.lanes = lane_loop.new_lanes(len(self.beside))
+        self.stories = [new_story(skid) for skid in self.beside]
         self.rules = parameters.build(self.beside)
         self.told = layout.records((len(self.beside), layout.EMISSIONS_A_TICK), layout.emission)
         self.counts = np.zeros(len(self.beside), np.int64)
@@ -104,7 +107,7 @@ class _Pass:
 
     def _event(self, emission: Emission, skid: SkidSettings) -> list[Event]:
         if emission.alarm in KINDS_TOLD:
-            return integrity_events(emission, skid, self.tier)
+            return integrity_events(emission, skid, self.tier, self.stories[emission.skid])
         if emission.alarm == layout.SIGNAL_FAULT:
             return [signal_event(emission, skid, self.tier)]
         return [alarm_event(emission, skid, self.tier)]

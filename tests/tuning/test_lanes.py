@@ -9,7 +9,7 @@ import pytest
 from corpus import recordings, rows_of
 
 from monitor.config.overrides import template_of
-from monitor.engine.lanes import is_told, judge_side_by_side
+from monitor.engine.lanes import TOLD, is_told, judge_side_by_side
 from monitor.model import Event, Rows
 from monitor.simulation.write import skid_toml
 from monitor.tuning.evaluate import judged
@@ -23,10 +23,11 @@ FAMILIES = ("signal-faults", "closure-seep", "flow-blocked", "surge")
 
 
 def told(events: list[Event]) -> list[tuple[object, ...]]:
-    """All but evidence, in an order of its own: within one second the order is nobody's."""
+    """All but evidence, and other kinds' messages, which may speak of silences and holds; in an order of its own:
+    within one second the order is nobody's."""
     return sorted(
         (e.time, e.kind, str(e.transition), e.vessel or "", e.signal or "", e.detail or "", e.onset or 0, repr(e.value),
-         e.grade or "", e.message) for e in events if e.kind != "changeout-forecast"
+         e.grade or "", e.message if e.kind in TOLD else "") for e in events if e.kind != "changeout-forecast"
     )  # fmt: skip
 
 
