@@ -107,7 +107,7 @@ class Engine:
         which = np.concatenate([np.full(rows.size, i, np.int32) for i, rows in parts])
         for emission in self.rows.run(which, Rows.concat([rows for _, rows in parts])):
             self._add(output, emission.skid, self.events.handle(emission))
-        output.minutes, self.rows.minutes = self.rows.minutes, []
+        output.minutes = self.rows.take_minutes()
         return output
 
     def _add(self, output: Output, i: int, told: Told) -> Output:

@@ -35,7 +35,7 @@ class RowTier:
         self._minutes = layout.records(MINUTES_A_CALL, rollup.closed_dtype)
         self._trend = layout.records(trend_buckets, rollup.trend_dtype)
         self._head = layout.records(1, rollup.head_dtype)
-        self.minutes: list[tuple[int, Minute]] = []
+        self._kept: list[bytes] = []
         self.keeps_minutes = True    # tuning has no use for them, and they cost as much as the seconds they stand for
 
     def run(self, which: npt.NDArray[np.int32], rows: Rows) -> Iterator[Emission]:
@@ -48,15 +48,18 @@ class RowTier:
                 self.state, self.parameters, arrays, i, self._emissions, self._minutes, self._trend, self._head
             )
             if self.keeps_minutes:
-                self.minutes.extend(self._closed(closed))
+                self._kept.append(self._minutes.view(np.ndarray)[:closed].tobytes())
             for fields in self._emissions.view(np.ndarray)[:emitted].tolist():
                 yield Emission(int(which[i]), *fields)
 
-    def _closed(self, count: int) -> Iterator[tuple[int, Minute]]:
+    def take_minutes(self) -> list[tuple[int, Minute]]:
+        """Skid and minute of all that have closed since this was last called."""
+        if not self._kept:
+            return []
+        rows, self._kept = np.frombuffer(b"".join(self._kept), rollup.closed_dtype), []
         # A column at a time: field by field, a record costs more than the minute it stands for.
-        rows = self._minutes.view(np.ndarray)[:count]
         columns = (rows["start"], *rows["means"].T, rows["judged"] == 1)
-        return zip(rows["skid"].tolist(), map(Minute, *(column.tolist() for column in columns)), strict=True)
+        return list(zip(rows["skid"].tolist(), map(Minute, *(column.tolist() for column in columns)), strict=True))
 
     def trend(self) -> dict[str, npt.NDArray[np.float64] | npt.NDArray[np.int64]]:
         """The trend of the first skid: bucket starts [ns], means of layout.MINUTE_FIELDS, low and high of dP [SI]."""

@@ -26,7 +26,7 @@ Array = npt.NDArray[np.float64]
 COLUMNS = [BLOCK_FIELDS.index(name) for name in ("pressure_drop", "flow", "viscosity", "density")]
 LATEST = 6               # blocks of a point
 STEADY = 0.04            # of flow within them
-KEPT, FEWEST, EVERY = 96, 24, 12    # points
+KEPT, FEWEST, EVERY, LOOKS = 96, 24, 12, 4  # points
 SWUNG = 0.22             # of ln(flow), between the tenth and the ninetieth of a hundred points
 LIKELY, SPREAD = 0.8, 0.35          # of an assumed turbulent part, which errs upwards; of its logarithm
 PACKING, PACKING_SPREAD = 0.1, 0.2  # of the exponent s beforehand: 0 to 0.6 for most cakes. Common practice, no source
@@ -61,7 +61,7 @@ def follow_swings(teller: Teller, time: int) -> None:
         return
     swings.points = [*swings.points[-(KEPT - 1) :], point]
     swings.fresh += 1
-    if swings.fresh < EVERY or len(swings.points) < FEWEST:
+    if swings.fresh < EVERY or swings.fresh % LOOKS or len(swings.points) < FEWEST:
         return
     flows = sorted(point[2] for point in swings.points)
     tenth = len(flows) // 10
