@@ -243,6 +243,26 @@ def undo(signal: str, config: Path, skid_id: str | None, by: str, reason: str) -
     run_decide(config, "undo", signal, skid_id=skid_id, by=by, reason=reason)
 
 
+@cli.command(short_help="A copy of a store, also of a running daemon's.")
+@click.argument("copy", type=EXISTING)
+@CONFIG
+def backup(copy: Path, config: Path) -> None:
+    """Write a whole, checked copy of the store to the file COPY, beside a running daemon or without one."""
+    from monitor.commands.backup import run_backup
+
+    run_backup(config, copy)
+
+
+@cli.command(short_help="Put such a copy back, while the daemon is stopped.")
+@click.argument("copy", type=EXISTING)
+@CONFIG
+def restore(copy: Path, config: Path) -> None:
+    """Put COPY in the place of the store while no daemon runs. What was there is kept beside it."""
+    from monitor.commands.backup import run_restore
+
+    run_restore(config, copy)
+
+
 cli.add_command(case)
 
 

@@ -1,0 +1,235 @@
+"""A day in the life of many skids, faster than life: does anything grow that should not?
+
+    PYTHONPATH=.:tests python tests/bench/bench_soak.py [--hours 24] [--speed 20] [--skids 200] [--out FOLDER]
+
+Recordings of `normal-service` go through a real mosquitto at QoS 1 into a whole daemon with a webhook that fails for
+one request in three. Every signal is read every --every seconds. Each minute of the run a line says what the daemon
+holds: memory, threads, open files, the store's files, and how far its newest reading lies behind the clock. At the end:
+readings sent and found. Nothing is asserted.
+"""
+
+from __future__ import annotations
+
+import argparse
+import csv
+import json
+import os
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import numpy as np
+from corpus import rows_of, settings_of
+from notify.servers import HttpServer, moody
+from paho.mqtt.client import Client
+from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
+from services import eventually, mosquitto
+
+from monitor.daemon.clock import FastClock
+from monitor.model import (
+    NS,
+    BrokerSettings,
+    NotifySettings,
+    Rows,
+    Settings,
+    SkidSettings,
+    StoreSettings,
+    WebhookSettings,
+)
+from monitor.simulation.scenarios import generate
+from monitor.store import Reader
+
+KINDS_OF_PLANT = 10         # different recordings; each is lived through by many skids
+LATENESS_S = 120.0          # a pause of this machine's is many times longer in event time
+SILENCE_S = 900.0
+LOOK_S = 60.0
+COLUMNS = ("wall_min", "event_h", "sent", "memory_mib", "threads", "files", "store_mib", "log_mib", "broker_mib",
+           "behind_s", "alarms")
+
+
+class Plant(NamedTuple):
+    """A recording: its skid, and its readings by time from the start [ns]."""
+
+    skid: SkidSettings
+    rows: Rows
+
+
+class Clock(FastClock):
+    """The same in two processes: event time at the wall time `origin` [ns] is `start` [ns]."""
+
+    def __init__(self, start: int, speed: float, origin: int) -> None:
+        super().__init__(start + round((time.time_ns() - origin) * speed), speed)
+
+
+def plants(hours: float, every: float) -> Iterator[Plant]:
+    with tempfile.TemporaryDirectory() as folder:
+        for seed in range(1, KINDS_OF_PLANT + 1):
+            recording = generate("normal-service", seed, days=max(hours / 24 + 0.02, 0.05))
+            yield Plant(settings_of(recording, Path(folder)), thinned(rows_of(recording), every))
+
+
+def thinned(rows: Rows, every: float) -> Rows:
+    """The first reading of each signal in every so many seconds, times from the recording's start."""
+    order = np.argsort(rows.time, kind="stable")
+    rows = rows.take(order)
+    slot = (rows.time - rows.time[0]) // round(every * NS)
+    _, first = np.unique(slot * 64 + rows.signal, return_index=True)
+    kept = rows.take(np.sort(first))
+    return kept._replace(time=kept.time - rows.time[0])
+
+
+def skids(made: list[Plant], count: int) -> tuple[SkidSettings, ...]:
+    """Each signal of each skid with a topic of its own."""
+    found = []
+    for k in range(count):
+        skid = made[k % len(made)].skid
+        signals = tuple(replace(s, topic=f"soak/{k}/{j}", max_silence_s=SILENCE_S) for j, s in enumerate(skid.signals))
+        found.append(replace(skid, id=f"s{k}", name=f"Skid {k}", signals=signals, lateness_s=LATENESS_S))
+    return tuple(found)
+
+
+def daemon(asked: argparse.Namespace) -> None:
+    """The whole daemon, until standard input ends."""
+    from monitor.commands.run import watch
+
+    stop = threading.Event()
+    threading.Thread(target=lambda: (sys.stdin.read(), stop.set()), daemon=True).start()
+    settings = Settings(
+        skids(list(plants(0.0, asked.every)), asked.skids),
+        BrokerSettings(port=asked.port, client_id="watcher"),
+        StoreSettings(str(asked.out / "soak.db")),
+        NotifySettings(webhooks=(WebhookSettings(asked.hook),)),
+    )
+    watch(settings, Clock(asked.start, asked.speed, asked.origin), stop)
+
+
+def memory(pid: int) -> float:
+    """Resident MiB of a process."""
+    line = next(s for s in Path(f"/proc/{pid}/status").read_text().splitlines() if s.startswith("VmRSS"))
+    return int(line.split()[1]) / 1024
+
+
+def mib(path: Path) -> float:
+    return path.stat().st_size / 2**20 if path.exists() else 0.0
+
+
+class Soak:
+    def __init__(self, asked: argparse.Namespace, broker: mosquitto, hook: HttpServer) -> None:
+        self.asked, self.broker = asked, broker
+        self.start, self.origin = time.time_ns() // NS * NS, time.time_ns()
+        self.sent, self.beat = 0, dict[str, Any]()
+        self.made = list(plants(asked.hours, asked.every))
+        words = ["--daemon", "--port", broker.port, "--start", self.start, "--hook", hook.url]
+        for name in ("speed", "every", "skids", "out", "origin"):
+            words += [f"--{name}", getattr(asked, name) if name != "origin" else self.origin]
+        self.process = subprocess.Popen([sys.executable, __file__, *map(str, words)], stdin=subprocess.PIPE,
+                                        stdout=(asked.out / "daemon.log").open("w"), stderr=subprocess.STDOUT)
+        self.client = Client(CallbackAPIVersion.VERSION2, protocol=MQTTProtocolVersion.MQTTv5)
+        self.client.max_inflight_messages_set(5_000)
+        self.client.on_message = lambda _c, _u, m: self.beat.update(json.loads(m.payload))
+        self.client.on_connect = lambda c, *_: c.subscribe("bagwright/heartbeat")
+        self.client.connect("127.0.0.1", broker.port)
+        self.client.loop_start()
+        self.clock = Clock(self.start, asked.speed, self.origin)
+
+    def run(self) -> None:
+        eventually(lambda: "connected" in (self.asked.out / "daemon.log").read_text(), 300, "the daemon")
+        self.begin = self.clock()
+        looked = 0.0
+        with (self.asked.out / "soak.csv").open("w", newline="") as file:
+            table = csv.writer(file)
+            table.writerow(COLUMNS)
+            print("".join(f"{name:>12}" for name in COLUMNS))
+            for second in range(round(self.asked.hours * 3600)):
+                self.wait(second)
+                self.publish(second)
+                if time.monotonic() - looked >= LOOK_S:
+                    looked = time.monotonic()
+                    table.writerow(self.look(second))
+                    file.flush()
+            table.writerow(self.look(round(self.asked.hours * 3600)))
+
+    def wait(self, second: int) -> None:
+        while (left := self.begin + second * NS - self.clock()) > 0:
+            time.sleep(min(left / NS / self.asked.speed, 0.05))
+
+    def publish(self, second: int) -> None:
+        """What every skid reads in one second of event time."""
+        handle = None
+        for kind, plant in enumerate(self.made):
+            a, b = np.searchsorted(plant.rows.time, [second * NS, (second + 1) * NS])
+            rows = plant.rows.take(slice(a, b))
+            for time_ns, signal, value in zip(*(part.tolist() for part in rows[:3]), strict=True):
+                if value != value:
+                    continue
+                body = f'{{"time":{(self.begin + time_ns) / NS:.3f},"value":{value!r}}}'
+                for k in range(kind, self.asked.skids, len(self.made)):
+                    handle = self.client.publish(f"soak/{k}/{signal}", body, qos=1)
+                    self.sent += 1
+        if handle is not None and second % 60 == 0:
+            handle.wait_for_publish(60)
+
+    def look(self, second: int) -> list[object]:
+        pid, store = self.process.pid, self.asked.out / "soak.db"
+        assert self.process.poll() is None and self.broker.process is not None
+        told = (round((time.time_ns() - self.origin) / NS / 60, 1), round(second / 3600, 2), self.sent,
+                round(memory(pid), 1), len(os.listdir(f"/proc/{pid}/task")), len(os.listdir(f"/proc/{pid}/fd")),
+                round(mib(store), 1), round(mib(store.with_name("soak.db-wal")), 1),
+                round(memory(self.broker.process.pid), 1), self.beat.get("newest_s"),
+                sum((self.beat.get("alarms") or {}).values()))
+        print("".join(f"{value!s:>12}" for value in told), flush=True)
+        return list(told)
+
+    def end(self) -> None:
+        """Waits for what is under way, and counts."""
+        store, found = self.asked.out / "soak.db", -1
+        for _ in range(120):
+            with Reader.open(store) as reader:
+                status = reader.status()
+            found = status["readings"]["recent"] + status["readings"]["packed"]
+            if found >= self.sent:
+                break
+            time.sleep(1)
+        self.process.communicate(b"", timeout=120)
+        packed = status["readings"]["bytes_a_packed_reading"]
+        print(f"sent {self.sent}, stored {found}, set aside {status['quarantine']}; bytes a packed reading "
+              f"{'-' if packed is None else f'{packed:.2f}'}; events {status['events']}; outbox {status['outbox']}")
+        print((self.asked.out / "daemon.log").read_text()[-3_000:])
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--hours", type=float, default=24.0)
+    parser.add_argument("--speed", type=float, default=20.0)
+    parser.add_argument("--skids", type=int, default=200)
+    parser.add_argument("--every", type=float, default=5.0, help="seconds between readings of a signal")
+    parser.add_argument("--out", type=Path, default=None)
+    parser.add_argument("--daemon", action="store_true", help=argparse.SUPPRESS)
+    for name, kind in (("port", int), ("start", int), ("origin", int), ("hook", str)):
+        parser.add_argument(f"--{name}", type=kind, help=argparse.SUPPRESS)
+    asked = parser.parse_args()
+    if asked.daemon:
+        daemon(asked)
+        return
+    with tempfile.TemporaryDirectory() as folder:
+        asked.out = asked.out or Path(folder)
+        asked.out.mkdir(parents=True, exist_ok=True)
+        patient = "max_inflight_messages 0"
+        with mosquitto(asked.out, config_extra=patient) as broker, HttpServer(moody(1, 1 / 3)) as hook:
+            soak = Soak(asked, broker, hook)
+            try:
+                soak.run()
+                soak.end()
+            finally:
+                soak.process.kill()
+                soak.client.loop_stop()
+
+
+if __name__ == "__main__":
+    main()
