@@ -133,9 +133,9 @@ class Running:
             self.process.wait()
 
 
-def publish(port: int, messages: list[tuple[str, bytes]]) -> None:
+def publish(port: int, messages: list[tuple[str, bytes]], user: tuple[str, str] | None = None) -> None:
     """Hands messages to a broker, and returns once it has confirmed them all."""
-    publisher = Publisher(port)
+    publisher = Publisher(port, user)
     eventually(publisher.client.is_connected, 15, "publisher connected")
     assert publisher.send(messages, patience=60)
     publisher.close()

@@ -99,13 +99,15 @@ class Publisher:
     """Publishes at QoS 1 and knows what the broker has confirmed; after a broker's death the rest is sent again,
     with a window before it: what a gateway with a buffer does."""
 
-    def __init__(self, port: int) -> None:
-        self.port = port
+    def __init__(self, port: int, user: tuple[str, str] | None = None) -> None:
+        self.port, self.user = port, user
         self._connect()
 
     def _connect(self) -> None:
         self.client = Client(CallbackAPIVersion.VERSION2, protocol=MQTTProtocolVersion.MQTTv5)
         self.client.max_inflight_messages_set(500)
+        if self.user:
+            self.client.username_pw_set(*self.user)
         self.client.connect("127.0.0.1", self.port)
         self.client.loop_start()
 
