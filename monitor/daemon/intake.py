@@ -63,6 +63,7 @@ class Intake:
             for k, signal in enumerate(skid.signals):
                 self._bindings.setdefault(signal.topic, []).append(Binding(i, k, skid.id, signal.id, Decoder(signal)))
         self._arrivals: dict[tuple[int, int], Arrival] = {}
+        self._stamped: dict[tuple[int, int], int] = {}      # newest time of a signal's own that was taken
         self._generation = 0
 
     @property
@@ -104,7 +105,9 @@ class Intake:
             note = "a retained message: its age is unknown, so it is no fresh reading"
             taken.rejections.append(_refuse(message, binding, Reason.RETAINED, note))
             return
-        reading = binding.decoder.decode(message.payload, message.arrival)
+        # A transmitter's time that goes on as before is no time ahead: our own clock was put back.
+        stamped = self._stamped.get((binding.skid, binding.signal), 0)
+        reading = binding.decoder.decode(message.payload, max(message.arrival, stamped))
         if reading.reason is not None:
             taken.rejections.append(_refuse(message, binding, reading.reason, reading.note, reading.time))
         if not isinstance(reading, Decoded):
@@ -118,6 +121,8 @@ class Intake:
                 fed = False
                 note = "came in a burst after an outage without a time of its own: kept, not judged"
                 taken.rejections.append(_refuse(message, binding, Reason.TIME_UNCERTAIN, note, time))
+        else:
+            self._stamped[binding.skid, binding.signal] = max(time, stamped)
         parts.setdefault(binding.skid, []).append((time, binding.signal, reading.value, int(reading.quality), fed))
         if fed and time > taken.newest.get(binding.skid, (0, 0))[0]:
             taken.newest[binding.skid] = (time, message.arrival)

@@ -94,3 +94,15 @@ def test_the_guide_asks_what_the_catalogue_asks() -> None:
     wanted = {name: "8 h" if kind.respond_within_min == 480 else f"{kind.respond_within_min} min"
               for name, kind in CATALOGUE.items()}
     assert rows == wanted | {name: sort for name, sort in NO_ALARMS.items() if sort == "alert"}
+
+
+def test_every_row_of_the_fault_table_names_a_test_that_exists() -> None:
+    table = (DEPLOY / "FAULTS.md").read_text(encoding="utf-8")
+    rows = re.findall(r"(?m)^\| (\d+) \|.*\| `([\w/]+\.py)::(test_\w+)` \|$", table)
+    assert [int(number) for number, _, _ in rows] == list(range(1, len(rows) + 1)) and len(rows) >= 40
+    tests = DEPLOY.parent / "tests"
+    missing = [(file, name) for _, file, name in rows
+               if f"def {name}(" not in (tests / file).read_text(encoding="utf-8")]
+    assert missing == []
+    shown = re.findall(r"`([\w]+/(?:\w+\.py)?)`", (DEPLOY / "SECURITY.md").read_text(encoding="utf-8"))
+    assert [path for path in shown if not (tests / path).exists()] == []
