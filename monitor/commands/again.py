@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from typing import TYPE_CHECKING, NamedTuple
 
 from monitor.errors import InputError
@@ -28,6 +29,7 @@ class Again(NamedTuple):
 
 def run_again(reader: Reader, skid: SkidSettings, event: Event) -> Again | None:
     """None where no reading around the event is stored any more."""
+    from monitor.daemon.rebuild import rerun
     from monitor.engine.engine import Engine
     from monitor.web.words import utc
 
@@ -38,13 +40,11 @@ def run_again(reader: Reader, skid: SkidSettings, event: Event) -> Again | None:
     engine = Engine([skid], trend_buckets=BUCKETS)
     begin = _restored(reader, engine, skid, checkpoint, start)
     found: list[Event] = []
-    count = 0
-    for rows in reader.rows_after(skid.id, begin.since, signals=[s.id for s in skid.signals]):
-        part = rows.take(slice(0, int(rows.time.searchsorted(until, "right"))))
-        if part.size == 0:
-            break
-        count += part.size
-        found += engine.feed({0: part})[0].events
+    stored = reader.rows_after(skid.id, begin.since, signals=[s.id for s in skid.signals])
+    parts = (rows.take(slice(0, int(rows.time.searchsorted(until, "right")))) for rows in stored)
+    actions = [a for a in reader.actions(skid.id, begin.since) if a.time <= event.time]
+    count = rerun(engine, 0, itertools.takewhile(lambda part: part.size > 0, parts), actions,
+                  lambda output: found.extend(output.events))
     if count == 0:
         return None
     if engine.reached(0) < event.time:      # it was told in a silence: time goes on without readings

@@ -12,7 +12,7 @@ import numpy as np
 
 from monitor.engine.engine import Engine, Output
 from monitor.errors import InputError
-from monitor.model import DAY, Fact, SkidSettings
+from monitor.model import DAY, Action, Fact, Rows, SkidSettings
 from monitor.store import Store
 
 REBUILD = DAY               # how far back readings are run again where no checkpoint can be used
@@ -30,6 +30,25 @@ class Resumed(NamedTuple):
 
     rows: int
     offset: int | None
+
+
+def rerun(engine: Engine, i: int, parts: Iterable[Rows], actions: Iterable[Action],
+          take: Callable[[Output], None]) -> int:
+    """Run stored readings of skid i and the actions that its state does not include, each action where it took effect.
+    Returns how many readings."""
+    done, count = engine.acted(i), 0
+    waiting = deque(a for a in actions if a.number > done)
+    for part in parts:
+        count, rows = count + part.size, part
+        while waiting and waiting[0].time < rows.time[-1]:
+            cut = int(np.searchsorted(rows.time, waiting[0].time, side="right"))
+            take(engine.feed({i: rows.take(slice(None, cut))})[0])
+            take(engine.act(i, waiting.popleft()))
+            rows = rows.take(slice(cut, None))
+        take(engine.feed({i: rows})[0])
+    for action in waiting:
+        take(engine.act(i, action))
+    return count
 
 
 class Resumption:
@@ -56,20 +75,9 @@ class Resumption:
         return Resumed(rows_again, None if memory is None else memory.offset)
 
     def _again(self, since: int) -> int:
-        """Run readings and actions again, each action where it took effect. Returns how many readings."""
-        done, count = self.engine.acted(self.i), 0
-        actions = deque(a for a in self.store.actions(self.skid.id, since) if a.number > done)
-        for rows in self.store.rows_after(self.skid.id, since, signals=[s.id for s in self.skid.signals]):
-            count += rows.size
-            while actions and actions[0].time < rows.time[-1]:
-                cut = int(np.searchsorted(rows.time, actions[0].time, side="right"))
-                self._take(self.engine.feed({self.i: rows.take(slice(None, cut))})[0])
-                self._take(self.engine.act(self.i, actions.popleft()))
-                rows = rows.take(slice(cut, None))
-            self._take(self.engine.feed({self.i: rows})[0])
-        for action in actions:
-            self._take(self.engine.act(self.i, action))
-        return count
+        """Run readings and actions again. Returns how many readings."""
+        parts = self.store.rows_after(self.skid.id, since, signals=[s.id for s in self.skid.signals])
+        return rerun(self.engine, self.i, parts, self.store.actions(self.skid.id, since), self._take)
 
     def _restored(self) -> tuple[Memory | None, int]:
         """What the checkpoint held, None where none fits, and the event time after which readings are run again."""

@@ -34,6 +34,7 @@ ENOUGH_BLOCKS = 5
 SMALLEST = 0.035                     # rise of ln(normalised dP) worth calling a step: a loaded vessel beside clean ones
 UNMOVED = math.exp(0.9 * SMALLEST)   # a ratio that surely is none
 SIGNIFICANT = 6.0                    # times the scatter before it
+SURELY, USUAL = 4.0, 18               # the same of averages of blocks, by the scatter of so many before them
 RETURN_SIGNIFICANT = 4.0             # the same for a return, of which one is expected
 AGAINST = 0.3                        # of dP's rise, at most this may a header move the wrong way
 STILL = 0.15                         # of the rise, at most this in the last SETTLING seconds: a valve is shut by then
@@ -136,6 +137,21 @@ def block_average(history, column, skip, count):  # type: ignore[no-untyped-def]
 
 
 @compiled
+def usual_scatter(history, skip):  # type: ignore[no-untyped-def]
+    """Of ln(a block's normalised dP), before the newest `skip`: from what successive blocks differ by on average, which
+    drift does not move and a step hardly does (compare von Neumann 1941)."""
+    moves = 0.0
+    known = 0
+    for j in range(min(USUAL, history.used - skip - 1)):
+        a = float(history.means[(history.used - 1 - skip - j) % BLOCKS, NORMALISED])
+        b = float(history.means[(history.used - 2 - skip - j) % BLOCKS, NORMALISED])
+        if a > 0.0 and b > 0.0:
+            moves += abs(math.log(a / b))
+            known += 1
+    return 0.5 * math.sqrt(math.pi) * moves / known if known > 0 else math.inf
+
+
+@compiled
 def rise_of_blocks(history, tick):  # type: ignore[no-untyped-def]
     """Whether averages of half a minute stepped up and stand still since: for steps that noise hides from seconds."""
     if history.used < NOW + GAP + 2 * NOW + GAP or (tick // SECOND) % BLOCK_S != 1:
@@ -153,6 +169,9 @@ def rise_of_blocks(history, tick):  # type: ignore[no-untyped-def]
         return False
     still = math.log(newest / oldest) < max(2 * STILL * rise, 3.0 * now_error / now)
     if not (rise > SMALLEST and rise > SIGNIFICANT * noise and still):
+        return False
+    # Three blocks tell their own scatter badly: every few hours it seems small by chance.
+    if not rise > SURELY * math.sqrt(2.0 / NOW) * usual_scatter(history, NOW + GAP):
         return False
     up = block_average(history, INLET_BLOCK, 0, NOW)[0] - block_average(history, INLET_BLOCK, NOW + GAP, NOW)[0]
     down = block_average(history, OUTLET_BLOCK, NOW + GAP, NOW)[0] - block_average(history, OUTLET_BLOCK, 0, NOW)[0]
