@@ -15,7 +15,7 @@ from monitor.alarms.catalogue import CATALOGUE, MONITOR, sort_of
 from monitor.alarms.handling import handlings
 from monitor.alarms.lifecycle import OWED, State, Stimulus, moved
 from monitor.alarms.standing import PLAIN, Alarm, AlarmKey, alarm_id, key_of, restored, stored
-from monitor.alarms.suppression import cause_of, still_follows
+from monitor.alarms.suppression import TOGETHER, cause_of, still_follows
 from monitor.model import NS, Entry, Event, Handling, RuleSettings, SkidSettings, Transition
 
 
@@ -207,6 +207,8 @@ class Desk:
     def _steps(self, alarm: Alarm) -> Iterable[_Step]:
         if alarm.hidden is State.SHELVED and alarm.until is not None:
             yield _Step(alarm.until, alarm, Stimulus.EXPIRED, None)
+        if alarm.hidden is State.SUPPRESSED and alarm.release_at is not None:
+            yield _Step(alarm.release_at, alarm, Stimulus.RELEASED, None)
         if alarm.hidden is None and alarm.realarm_at is not None:
             yield _Step(alarm.realarm_at, alarm, Stimulus.REALARMED, None)
         if alarm.owed and alarm.announced is not None:
@@ -220,7 +222,9 @@ class Desk:
 
     def _take(self, step: _Step) -> None:
         alarm = step.alarm
-        if step.stimulus is not None:
+        if step.stimulus is Stimulus.RELEASED:
+            self._come_out(alarm, step.time)
+        elif step.stimulus is not None:
             self.move(alarm, step.stimulus, step.time, Cause(f"{alarm.id}/{step.stimulus}/{step.time}"))
         elif step.rule is not None:
             self._tell(alarm, step.rule, "unacknowledged", step.time, f"{alarm.id}/unacknowledged/{alarm.announced}")
@@ -260,7 +264,7 @@ class Desk:
         if alarm.hidden is not State.SHELVED:
             alarm.until = None
         if alarm.hidden is not State.SUPPRESSED:
-            alarm.cause = None
+            alarm.cause, alarm.release_at = None, None
         if alarm.memory is State.ACKNOWLEDGED:
             if before is not State.ACKNOWLEDGED:
                 alarm.acknowledged = time
@@ -315,25 +319,30 @@ class Desk:
         return [*self.alarms[skid].values(), *(self.alarms[MONITOR].values() if skid != MONITOR else ())]
 
     def release(self, cause: Alarm, time: int) -> None:
-        """An alarm is over or out of view: what was suppressed as its consequence comes out, or finds another cause."""
+        """An alarm is over or out of view: what was suppressed as its consequence comes out a little later, where it
+        is not over by then as well."""
         where = list(self.alarms) if cause.skid == MONITOR else [cause.skid]
         for alarm in [a for name in where for a in self.alarms[name].values()]:
-            if alarm.hidden is not State.SUPPRESSED or alarm.cause != cause.id or still_follows(alarm, cause):
-                continue
-            other = self._other_cause(alarm, cause)
-            if other is not None:
-                alarm.cause = other.id
+            if alarm.hidden is State.SUPPRESSED and alarm.cause == cause.id and not still_follows(alarm, cause):
+                alarm.release_at = time + TOGETHER
                 self._touch(alarm)
-            else:
-                self.move(alarm, Stimulus.RELEASED, time,
-                          Cause(f"{alarm.id}/released/{time}", why=f"{cause.id} is over"))  # fmt: skip
 
-    def _other_cause(self, alarm: Alarm, over: Alarm) -> Alarm | None:
+    def _come_out(self, alarm: Alarm, time: int) -> None:
+        """The cause of an alarm is over: it finds another cause, or comes into view."""
+        over, alarm.release_at = alarm.cause, None
+        other = self._other_cause(alarm)
+        if other is not None:
+            alarm.cause = other.id
+            self._touch(alarm)
+            return
+        self.move(alarm, Stimulus.RELEASED, time, Cause(f"{alarm.id}/released/{time}", why=f"{over} is over"))
+
+    def _other_cause(self, alarm: Alarm) -> Alarm | None:
         if not alarm.active:
             return None
         again = Event(alarm.newest, alarm.skid, alarm.kind, Transition.RAISED, "", alarm.vessel, alarm.signal,
                       alarm.detail, alarm.grade, onset=alarm.onset)  # fmt: skip
-        standing = [a for a in self._standing(alarm.skid) if a is not over and a is not alarm]
+        standing = [a for a in self._standing(alarm.skid) if a is not alarm]
         return cause_of(again, standing, self.skids.get(alarm.skid))
 
 

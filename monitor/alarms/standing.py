@@ -19,7 +19,7 @@ class Alarm(msgspec.Struct):
     causes: detail -> id of the event that raised it, while it stands. newest: time of the last event taken. event:
     the one that says most. onset: when the present condition is estimated to have begun. announced: since when
     somebody has to acknowledge; told: the rules that have told of that. until: of a shelf. cause: the alarm that this
-    one follows from. who, why: of the last action.
+    one follows from; release_at: when it comes out, its cause being over. who, why: of the last action.
     """
 
     skid: str
@@ -42,6 +42,7 @@ class Alarm(msgspec.Struct):
     until: int | None = None
     realarm_at: int | None = None
     cause: str | None = None
+    release_at: int | None = None
     who: str = ""
     why: str = ""
 

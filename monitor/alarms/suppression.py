@@ -18,7 +18,8 @@ NEVER = frozenset({"dp-limit", "surge", "flow-blocked", "blocked-outside", "pres
                    "vessel-repressurised"})
 DEAD = frozenset({"stale", "frozen", "out-of-range", "swapped"})    # dP cannot be had from such a transmitter
 MEASURES = (Role.INLET_PRESSURE, Role.OUTLET_PRESSURE, Role.DIFFERENTIAL_PRESSURE, Role.FLOW)
-TOGETHER = 30 * NS      # silences that began so close together have one cause: a gateway, a cable, a supply
+TOGETHER = 30 * NS      # silences that began so close together have one cause: a gateway, a cable, a supply; what has
+                        # one cause is over within so long of it
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,7 +34,7 @@ class Follows:
 
 RULES = (
     Follows("signal-fault", "signal-fault", frozenset({"stale"}), "transmitters that fell silent together"),
-    Follows("signal-fault", MONITOR_FAULT, frozenset({"broker-lost"}), "silence because the broker cannot be reached"),
+    Follows("signal-fault", MONITOR_FAULT, frozenset({"broker-lost", "off"}), "silence because nothing reached us"),
     Follows("changeout-due", "signal-fault", DEAD, "dP or flow from a transmitter that cannot be believed"),
     Follows("changeout-suspect", "signal-fault", DEAD, "a check with a transmitter that cannot be believed"),
     Follows("element-breach", "signal-fault", DEAD, "a suspicion from a transmitter that cannot be believed"),
@@ -46,7 +47,9 @@ def cause_of(event: Event, standing: Iterable[Alarm], skid: SkidSettings | None)
     monitor itself."""
     if event.kind in NEVER:
         return None
-    causes = [a for a in standing if a.active and a.hidden is None and (a.raised or 0) <= event.time]
+    # The monitor's own clock is another than a skid's: there the order in which they came decides.
+    causes = [a for a in standing
+              if a.active and a.hidden is None and (a.skid == MONITOR or (a.raised or 0) <= event.time)]  # fmt: skip
     for rule in RULES:
         if rule.consequence != event.kind:
             continue

@@ -57,6 +57,11 @@ class LiveTime:
         if newest > self._newest[skid]:
             self._newest[skid], self._arrival[skid] = newest, arrival
 
+    @property
+    def last(self) -> int | None:
+        """When anything last arrived from any skid [ns]."""
+        return int(self._arrival.max(initial=0)) or None
+
     def times(self, heard: int) -> dict[int, int]:
         """Event time [ns] of every skid that has been heard of. heard: until when all that came is known [ns]."""
         known = np.flatnonzero(self._newest)

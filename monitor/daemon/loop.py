@@ -94,7 +94,13 @@ class Daemon:
         self._insist(lambda: self.store.configure(self.settings.skids))
         self.keeper.restore()
         self.faults.restore(*self.keeper.own_faults())
-        return sum(self._resume(i, skid) for i, skid in enumerate(self.settings.skids))
+        rows = sum(self._resume(i, skid) for i, skid in enumerate(self.settings.skids))
+        batch = Batch()
+        last = self.live.last
+        self.keeper.fill(batch, [] if last is None else self.faults.was_off(last))
+        if batch:
+            self._commit(batch)
+        return rows
 
     def _resume(self, i: int, skid: SkidSettings) -> int:
         resumed = Resumption(self.engine, self.store, i, skid, self.say, self._settle).run()
@@ -123,8 +129,10 @@ class Daemon:
         if len(messages) == TAKE:
             heard = min(heard, messages[-1].arrival)     # more may wait
         orders, readings = self.commands.split(messages)
-        batch = self._judge(readings, now, self._hearing.until(now, heard, connected=connected))
-        own = self.faults.events(waiting_since=min((m.arrival for m in messages), default=None), connected=connected)
+        until = self._hearing.until(now, heard, connected=connected)
+        batch = self._judge(readings, now, until)
+        own = self.faults.events(waiting_since=min((m.arrival for m in messages), default=None), connected=connected,
+                                 caught_up=until is not None and len(messages) < TAKE)
         self.keeper.fill(batch, own, lambda: self.commands.take(orders, batch))
         if messages or batch:
             self._commit(batch)

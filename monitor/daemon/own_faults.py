@@ -5,6 +5,7 @@
     channel-dead    notices wait long for a receiver that fails
     broker-lost     no connection to the broker: no readings
     clock-jump      this machine's clock was put forward or back
+    off             it was not running for a while; until what waited meanwhile has been taken in
 """
 
 from __future__ import annotations
@@ -24,6 +25,7 @@ LOST_S = 15.0               # without a broker
 DEAD_S = 900.0              # a notice waits while its channel fails
 JUMP_S = 5.0                # of the wall clock against the monotonic one
 JUMP_TOLD_S = 60.0          # how long a jump stays active
+OFF_S = 60.0                # a shorter absence is no fault
 UNWRITABLE_S = 15.0         # a shorter wait for the store is no fault
 LOOK_S = 20.0               # how often the channels are looked at
 
@@ -50,14 +52,27 @@ class OwnFaults:
         """Faults that stood when the monitor was stopped, and the time of the last that was told [ns]."""
         self._active, self._latest = set(standing), latest
 
+    def was_off(self, since: int) -> list[Event]:
+        """To be called at the start, with when anything was last taken in [ns]."""
+        now = self._clock()
+        if (now - since) / NS / self._speed < OFF_S:
+            return []
+        text = f"{SAID['off']}: nothing was taken in from {to_rfc3339(since)} to {to_rfc3339(now)}"
+        self._set(OFF, text)
+        self._active.add(OFF)
+        return [self._event(now, OFF, Transition.RAISED, text)]
+
     def store_waited(self, since: int) -> None:
         """The store could not be written from `since` [ns] until now."""
         self._waited = (since, self._clock())
 
-    def events(self, *, waiting_since: int | None, connected: bool) -> list[Event]:
-        """What has changed. waiting_since: arrival of the oldest reading just taken [ns]; connected: to the broker."""
+    def events(self, *, waiting_since: int | None, connected: bool, caught_up: bool = True) -> list[Event]:
+        """What has changed. waiting_since: arrival of the oldest reading just taken [ns]; connected: to the broker;
+        caught_up: what waited there has been taken in."""
         now, real = self._clock(), self._monotonic()
         self._lag(now, waiting_since)
+        if caught_up:
+            self._set(OFF, None)
         self._broker(real, connected)
         self._jump(now, real)
         if real - self._looked >= LOOK_S:
@@ -122,7 +137,9 @@ class OwnFaults:
                      signal=fault[1], detail=fault[0])
 
 
+OFF: Fault = ("off", "off")
 SAID = {
+    "off": "it was not running",
     "lag": "readings wait long before they are judged",
     "store-unwritable": "the store could not be written",
     "channel-dead": "notices wait for a receiver that fails",

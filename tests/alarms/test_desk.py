@@ -128,8 +128,30 @@ def test_transmitters_that_fall_silent_together_are_one_alarm() -> None:
     assert room.shown("s/signal-fault/in") == "unacknowledged"
     assert {room.shown(f"s/signal-fault/{n}") for n in ("out", "flow")} == {"suppressed-by-design"}
     room.events(fault(200, "in", "stale", "cleared"))
-    shown = [room.shown(f"s/signal-fault/{n}") for n in ("out", "flow")]
-    assert shown == ["unacknowledged", "suppressed-by-design"], "what is still silent comes out, as one alarm again"
+    assert {room.shown(f"s/signal-fault/{n}") for n in ("out", "flow")} == {"suppressed-by-design"}
+    room.pass_to(230)
+    shown = sorted(room.shown(f"s/signal-fault/{n}") for n in ("out", "flow"))
+    assert shown == ["suppressed-by-design", "unacknowledged"], "what is still silent comes out, as one alarm again"
+
+
+def test_transmitters_that_are_heard_again_together_leave_one_alarm() -> None:
+    room = Room()
+    room.events(*(fault(60, n, "stale", onset=at(0)) for n in ("in", "out", "flow")),
+                *(fault(200, n, "stale", "cleared") for n in ("in", "out", "flow")))
+    room.pass_to(300)
+    assert [room.shown(f"s/signal-fault/{n}") for n in ("in", "out", "flow")] == [
+        "returned-unacknowledged", "normal", "normal"]
+    assert not any(e.after == "unacknowledged" for e in room.entries if e.signal in ("out", "flow"))
+
+
+def test_what_was_silent_because_the_monitor_was_off_is_one_alarm_of_its_own() -> None:
+    room = Room()
+    room.events(event(5_000, "monitor-fault", skid="monitor", detail="off"),    # by another clock
+                *(fault(60, n, "stale", onset=at(0)) for n in ("in", "out")),
+                fault(5_005, "in", "stale", "cleared"),
+                event(5_010, "monitor-fault", "cleared", skid="monitor", detail="off"))
+    room.pass_to(5_100)
+    assert [room.shown(f"s/signal-fault/{n}") for n in ("in", "out")] == ["normal", "unacknowledged"]
 
 
 def test_silence_because_the_broker_is_lost_is_the_monitors_alarm() -> None:
@@ -138,6 +160,7 @@ def test_silence_because_the_broker_is_lost_is_the_monitors_alarm() -> None:
                 fault(60, "in", "stale", onset=at(0)), fault(62, "out", "stale", onset=at(2)))
     assert {room.shown(f"s/signal-fault/{n}") for n in ("in", "out")} == {"suppressed-by-design"}
     room.events(event(90, "monitor-fault", "cleared", skid="monitor", detail="broker-lost"))
+    room.pass_to(120)
     assert room.shown("s/signal-fault/in") == "unacknowledged"
 
 
@@ -179,6 +202,7 @@ def test_shelving_a_cause_brings_out_what_followed_from_it() -> None:
     room = Room()
     room.events(fault(60, "in", "stale", onset=at(0)), fault(60, "out", "stale", onset=at(0)))
     room.act("shelve", "s/signal-fault/in", 70, for_s=600)
+    room.pass_to(100)
     assert room.shown("s/signal-fault/out") == "unacknowledged"
 
 

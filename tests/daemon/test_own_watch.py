@@ -172,6 +172,16 @@ def test_a_channel_that_fails_for_long_is_an_alarm_of_its_own() -> None:
     assert told(faults) == [("channel-dead", "cleared")]
 
 
+def test_an_absence_is_an_alarm_until_what_waited_is_taken_in() -> None:
+    times = Times()
+    faults = watch(times)
+    assert faults.was_off(times.wall - 59 * NS) == []
+    (raised,) = faults.was_off(times.wall - 900 * NS)
+    assert (raised.detail, raised.transition) == ("off", "raised") and "was not running" in raised.message
+    assert faults.events(waiting_since=None, connected=True, caught_up=False) == []
+    assert told(faults) == [("off", "cleared")]
+
+
 def test_a_store_that_could_not_be_written_is_told_when_it_can() -> None:
     times = Times()
     faults = watch(times)
