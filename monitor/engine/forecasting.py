@@ -271,11 +271,11 @@ def open_lives(skid: SkidSettings, story: Story) -> list[ElementLife]:
 
 def take_life(tier: EventTier, i: int, fact: Fact) -> None:
     """An earlier life given back. ValueError where it cannot be used."""
-    if not recall_life(tier.skids[i], tier.rows.state.skid[i], tier.stories[i].forecast, read(fact.value)):
+    if not recall_life(tier.skids[i], tier.rows.state.skid[i], tier.stories[i], read(fact.value)):
         raise ValueError(fact.key)
 
 
-def recall_life(skid: SkidSettings, state: np.record, watch: Watch, life: ElementLife) -> bool:
+def recall_life(skid: SkidSettings, state: np.record, story: Story, life: ElementLife) -> bool:
     """Into the memory with a life; False where it is of another part or cannot be compared."""
     if life.part and skid.element.part and life.part != skid.element.part:
         return False
@@ -285,5 +285,5 @@ def recall_life(skid: SkidSettings, state: np.record, watch: Watch, life: Elemen
     per = 1.0 if life.unit == "m3" else 3600.0
     if (life.unit == "m3") != mine.by_volume:
         return False
-    remember(watch, past_of(life, mine.limit, per, mine.turbulent))
+    remember(story.forecast, past_of(life, mine.limit, per, mine.turbulent, story.clean[0]))
     return True

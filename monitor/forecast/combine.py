@@ -20,18 +20,20 @@ Array = npt.NDArray[np.float64]
 
 MEMORY = 0.4             # share of the volume so far after which an earlier point counts 1/e in the laws' fit
 LAW_WORTH = 4.0          # independent points that the choice among laws rests on
-LAW_ERROR = 0.30         # of ln(remaining), besides what the fit knows: solids and flow to come
-LAW_STRETCH = 2.0        # by which the fit's own error is too small
+LAW_ERROR = 0.22         # of ln(remaining), besides what the fit knows: solids and flow to come
+LAW_STRETCH = 1.5        # by which the fit's own error is too small
 EASING = 0.12            # share of the way (of ln(remaining)) from what a law says to a rate that stays as it is
 EASING_ERROR = 0.50      # its standard deviation: cake follows blocking, pumps give way
-MISS_ERROR, MISS_WORTH = 0.40, 1.0    # the laws' misses on lives of one part, before any are known; lives it is worth
-LIVES_ERROR = 0.15       # of ln(remaining), besides what the lives' own spread says
-TO_COME = 0.20           # of ln(remaining), whatever is said: solids and demand to come differ from those before
-DP_BIAS = 0.012          # of the changeout point: transmitters' errors that no averaging takes away
+MISS_ERROR, MISS_WORTH = 0.28, 1.0    # the laws' misses on lives of one part, before any are known; lives it is worth
+LIVES_ERROR = 0.10       # of ln(remaining), besides what the lives' own spread says
+TO_COME = 0.15           # of ln(remaining), whatever is said: solids and demand to come differ from those before
+DP_BIAS = 0.020          # of the changeout point: transmitters' errors that no averaging takes away
+UNMETERED_BIAS = 0.060   # the same where flow is not measured: it gives way as dP rises
 SHARED = 1.0            # of the squared disagreement that is added to the variance
 RISEN = 1.25             # resistance over that at the start, from which the laws speak
 RISEN_ERRORS = 6.0       # standard errors of the level by which it must have risen at least
 WIDEST = 0.55            # standard deviation of ln(remaining) beyond which nothing is said
+MOST_ERROR = 0.8         # just below the point: a forecast of minutes is told with a factor of three
 LEAST_SHARE = 0.02       # of the changeout point, below which a laminar part is not used
 
 
@@ -69,21 +71,25 @@ class Silence:
 
 
 def estimate(
-    points: list[Point], templates: Sequence[Template], *, now: float, limit: float, turbulent: float
-) -> Estimate | Silence:
+    points: list[Point], templates: Sequence[Template], *, now: float, limit: float, turbulent: float,
+    metered: bool = True, whole: bool = True,
+) -> Estimate | Silence:  # fmt: skip
     """Forecast the present life. points: its curve; now: its volume; limit: dP of the changeout point; turbulent: the
-    part of dP that does not load [Pa]."""
+    part of dP that does not load [Pa]; metered: whether flow is measured; whole: whether it
+    began with clean elements."""
     if len(points) < 4 or now <= 0:
         return Silence("the life has only begun")
     volume, dp, weight = columns(points)
     level, level_error = level_now(volume, dp, weight, now, limit)
     gap = max(1 - level / limit, 0.005)
     sources, lives = [], 0
-    belief = believe(templates, volume, dp, weight, now=now, level=level, level_error=level_error, limit=limit)
+    belief = believe(templates, volume, dp, weight, now=now, level=level, level_error=level_error, limit=limit,
+                     whole=whole)  # fmt: skip
     if belief is not None:
         logs = np.log(belief.remaining)
         mean = float(belief.weight @ logs)
-        sources.append(Source(mean, math.hypot(math.sqrt(float(belief.weight @ (logs - mean) ** 2)), LIVES_ERROR)))
+        variance = float(belief.weight @ ((logs - mean) ** 2 + np.minimum(belief.error, 1.0) ** 2))
+        sources.append(Source(mean, math.hypot(math.sqrt(variance), LIVES_ERROR)))
         lives = sum(not t.censored for t in templates)
     by_law, shares, risen = by_laws(volume, dp, weight, now=now, limit=limit, turbulent=turbulent, level=level,
                                     level_error=level_error)  # fmt: skip
@@ -92,10 +98,10 @@ def estimate(
     if not sources:
         return Silence("no earlier life is known and the resistance has hardly risen yet: it may be before the knee")
     mean, error = together(sources)
-    error = math.hypot(error, TO_COME if lives else 0.0, DP_BIAS / gap)
     if error > WIDEST and not lives:
         return Silence("no earlier life is known and the loading laws that fit disagree too much")
-    return Estimate(mean, error, level, shares, lives, risen)
+    error = math.hypot(error, TO_COME if lives else 0.0, (DP_BIAS if metered else UNMETERED_BIAS) / gap)
+    return Estimate(mean, min(error, MOST_ERROR), level, shares, lives, risen)
 
 
 def by_laws(

@@ -10,8 +10,10 @@ import msgspec
 import numpy as np
 import numpy.typing as npt
 
-from monitor.forecast.combine import misses_of
+from monitor.forecast.combine import LAW_WORTH, LEAST_SHARE, misses_of
 from monitor.forecast.curve import Point, pooled
+from monitor.forecast.fit import fit_laws
+from monitor.forecast.laws import LAWS, straight
 from monitor.forecast.prior import NONE, SHARES, Template, template
 
 Array = npt.NDArray[np.float64]
@@ -22,6 +24,9 @@ PACE_AT = np.linspace(0.0, 1.0, 21)
 PACE_WORTH = 2.0         # lives that an even pace is worth
 MOST_SLOWING = 0.4
 SAME = 1e-3        # relative, between changeout points that are one
+FEW = 8            # points below which a curve says nothing
+SEEN_FROM = 0.6    # of the resistance at the changeout point, from which on a life must have been seen at least
+UNSEEN = 12        # points put in for what was not seen
 NEARLY = 0.90      # of the changeout point, from which a curve is carried on to it in a straight line
 
 
@@ -83,25 +88,37 @@ def curve_of(points: Sequence[Point], per: float) -> list[list[float]]:
     return [[float(f"{x / per:.6g}"), float(f"{dp / BAR:.5g}"), float(f"{w / 3600:.4g}")] for x, dp, w in points]
 
 
-def past_of(life: ElementLife, limit: float, per: float, turbulent: float) -> Past:
+def past_of(life: ElementLife, limit: float, per: float, turbulent: float, clean: float = math.nan) -> Past:
     """What it says for a changeout point of `limit` [Pa]. A curve that came near is carried on to it; one that was
-    ended before, or whose beginning was not seen, is a lower bound."""
+    ended before is a lower bound. clean: see `past`."""
     table = np.array(life.curve, float)
     same = abs(life.changeout_dp_bar * BAR / limit - 1) < SAME
     return past(
         life.run_began, table[:, 0] * per, table[:, 1] * BAR, table[:, 2] * 3600, limit=limit, turbulent=turbulent,
         hours=life.run_hours, whole=life.whole, total=life.run_total * per if same and life.ended == DUE else None,
+        clean=clean,
     )  # fmt: skip
 
 
 def past(
     run: int, x: Array, dp: Array, weight: Array, *, limit: float, turbulent: float, hours: float, whole: bool,
-    total: float | None = None,
+    total: float | None = None, clean: float = math.nan,
 ) -> Past:  # fmt: skip
     """From a loading curve. turbulent: the part of dP that does not load [Pa]; total: where the point was reached,
-    where that was seen."""
-    if total is None or not whole:
-        total = crossing(x, pooled(dp, weight), limit) if whole else None
+    where that was seen; clean: dP of the clean skid [Pa], to which a curve is carried back whose beginning was not
+    seen."""
+    if total is None:
+        total = crossing(x, pooled(dp, weight), limit)
+    if not whole:
+        begun = None if total is None else unseen(x, dp, weight, total=total, limit=limit, turbulent=turbulent,
+                                                  clean=clean)  # fmt: skip
+        if begun is None or total is None:
+            return Past(run, float(x[-1]), hours)
+        before, level = begun
+        gone = float(before[-1])
+        weight = np.concatenate((np.gradient(before) * float(weight.sum()) / float(x[-1]), weight))
+        x, dp = np.concatenate((before, x + gone)), np.concatenate((level, dp))
+        hours, total = hours * (total + gone) / total, total + gone
     found = template(x, dp, weight, limit=limit, total=total)
     share = 1.0 if total is None else min(total / float(x[-1]), 1.0)
     if total is None:
@@ -110,6 +127,31 @@ def past(
     shape = [float(f"{v:.4g}") for v in (found.shape / limit).tolist()]
     misses = [float(f"{m:.3g}") if math.isfinite(m) else None for m in missed.tolist()]
     return Past(run, found.total, hours * share, shape, misses, pace_of(x, weight, total))
+
+
+def unseen(
+    x: Array, dp: Array, weight: Array, *, total: float, limit: float, turbulent: float, clean: float
+) -> tuple[Array, Array] | None:
+    """Volume and dP of what went before a curve that reached the point: back to the clean skid by the laws that fit it,
+    by their evidence. None where too little of the life was seen, or what clean is is not known."""
+    seen = x <= total
+    laminar, point, begin = dp[seen] - turbulent, limit - turbulent, clean - turbulent
+    usable = laminar > LEAST_SHARE * limit
+    if not begin > 0 or np.count_nonzero(usable) < FEW:
+        return None
+    volume, laminar, weight = x[seen][usable], laminar[usable], weight[seen][usable]
+    first = float(np.average(laminar[: max(3, laminar.size // 12)], weights=weight[: max(3, laminar.size // 12)]))
+    if not begin < first < SEEN_FROM * point:
+        return None
+    fit = fit_laws(volume, laminar, weight, now=0.0, limit=point)
+    if fit is None or not (fit.rate > 0).any():
+        return None
+    shares = np.where(fit.rate > 0, np.exp(LAW_WORTH * (fit.evidence - fit.evidence[fit.rate > 0].max())), 0.0)
+    rates, shares = np.where(fit.rate > 0, fit.rate, 1.0), shares / shares.sum()
+    levels = np.geomspace(begin, first, UNSEEN)
+    lines = np.stack([straight(levels / point, m) for m in LAWS.values()])
+    before = shares @ ((lines - lines[:, :1]) / rates[:, None])
+    return before, levels + turbulent
 
 
 def pace_of(x: Array, weight: Array, total: float) -> list[float]:

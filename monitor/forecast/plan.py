@@ -70,7 +70,8 @@ def hours_to_level(watch: Watch, skid: Skid, level: float, time: int) -> float |
         return math.inf
     x = position(watch, skid)
     lives = at_other_point(templates(watch.lives[-MOST:], skid.limit), level)
-    found = estimate(watch.points, lives, now=x, limit=level, turbulent=skid.turbulent)
+    found = estimate(watch.points, lives, now=x, limit=level, turbulent=skid.turbulent,
+                     metered=skid.by_volume, whole=watch.whole is not False)  # fmt: skip
     if isinstance(found, Silence):
         return None
     return float(hours_until(watch.use, time, np.array([math.exp(found.mean)]))[0])

@@ -24,6 +24,7 @@ OWN_SPREAD = 0.30      # of ln L between lives of one part, before any are known
 OWN_WORTH = 2.0        # lives that this is worth
 SHAPE_ERROR = 0.09     # of the share of a life at which a dP is reached, between lives of one part
 VOLUME_ERROR = 0.10    # the same, where the share is to be told
+PLACE_ERROR = 0.02     # of the share of a life, however steep the dP
 DP_ERROR = 0.015       # of the changeout point: zeros and clean elements differ
 DP_RELATIVE = 0.05     # of dP
 EFFECTIVE = 9.0        # independent points that a curve is worth
@@ -47,10 +48,11 @@ class Template(NamedTuple):
 
 
 class Belief(NamedTuple):
-    """Remaining volume as weighted values."""
+    """Remaining volume as weighted values, each with the standard deviation of its logarithm."""
 
     remaining: Array
     weight: Array
+    error: Array
 
 
 def template(volume: Array, dp: Array, weight: Array, *, limit: float, total: float | None) -> Template:
@@ -90,10 +92,11 @@ def _beyond(logs: Array, mean: float, spread: float) -> Array:
 
 def believe(
     templates: Sequence[Template], volume: Array, dp: Array, weight: Array, *, now: float, level: float,
-    level_error: float, limit: float,
+    level_error: float, limit: float, whole: bool = True,
 ) -> Belief | None:
     """Remaining volume from `now`; None without an earlier life that was seen to its end. volume, dp, weight: the curve
-    so far; level: dP now with its standard error; limit: dP of the changeout point."""
+    so far; level: dP now with its standard error; limit: dP of the changeout point; whole: whether the curve begins
+    with clean elements: else each earlier life tells by dP how much of this one had gone before."""
     templates = templates[-MOST:]
     known = life_of(templates) if templates else None
     if known is None:
@@ -102,35 +105,45 @@ def believe(
     totals = np.exp(known[0] + known[1] * GRID)                             # (G,)
     share = weight * np.exp(FADING * (volume - now) / max(now, 1e-12))
     share *= EFFECTIVE / share.sum()
-    at = volume[None, :] / totals[:, None]                                  # (G, N)
+    gone = np.zeros(1) if whole else np.array([float(np.interp(begin(dp, weight), s, SHARES)) for s in shapes])
+    at = gone[:, None, None] + volume / totals[:, None]                     # (J or 1, G, N)
     predicted, slope = follow(shapes, at)                                   # (J, G, N)
     variance = (slope * at * SHAPE_ERROR) ** 2 + (DP_ERROR * limit) ** 2 + (DP_RELATIVE * predicted) ** 2
     misfit = ((dp - predicted) ** 2 / variance + np.log(variance)) @ share  # (J, G)
     weights = np.exp(-0.5 * (misfit - misfit.min() + GRID**2))
-    left = totals * (1 - place(now / totals, shapes, level, level_error, limit))
-    return Belief(left.ravel(), (weights / weights.sum()).ravel())
+    used, error = place(gone[:, None] + now / totals, shapes, level, level_error, limit)
+    return Belief((totals * (1 - used)).ravel(), (weights / weights.sum()).ravel(), (error / (1 - used)).ravel())
+
+
+def begin(dp: Array, weight: Array) -> float:
+    """dP of the first points."""
+    few = max(3, dp.size // 12)
+    return float(np.average(dp[:few], weights=weight[:few]))
 
 
 def follow(shapes: Array, at: Array) -> tuple[Array, Array]:
-    """dP and its slope per share of a life, (J, G, N), of templates (J, shares) at shares `at` (G, N); beyond its end a
-    template goes on as in its last tenth."""
+    """dP and its slope per share of a life, (J, G, N), of templates (J, shares) at shares `at` (J or 1, G, N); beyond
+    its end a template goes on as in its last tenth."""
     step = SHARES.size - 1
     k = np.clip((at * step).astype(int), 0, step - 1)
     steep = np.diff(shapes, axis=1) * step
     last = (shapes[:, -1] - shapes[:, 90]) / 0.1
-    slope = np.where(at > 1, last[:, None, None], steep[:, k])
+    j = np.arange(shapes.shape[0])[:, None, None]
+    slope = np.where(at > 1, last[:, None, None], steep[j, k])
     start = np.where(at > 1, 1.0, k / step)
-    return np.where(at > 1, shapes[:, -1][:, None, None], shapes[:, k]) + slope * (at - start), slope
+    return np.where(at > 1, shapes[:, -1][:, None, None], shapes[j, k]) + slope * (at - start), slope
 
 
-def place(by_volume: Array, shapes: Array, level: float, level_error: float, limit: float) -> Array:
-    """Share of the life used, (J, G): by volume (G,), and by dP, each as sure as it is there."""
+def place(by_volume: Array, shapes: Array, level: float, level_error: float, limit: float) -> tuple[Array, Array]:
+    """Share of the life used with its standard deviation, (J, G): by volume (J or 1, G), and by dP, each as sure as it
+    is there."""
     error = math.hypot(level_error, DP_ERROR * limit, DP_RELATIVE * level)
     lower, by_dp, upper = (
         np.array([float(np.interp(v, s, SHARES)) for s in shapes])[:, None]
         for v in (level - error, level, level + error)
     )  # fmt: skip
-    by_dp_weight = np.maximum(0.5 * (upper - lower), 0.01) ** -2
+    by_dp_weight = np.maximum(0.5 * (upper - lower), PLACE_ERROR) ** -2
     by_volume_weight = (VOLUME_ERROR * np.maximum(by_volume, 0.2)) ** -2
     mixed = by_dp_weight * by_dp + by_volume_weight * np.minimum(by_volume, 1.0)
-    return np.asarray(np.minimum(mixed / (by_dp_weight + by_volume_weight), 0.999))
+    used = np.minimum(mixed / (by_dp_weight + by_volume_weight), 0.999)
+    return np.asarray(used), np.asarray((by_dp_weight + by_volume_weight) ** -0.5)

@@ -12,7 +12,8 @@ Array = npt.NDArray[np.float64]
 
 HOUR = 3_600_000_000_000     # ns
 MEMORY_DAYS = 4.0            # after which a day counts 1/e
-OWN_WORTH = 0.7              # hours that an hour of the day is worth before it was seen, at the mean of all
+OWN_WORTH = 0.4              # hours that an hour of the day is worth before it was seen, at the mean of all
+UNSEEN = (1.0, 0.85, 0.4)    # use in hours of the day not seen yet, of the mean of all, for p10, p50, p90
 NOW_HOURS = 1.0              # for how long it goes on as at present before the pattern takes over
 LATELY, LEAST_LATELY_S, MOST_LATELY_S = 0.1, 30.0, 600.0
 MANY = 24 * 400              # hours: further off nothing is told
@@ -63,17 +64,27 @@ def _add(use: Use, hour: int, seen: float, carried: float, passed: float) -> Non
     use.carried[hour] = keep * use.carried[hour] + carried
 
 
-def pattern(use: Use) -> Array:
-    """Volume expected in each hour of the day (24,)."""
+def pattern(use: Use, unseen: float = 1.0) -> Array:
+    """Volume expected in each hour of the day (24,). unseen: what an hour carries that was not seen yet, over the mean
+    of those that were."""
     seen, carried = np.array(use.seen), np.array(use.carried)
     mean = carried.sum() / max(seen.sum(), 1e-12)
-    return np.asarray((carried + OWN_WORTH * mean) / (seen + OWN_WORTH))
+    return np.asarray((carried + OWN_WORTH * unseen * mean) / (seen + OWN_WORTH))
 
 
-def hours_until(use: Use, time: int, volumes: Array, *, runs: bool = True) -> Array:
+def interval_hours(use: Use, time: int, volumes: Array, *, runs: bool = True) -> tuple[float, float, float]:
+    """p10, p50, p90 of the hours until `volumes` (their p10, p50, p90) have been carried: hours of the day that were
+    not seen yet may be like the others, or the skid may stand still in them."""
+    p10, p50, p90 = (
+        float(hours_until(use, time, volumes[k : k + 1], runs=runs, unseen=share)[0]) for k, share in enumerate(UNSEEN)
+    )
+    return p10, p50, p90
+
+
+def hours_until(use: Use, time: int, volumes: Array, *, runs: bool = True, unseen: float = 1.0) -> Array:
     """Wall-clock hours from `time` [ns] until each of `volumes` (ascending) has been carried; infinity where never.
-    runs: whether the skid runs now."""
-    daily = pattern(use)
+    runs: whether the skid runs now; unseen: see `pattern`."""
+    daily = pattern(use, unseen)
     if use.rate <= 0 or daily.sum() <= 0:
         return np.full(volumes.shape, np.inf)
     # It goes on as it does now for a while; then by the hour of the day: the rest of that hour, whole ones, and so on.

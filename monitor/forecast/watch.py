@@ -9,10 +9,10 @@ import msgspec
 import numpy as np
 
 from monitor.forecast.combine import Estimate, Silence, estimate
-from monitor.forecast.curve import Point, add_point, columns
-from monitor.forecast.life import Past, past, slowing, templates
+from monitor.forecast.curve import Point, add_point, columns, pooled
+from monitor.forecast.life import FEW, Past, crossing, past, slowing, templates
 from monitor.forecast.prior import MOST
-from monitor.forecast.use import Use, hours_until, note_use
+from monitor.forecast.use import HOUR, Use, interval_hours, note_use
 
 Z80 = 1.2815515594600038     # half width of an 80 % interval of a normal, in standard deviations
 REFIT_LIFE = 0.01            # of the life expected, and ...
@@ -23,7 +23,6 @@ SHORT_OF_LIFE, SHORT_S = 0.002, 120.0     # of the shortest life known, that a s
 RESET = 0.5                  # of its level: dP below, near that of a clean skid, tells of elements changed unseen
 SURE_OF_RESET = 3            # samples that say so
 BRIEF = 0.10                 # of the usual life: a run that ended before belongs to the changeout that began it
-FEW = 8                      # points below which a run says nothing
 KEPT_FORECASTS = 160
 STRETCH_WORTH = 2.0          # scored lives that intervals as wide as they were computed are worth
 STRETCHES = (0.7, 2.0)
@@ -198,7 +197,7 @@ def add(watch: Watch, skid: Skid, time: int, x: float, dp: float, weight: float,
     if watch.level > 0.3 * skid.limit and dp < RESET * watch.level and dp < 1.5 * clean:
         watch.low += 1
         if watch.low >= SURE_OF_RESET:
-            end_run(watch, skid, time)
+            end_run(watch, skid, time, clean)
             begin(watch, time, watch.seen, whole=True)
         return
     watch.low = 0
@@ -220,7 +219,7 @@ def refit(watch: Watch, skid: Skid, x: float, time: int) -> None:
         return
     watch.tried = x
     found = estimate(watch.points, templates(watch.lives[-MOST:], skid.limit), now=x, limit=skid.limit,
-                     turbulent=skid.turbulent)  # fmt: skip
+                     turbulent=skid.turbulent, metered=skid.by_volume, whole=watch.whole is not False)  # fmt: skip
     if isinstance(found, Silence):
         watch.fitted, watch.silence = None, found.reason
         return
@@ -246,8 +245,7 @@ def remaining_hours(watch: Watch, x: float, time: int, *, runs: bool = True) -> 
     left = np.exp(last.mean + Z80 * last.error * np.array([-1.0, 0.0, 1.0]))
     left = np.maximum(left - (x - last.at), 0.05 * left)
     longer = slowing(watch.lives, x / (x + float(left[1])))
-    p10, p50, p90 = hours_until(watch.use, time, left * longer, runs=runs).tolist()
-    return p10, p50, p90
+    return interval_hours(watch.use, time, left * longer, runs=runs)
 
 
 def drop_latest(watch: Watch, skid: Skid, seconds: float) -> None:
@@ -259,8 +257,14 @@ def drop_latest(watch: Watch, skid: Skid, seconds: float) -> None:
 
 
 def reached(watch: Watch, skid: Skid, time: int) -> None:
-    """The changeout point was reached."""
-    watch.due = (time, position(watch, skid))
+    """The changeout point was reached: where the curve crosses it, since an alarm waits for its on-delay."""
+    x = total = position(watch, skid)
+    if len(watch.points) >= FEW:
+        volume, dp, weight = columns(watch.points)
+        found = crossing(volume, pooled(dp, weight), skid.limit)
+        total = x if found is None else min(found, x)
+    waited = (x - total) / watch.use.rate * HOUR if watch.use.rate > 0 else 0.0
+    watch.due = (max(time - round(waited), watch.began), total)
     silent(watch, "the changeout point has been reached")
 
 
@@ -277,7 +281,7 @@ def is_brief(watch: Watch, skid: Skid) -> bool:
     return len(watch.points) < FEW or position(watch, skid) < BRIEF * watch.last_life
 
 
-def end_run(watch: Watch, skid: Skid, time: int) -> None:
+def end_run(watch: Watch, skid: Skid, time: int, clean: float) -> None:
     """The run is over: into the memory with it, and its forecasts are scored; unless it was brief."""
     if is_brief(watch, skid):
         return
@@ -290,7 +294,7 @@ def end_run(watch: Watch, skid: Skid, time: int) -> None:
     x, dp, weight = columns(watch.points)
     remember(watch, past(
         watch.began, x, dp, weight, limit=skid.limit, turbulent=skid.turbulent, hours=hours, whole=watch.whole is True,
-        total=None if watch.due is None else watch.due[1],
+        total=None if watch.due is None else watch.due[1], clean=clean,
     ))  # fmt: skip
 
 
@@ -300,7 +304,7 @@ def position_of_end(watch: Watch) -> float:
 
 def changed(watch: Watch, skid: Skid, isolated_at: int, clean: float) -> None:
     """A vessel was changed: what came since its return belongs to the next run."""
-    end_run(watch, skid, isolated_at)
+    end_run(watch, skid, isolated_at, clean)
     time, running, volume = watch.returned or (isolated_at, *watch.seen)
     held, watch.held, watch.returned = watch.held, [], None
     begin(watch, time, (running, volume))

@@ -10,6 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.forecast.curve import MOST, Point, add_point, columns, pooled
+from monitor.forecast.laws import LAWS, resistance_after, volume_to
 from monitor.forecast.life import past, slowing, templates
 from monitor.forecast.prior import OWN_SPREAD, OWN_WORTH, Template, believe, life_of
 from tests.forecast.isotonic import isotonic_by_projection
@@ -46,6 +47,32 @@ def test_before_the_knee_the_lives_decide_and_after_it_dp_does() -> None:
     assert before < -0.2, "a life longer than all known cannot be told yet"
     assert abs(after) < 0.1 < abs(before)
     assert sure < unsure
+
+
+def test_a_curve_that_began_with_loaded_elements_is_placed_by_its_dp() -> None:
+    lives, total, seen = [life(t) for t in (95.0, 100.0, 105.0)], 100.0, np.linspace(84.0, 92.0, 40)
+    dp = knee(seen / total)
+    belief = believe(lives, seen - 84.0, dp, np.ones(40), now=8.0, level=float(dp[-1]), level_error=100.0, limit=LIMIT,
+                     whole=False)  # fmt: skip
+    assert belief is not None
+    assert math.exp(float(belief.weight @ np.log(belief.remaining))) == pytest.approx(8.0, rel=0.2)
+
+
+@pytest.mark.parametrize("law", LAWS)
+def test_a_life_whose_beginning_was_not_seen_is_carried_back_to_clean_elements(law: str) -> None:
+    """Exact curves (algebra of the laws) of 100 m^3 from 0.15 bar to 1 bar, seen from 40 m^3 on."""
+    a0, a1 = 0.15 * LIMIT, LIMIT
+    rate = volume_to(a0, a1, 1.0, LAWS[law]) / 100.0
+    x = np.linspace(40.0, 100.0, 80)
+    dp = resistance_after(x, a0, rate, LAWS[law])
+    known, unknown = (
+        past(0, x - 40.0, dp, np.ones(80), limit=LIMIT, turbulent=0.0, hours=60.0, whole=False, total=60.0, clean=clean)
+        for clean in (a0, math.nan)
+    )
+    assert known.shape, "not a mere lower bound"
+    assert known.total == pytest.approx(100.0, rel=0.1)
+    assert known.hours == pytest.approx(100.0, rel=0.1)
+    assert not unknown.shape and unknown.total == 60.0, "without a clean reference: a lower bound"
 
 
 def test_one_life_widens_what_is_said_and_many_narrow_it() -> None:

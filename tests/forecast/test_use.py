@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from monitor.forecast.use import HOUR, Use, hours_until, note_use, pattern
+from monitor.forecast.use import HOUR, Use, hours_until, interval_hours, note_use, pattern
 
 DAY_BEGINS = 20_000 * 24 * HOUR
 
@@ -44,6 +44,15 @@ def test_hours_are_those_of_stepping_through_the_pattern() -> None:
         passed += (use.rate if minute < 60 else float(daily[(at // HOUR) % 24])) / 60
         minute += 1
     assert float(hours_until(use, now, np.array([target]))[0]) == pytest.approx(minute / 60, abs=0.05)
+
+
+def test_hours_of_the_day_not_seen_yet_may_be_idle_and_those_seen_are_not() -> None:
+    now, volumes = DAY_BEGINS + 16 * HOUR, np.full(3, 200.0)
+    p10, p50, p90 = interval_hours(worked(1, 6, 16), now, volumes)
+    assert p10 == pytest.approx(20.0, rel=0.02), "10 m^3/h all the time"
+    assert 21.0 < p50 < 0.75 * p90
+    seen = interval_hours(worked(12, 0, 24), DAY_BEGINS + 12 * 24 * HOUR, volumes)
+    assert seen == pytest.approx((20.0, 20.0, 20.0), rel=0.1)
 
 
 def test_a_skid_that_never_ran_is_never_due() -> None:

@@ -101,6 +101,16 @@ def test_rows_come_at_least_every_ten_minutes_and_every_two_percent_of_a_short_l
         assert gaps.max() <= longest
 
 
+def test_a_life_ends_where_its_curve_crosses_the_point_however_late_the_alarm_comes() -> None:
+    watch = Watch()
+    plant = Plant(watch)
+    plant.run(30.0, 1.04)
+    reached(watch, SKID, plant.time)
+    assert watch.due is not None
+    assert (watch.due[0] - START) / 3.6e12 == pytest.approx(30.0, rel=0.005)
+    assert watch.due[1] == pytest.approx(30 * 3600 * FLOW, rel=0.005)
+
+
 def test_past_forecasts_are_scored_when_the_changeout_comes() -> None:
     watch = Watch()
     plant = Plant(watch)
