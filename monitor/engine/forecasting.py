@@ -179,7 +179,7 @@ def changed_as_told(skid: SkidSettings, story: Story, told: Told, rows: RowTier,
     begins."""
     watch = story.forecast
     if watch.began and watch.began < change.at:
-        changed_unseen(watch, basis(skid, rows.state.skid[i]), change.at, time)
+        changed_unseen(watch, basis(skid, rows.state.skid[i]), change.at, time, story.clean[0])
     _life_over(skid, story, told, rows, i, time, Ended(change.vessel, story.vessels[change.vessel], change.at))
 
 

@@ -311,11 +311,11 @@ def changed(watch: Watch, skid: Skid, isolated_at: int, clean: float) -> None:
     take_held(watch, skid, held, (running, volume), clean)
 
 
-def changed_unseen(watch: Watch, skid: Skid, at: int, time: int) -> None:
+def changed_unseen(watch: Watch, skid: Skid, at: int, time: int, clean: float) -> None:
     """A vessel was changed at `at` [ns], which is only known at `time`: what came between is neither run's."""
     drop_latest(watch, skid, (time - at) / 1e9)
     if watch.points:
-        end_run(watch, skid, at)
+        end_run(watch, skid, at, clean)
     begin(watch, time, watch.seen)
 
 
