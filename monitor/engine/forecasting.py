@@ -15,13 +15,13 @@ from monitor.engine.story import NORMAL, Story, ToldChange, VesselMemory
 from monitor.engine.told import ForecastRow, Told
 from monitor.engine.verification import LIKELY_TURBULENT
 from monitor.forecast.life import BAR, DUE, EARLY, RUNNING, ElementLife, curve_of, past_of, read, written
+from monitor.forecast.notice import Move, notice_hours, weigh
 from monitor.forecast.plan import change_on_the_run, elements_needed, other_points
 from monitor.forecast.watch import (
     Row,
     Run,
     Sample,
     Skid,
-    Watch,
     changed,
     changed_unseen,
     drop_latest,
@@ -42,7 +42,6 @@ if TYPE_CHECKING:
     from monitor.engine.event_tier import EventTier
 
 STEP_S = 60.0     # running time before an isolation is known in which dP may have moved by it
-AWAY = 1.5        # times the notice period beyond which a forecast that had been told is taken back
 LIFE = "life"     # first word of the facts
 
 
@@ -83,28 +82,15 @@ def torn(story: Story) -> bool:
 def weigh_notice(skid: SkidSettings, story: Story, rows: RowTier, i: int, row: Row, told: Told) -> None:
     """Raise `changeout-forecast` once the point is inside the notice period for the on-delay; take it back only where
     it is far off again."""
-    watch, settings = story.forecast, skid.alarms["changeout-forecast"]
-    notice = notice_hours(skid, watch, row)
-    if watch.raised:
-        if row.p50 > AWAY * notice and row.p10 > notice:
-            watch.raised = False
-            told.events.append(cleared_event(skid, row.time, row.p50, "it is further off than had been foreseen"))
+    settings, watch = skid.alarms["changeout-forecast"], story.forecast
+    if not settings.enabled and not watch.raised:
         return
-    if row.p50 > notice:
-        watch.near_since = 0
-        return
-    watch.near_since = watch.near_since or row.time
-    if settings.enabled and row.time - watch.near_since >= settings.on_delay_s * NS:
-        watch.raised = True
+    notice = notice_hours(watch, row, notice=settings.extra["notice"] / 3600, share=settings.extra["life_share"])
+    move = weigh(watch, row, notice, round(settings.on_delay_s * NS))
+    if move is Move.TAKE_BACK:
+        told.events.append(cleared_event(skid, row.time, row.p50, "it is further off than had been foreseen"))
+    elif move is Move.RAISE:
         told.events.append(near_event(skid, outlook_of(skid, story, rows, i, row, notice), watch.near_since))
-
-
-def notice_hours(skid: SkidSettings, watch: Watch, row: Row) -> float:
-    """The lesser of the notice period and a share of the median life; without earlier lives of this one's."""
-    extra = skid.alarms["changeout-forecast"].extra
-    known = [p.hours for p in watch.lives if p.shape]
-    life = float(np.median(known)) if known else (row.time - watch.began) / 3.6e12 + row.p50
-    return min(extra["notice"] / 3600, extra["life_share"] * life)
 
 
 def outlook_of(skid: SkidSettings, story: Story, rows: RowTier, i: int, row: Row, notice: float) -> Outlook:

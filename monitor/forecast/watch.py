@@ -91,6 +91,7 @@ class Watch(msgspec.Struct):
     main: Run | None = None                        # the last run that was more than brief
     raised: bool = False
     near_since: int = 0                            # since when the point is inside the notice period
+    taken_back: int = 0                            # times that it was, in this run, and then was not
 
 
 class Sample(NamedTuple):
@@ -188,7 +189,7 @@ def begin(watch: Watch, time: int, base: tuple[float, float], whole: bool | None
     """A run begins."""
     watch.began, watch.base, watch.whole = time, base, whole
     watch.points, watch.due, watch.fitted, watch.told, watch.tried = [], None, None, [], 0.0
-    watch.level, watch.low, watch.latest, watch.doubted = 0.0, 0, None, False
+    watch.level, watch.low, watch.latest, watch.doubted, watch.taken_back = 0.0, 0, None, False, 0
     watch.silence = "the life has only begun"
 
 
