@@ -68,13 +68,13 @@ def build(folder: Path, skids: tuple[SkidSettings, ...]) -> Plant:
 def served(plant: Plant) -> Iterator[str]:
     """The page over a plant on a free loopback port; gives its address."""
     with contextlib.closing(listen("127.0.0.1", 0)) as bound:
-        server = build_server(create_app(plant.reader, plant.settings, plant.leave))
+        server = build_server(create_app(plant.reader, plant.settings, plant.leave), plant.settings.web)
         thread = threading.Thread(target=server.run, kwargs={"sockets": [bound]}, daemon=True)
         thread.start()
         while not server.started and thread.is_alive():
             time.sleep(0.01)
         try:
-            yield f"http://127.0.0.1:{bound.getsockname()[1]}"
+            yield f"http{'s' if plant.settings.web.cert_file else ''}://127.0.0.1:{bound.getsockname()[1]}"
         finally:
             server.should_exit = True
             thread.join(10)

@@ -62,6 +62,7 @@ class AlarmNow:
     why: str = ""
     cause: str | None = None
     detail: str | None = None
+    stands: bool = True         # whether its condition does
 
     @property
     def target(self) -> str:
@@ -232,7 +233,7 @@ class Source:
         return AlarmNow(skid, kind, vessel, signal, str(body["state"]), body.get("since"), message,
                         str(body.get("priority") or kind_of(kind).level), body.get("event"), body.get("until"),
                         str(body.get("who", "")), str(body.get("why", "")), body.get("cause"),
-                        event.detail if event else None)
+                        event.detail if event else None, bool(body.get("active", True)))
 
     def minutes(self, skid: str, start: int, end: int) -> Columns:
         """Closed minutes with start <= time < end."""

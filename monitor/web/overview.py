@@ -19,16 +19,18 @@ NAMED = 3               # signals that a line names
 
 @dataclass(frozen=True, slots=True)
 class Gauge:
-    """Normalised dP against its limit: share of it (NaN unknown), and the words beside the bar."""
+    """Normalised dP against its limit: share of it (NaN unknown), and the words beside the bar. judged: whether it can
+    be gone by."""
 
     share: float
     text: str
+    judged: bool = True
 
     def svg(self) -> Markup:
         """A bar with the limit marked at four fifths of its width; at or beyond it the colour and the words change."""
         known = self.share if math.isfinite(self.share) else 0.0
         width = 80 * min(max(known, 0.0), 1.25)
-        over = " over" if known >= 1 else ""
+        over = " over" if known >= 1 and self.judged else ""
         return Markup(
             '<svg class="gauge" viewBox="0 0 100 10" preserveAspectRatio="none" aria-hidden="true">'
             '<rect class="full" width="100" height="10"/><rect class="part{over}" width="{width:.1f}" height="10"/>'
@@ -63,7 +65,7 @@ class Row:
         acknowledgement, how many stand, data not to go by, share."""
         seen = [a for a in self.now.alarms if not a.hidden]
         owed = [a for a in seen if a.owed]
-        share = self.gauge.share if math.isfinite(self.gauge.share) else 0.0
+        share = self.gauge.share if math.isfinite(self.gauge.share) and self.gauge.judged else 0.0
         return worst(seen), -len(owed), -len(seen), self.health.well, -share, self.now.skid.id
 
 
@@ -78,28 +80,29 @@ def row(now: SkidNow, newest: int | None) -> Row:
     names = ("normalised", "pressure_drop", "flow")
     normalised, drop, flow = (getattr(now.minute, n) if now.minute else math.nan for n in names)
     count = service_count(now, vessels_now(now))
-    return Row(now, gauge(now.skid, normalised), show.text("pressure", drop), show.text("flow", flow),
+    judged = now.minute is not None and now.minute.judged
+    return Row(now, gauge(now.skid, normalised, judged=judged), show.text("pressure", drop), show.text("flow", flow),
                foreseen(now), UNKNOWN if count is None else f"{count[0]} of {count[1]}",
                count is not None and count[0] < now.skid.in_service, health(now, newest))
 
 
 def foreseen(now: SkidNow) -> str:
     """When a changeout is expected, with its interval; a dash where nothing can honestly be said."""
-    if any(a.kind == "changeout-due" and not a.hidden for a in now.alarms):
+    if any(a.kind == "changeout-due" and a.stands and not a.hidden for a in now.alarms):
         return "due"
     f = now.forecast
     return UNKNOWN if f is None else f"{hours(f.p50)} ({hours(f.p10)} to {hours(f.p90)})"
 
 
-def gauge(skid: SkidSettings, normalised: float) -> Gauge:
+def gauge(skid: SkidSettings, normalised: float, *, judged: bool = True) -> Gauge:
     """Normalised dP (Pa) against the limit of `changeout-due`."""
     show, limit = Display(skid), due_limit(skid)
     words = f"of {show.text('pressure', limit)}"
     if not math.isfinite(normalised):
         return Gauge(math.nan, f"not known; limit {show.text('pressure', limit)}")
     share = normalised / limit
-    reached = ", reached" if share >= 1 else ""
-    return Gauge(share, f"{show.number('pressure', normalised)} {words} ({share * 100:.0f} %{reached})")
+    remark = ", not judged" if not judged else ", reached" if share >= 1 else ""
+    return Gauge(share, f"{show.number('pressure', normalised)} {words} ({share * 100:.0f} %{remark})", judged)
 
 
 def health(now: SkidNow, newest: int | None) -> Health:

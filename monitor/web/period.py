@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import numpy.typing as npt
 
+from monitor.alarms.catalogue import sort_of
 from monitor.alarms.figures import TARGETS, Figures, figures
 from monitor.model import NS, Event, SkidSettings, Transition
 from monitor.web.changeouts import Record, records
@@ -92,7 +93,7 @@ def gather(source: Source, skids: Sequence[SkidSettings], period: str, at: int, 
     events.sort(key=lambda e: e.time)
     changeouts = [r for r in records(source) if r.skid in wanted and start <= r.returned < end]
     made = [_line(source, s, start, end, events, changeouts) for s in skids]
-    alarms = [e for e in events if e.transition is Transition.RAISED]
+    alarms = [e for e in events if _alarm(e)]
     entries = [e for e in source.journal(start, end) if e.skid is None or e.skid in wanted]
     curves = [c for _, c in made if c.time.size][:PLOTTED]
     return PeriodReport(period, start, end, tuple(line for line, _ in made), tuple(changeouts),
@@ -110,20 +111,24 @@ def _line(source: Source, skid: SkidSettings, start: int, end: int, events: Sequ
     step = max(1, normalised.size // POINTS)
     line = Line(skid, min(1.0, normalised.size / whole), float(np.mean(minutes["judged"])) if normalised.size else 0.0,
                 float(known.max()) if known.size else np.nan, float(known[-1]) if known.size else np.nan, changed,
-                sum(e.skid == skid.id and e.transition is Transition.RAISED for e in events),
+                sum(e.skid == skid.id and _alarm(e) for e in events),
                 changed * skid.element.per_vessel)
     return line, Curve(skid, np.asarray(minutes["time"], np.int64)[::step], normalised[::step])
+
+
+def _alarm(event: Event) -> bool:
+    return event.transition is Transition.RAISED and sort_of(event.kind) == "alarm"
 
 
 def performance(found: Figures) -> list[tuple[str, str, str]]:
     """Name, figure and target of each measure of the alarm system (ISA-18.2, IEC 62682, EEMUA 191, from memory)."""
     total = max(found.annunciated, 1)
-    shares = ", ".join(f"{p} {n} ({n / total:.0%})" for p, n in found.by_priority.items())
+    shares = ", ".join(f"{p} {n} ({100 * n / total:.0f} %)" for p, n in found.by_priority.items())
     half = found.median_to_acknowledge_s
     return [
         ("Announced", f"{found.annunciated}, {found.a_day:.1f} a day", f"about {TARGETS['a_day']:.0f} a day at most"),
         ("Most in ten minutes", str(found.most_in_10_min), "10"),
-        ("Time in floods", f"{found.flood_share:.1%}", "under 1 %"),
+        ("Time in floods", f"{100 * found.flood_share:.1f} %", "under 1 %"),
         ("By priority", shares or UNKNOWN, "about 5 % high, 15 % medium, 80 % low"),
         ("Chattering", ", ".join(found.chattering) or "none", "none"),
         ("Stale for more than a day", ", ".join(found.stale) or "none", "under 5"),

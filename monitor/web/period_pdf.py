@@ -14,6 +14,7 @@ from monitor.errors import RunError
 from monitor.model import NS
 from monitor.web.period import Curve, PeriodReport, performance
 from monitor.web.period_page import title
+from monitor.web.templating import brief
 from monitor.web.words import UNKNOWN, Display, clock, due_limit, kind_of
 
 if TYPE_CHECKING:
@@ -82,7 +83,7 @@ def _fill(pdf: FPDF, report: PeriodReport) -> None:
         _chart(pdf, report, curve)
     _heading(pdf, "Events")
     _table(pdf, ("Time", "Skid", "Kind", "Change", "Message"),
-           ((clock(e.time, report.zone), e.skid, kind_of(e.kind).words, e.transition.value, e.message)
+           ((clock(e.time, report.zone), e.skid, kind_of(e.kind).words, e.transition.value, brief(e.message))
             for e in report.events),
            (40, 30, 38, 18, 151))
 

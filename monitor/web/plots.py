@@ -39,6 +39,7 @@ class Line:
     low: Floats | None = None       # envelope of each bucket, drawn as a band
     high: Floats | None = None
     limit: float | None = None      # what lies at or above it is emphasised
+    firm: npt.NDArray[np.bool_] | None = None   # where it can be gone by; else it is not emphasised
     time: Times | None = None
     dots: bool = False
 
@@ -64,6 +65,7 @@ class Panel:
     from_zero: bool = True
     empty: str = "No values in this span."
     note: str = ""                  # below the plot
+    joined: int = 0                 # ns: times this near are never a gap
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,7 +119,7 @@ def draw_panel(time: Times, panel: Panel, frame: Frame) -> Markup:
     low, high = _extent(known, panel)
     down = _Scale(low, high, panel.height)
     inner = [_shades(frame, panel.height), _grid_times(frame, panel.height), _marks(frame, panel.height)]
-    inner += [_curve(time, line, frame, down) for line in panel.lines]
+    inner += [_curve(time, line, frame, down, panel.joined) for line in panel.lines]
     text = _value_axis(down) + Markup("").join(_limit(limit, down, panel) for limit in panel.limits)
     if not known.size:
         text += Markup('<text class="empty" x="50%" y="{}" text-anchor="middle">{}</text>').format(
@@ -164,14 +166,14 @@ def _extent(known: Floats, panel: Panel) -> tuple[float, float]:
     return (low if low == 0.0 and panel.from_zero else low - air), high + air
 
 
-def _runs(time: Times, values: Floats) -> list[slice]:
-    """Stretches without a gap: neighbours in time, all finite."""
+def _runs(time: Times, values: Floats, near: int) -> list[slice]:
+    """Stretches without a gap: neighbours in time, all finite. near: times so near are always neighbours, ns."""
     good = np.isfinite(values)
     if not good.any():
         return []
     steps = np.diff(time)
     usual = float(np.median(steps)) if steps.size else 0.0
-    joined = np.concatenate(([False], (steps <= _GAP * usual) & good[1:] & good[:-1]))
+    joined = np.concatenate(([False], (steps <= max(_GAP * usual, near)) & good[1:] & good[:-1]))
     starts = np.flatnonzero(good & ~joined)
     ends = np.flatnonzero(good & ~np.append(joined[1:], False)) + 1
     return [slice(int(a), int(b)) for a, b in zip(starts, ends, strict=True)]
@@ -181,10 +183,10 @@ def _points(x: Floats, y: Floats) -> str:
     return " ".join(f"{a:.0f},{b:.1f}".removesuffix(".0") for a, b in zip(x.tolist(), y.tolist(), strict=True))
 
 
-def _path(time: Times, values: Floats, frame: Frame, down: _Scale) -> str:
+def _path(time: Times, values: Floats, frame: Frame, down: _Scale, near: int) -> str:
     x, y = frame.x(time), down.y(values)
     parts = []
-    for run in _runs(time, values):
+    for run in _runs(time, values, near):
         points = _points(x[run], y[run])
         parts.append(f"M{points}" if run.stop - run.start > 1 else f"M{points}h0")     # a lone value is a dot
     return "".join(parts)
@@ -199,30 +201,36 @@ def _joined(line: Line, frame: Frame, down: _Scale) -> str:
     return "".join(f"M{_points(x[p], y[p])}" for p in (q[good[q]] for q in pieces) if p.size > 1)
 
 
-def _curve(time: Times, line: Line, frame: Frame, down: _Scale) -> Markup:
+def _curve(time: Times, line: Line, frame: Frame, down: _Scale, near: int) -> Markup:
     out = Markup("")
     if line.low is not None and line.high is not None:
-        out += Markup('<path class="band" d="{}"/>').format(_band(time, line.low, line.high, frame, down))
-    course = _path(time, line.values, frame, down) if line.time is None else _joined(line, frame, down)
+        out += Markup('<path class="band" d="{}"/>').format(_band(time, line.low, line.high, frame, down, near))
+    course = _path(time, line.values, frame, down, near) if line.time is None else _joined(line, frame, down)
     out += Markup('<path class="line {}" data-label="{}" d="{}"/>').format(line.style, line.label, course)
     if line.dots:
         x, y = frame.x(time if line.time is None else line.time), down.y(line.values)
         spots = "".join(f"M{a:.0f},{b:.1f}h0" for a, b in zip(x.tolist(), y.tolist(), strict=True) if np.isfinite(b))
         out += Markup('<path class="dots" d="{}"/>').format(spots)
-    if line.limit is not None and (beyond := line.values >= line.limit).any():
-        near = beyond | np.append(beyond[1:], False) | np.append(False, beyond[:-1])
-        shown = np.where(near, line.values, np.nan)
+    if line.limit is not None and (beyond := _beyond(line)).any():
+        around = beyond | np.append(beyond[1:], False) | np.append(False, beyond[:-1])
+        shown = np.where(around, line.values, np.nan)
         height = max(float(down.y(line.limit)), 0.1)
         out += Markup('<svg x="0" y="0" width="{w}" height="{h:.1f}" viewBox="0 0 {w} {h:.1f}">'
                       '<path class="line beyond" d="{d}"/></svg>').format(
-            w=WIDTH, h=height, d=_path(time, shown, frame, down))
+            w=WIDTH, h=height, d=_path(time, shown, frame, down, near))
     return out
 
 
-def _band(time: Times, low: Floats, high: Floats, frame: Frame, down: _Scale) -> str:
+def _beyond(line: Line) -> npt.NDArray[np.bool_]:
+    found = np.asarray(line.values >= line.limit, np.bool_)
+    return found if line.firm is None else found & line.firm
+
+
+def _band(time: Times, low: Floats, high: Floats, frame: Frame, down: _Scale, near: int) -> str:
     x, top, bottom = frame.x(time), down.y(high), down.y(low)
     return "".join(
-        f"M{_points(x[run], top[run])} {_points(x[run][::-1], bottom[run][::-1])}z" for run in _runs(time, low + high))
+        f"M{_points(x[run], top[run])} {_points(x[run][::-1], bottom[run][::-1])}z"
+        for run in _runs(time, low + high, near))
 
 
 def _value_axis(down: _Scale) -> Markup:

@@ -16,11 +16,14 @@ from monitor.web.words import (
     UNKNOWN,
     Display,
     clock,
+    digits_for,
     duration,
+    fixed,
     handling,
     iso,
     kind_of,
     level_of,
+    printed,
     unit_symbol,
 )
 
@@ -51,7 +54,7 @@ def environment(*folders: Path, skids: Iterable[SkidSettings] = (), zone: tzinfo
         kind=lambda name: kind_of(name).words, level=lambda event: level_of(event, known.get(event.skid)),
         plant=lambda of: spoken(of.kind, of.detail), handling=lambda of: handling(known.get(of.skid), of.kind),
         duration=duration, when=lambda time: when(time, zone), when_in=when, unit=unit_symbol, value=event_value,
-        symbol=symbol, brief=brief, pressure=lambda skid, value: Display(skid).text("pressure", value))
+        symbol=symbol, brief=brief, printed=printed, pressure=lambda skid, value: Display(skid).text("pressure", value))
     made.globals.update(caution=CAUTION, unknown=UNKNOWN)
     return made
 
@@ -69,15 +72,15 @@ def symbol(level: str) -> Markup:
 
 
 def brief(message: str) -> str:
-    """A message without the caution that stands at the foot of every page."""
-    return message.replace(CAUTION, "").strip()
+    """A message without the caution that stands at the foot of every page, units as they are printed."""
+    return printed(message.replace(CAUTION, "").strip())
 
 
 def event_value(event: Event) -> str:
     """What was compared, in the unit of the event."""
     if event.value is None:
         return UNKNOWN
-    return f"{event.value:.4g} {unit_symbol(event.unit or '')}".strip()
+    return f"{fixed(event.value, digits_for(event.value))} {unit_symbol(event.unit or '')}".strip()
 
 
 def inline(name: str) -> Markup:

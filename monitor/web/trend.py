@@ -18,6 +18,7 @@ from monitor.web.words import KINDS, Display, dp_limit, due_limit, kind_of, leve
 Trend = Mapping[str, npt.NDArray[Any]]
 
 MINUTE_NS = 60_000_000_000
+JUDGED = 0.5        # share of a bucket that has to have been judged for its normalised dP to be gone by
 COLUMNS = ("inlet", "outlet", "pressure_drop", "normalised", "flow", "temperature")
 
 
@@ -43,6 +44,7 @@ def draw_trend(skid: SkidSettings, trend: Trend, events: Sequence[Event], *, sta
 
 
 FAN_POINTS = 600
+APART = 30 * MINUTE_NS      # forecasts no farther apart are one course: while a skid runs they come every ten minutes
 
 
 def fan(foreseen: Trend, start: int, end: int) -> Markup:
@@ -52,7 +54,8 @@ def fan(foreseen: Trend, start: int, end: int) -> Markup:
         return Markup("")
     every = {name: column[::max(1, size // FAN_POINTS)] for name, column in foreseen.items()}
     panel = Panel("Hours until a changeout is due, as foreseen; band: 80 %", "h",
-                  (Line("Forecast", every["p50"], low=every["p10"], high=every["p90"]),), height=120)
+                  (Line("Forecast", every["p50"], low=every["p10"], high=every["p90"]),), height=120,
+                  joined=APART)
     return draw_panel(np.asarray(every["time"], np.int64), panel, Frame(start, end))
 
 
@@ -79,7 +82,7 @@ def doubts(trend: Trend, step: int) -> tuple[tuple[int, int], ...]:
     if "judged" not in trend:
         return ()
     time = np.asarray(trend["time"], np.int64)
-    weak = np.asarray(trend["judged"], np.float64) < 0.5
+    weak = np.asarray(trend["judged"], np.float64) < JUDGED
     starts = np.flatnonzero(weak & ~np.concatenate(([False], weak[:-1])))
     ends = np.flatnonzero(weak & ~np.concatenate((weak[1:], [False])))
     return tuple((int(time[a]), int(time[b]) + step) for a, b in zip(starts, ends, strict=True))
@@ -91,10 +94,11 @@ def panels(skid: SkidSettings, trend: Trend) -> list[Panel]:
     column = {name: show.array(_quantity(name), trend[name]) for name in COLUMNS}
     edges = {side: show.array("pressure", trend[f"pressure_drop_{side}"])
              for side in ("low", "high") if f"pressure_drop_{side}" in trend}
+    judged = np.asarray(trend["judged"], np.float64) >= JUDGED if "judged" in trend else None
     due, near, most = (show.convert("pressure", p) for p in (due_limit(skid), dp_limit(skid), skid.element.max_dp))
     bar, flow = show.unit("pressure"), show.unit("flow")
     found = [
-        Panel("Normalised dP", bar, (Line("Normalised dP", column["normalised"], limit=due),),
+        Panel("Normalised dP", bar, (Line("Normalised dP", column["normalised"], limit=due, firm=judged),),
               (Limit("changeout due", due),), height=170),
         Panel("dP, actual", bar, (Line("dP", column["pressure_drop"], low=edges.get("low"), high=edges.get("high"),
                                        limit=near),),

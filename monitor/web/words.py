@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import dataclass
 from datetime import UTC, datetime, tzinfo
 
@@ -16,13 +17,15 @@ from monitor.model import NS, Event, Handling, Role, SkidSettings, Transition
 
 __all__ = [
     "CAUTION", "KINDS", "LEVELS", "UNKNOWN", "Display", "Kind", "clock", "digits_for", "dp_limit", "due_limit",
-    "duration", "fixed", "handling", "hours", "iso", "kind_of", "level_of", "quantity_of", "unit_symbol", "utc",
+    "duration", "fixed", "handling", "hours", "iso", "kind_of", "level_of", "printed", "quantity_of",
+    "unit_symbol", "utc",
 ]
 
 UNKNOWN = "\u2014"      # what stands where nothing is known
 
 _DEFAULT_UNITS = {"pressure": "bar", "flow": "m^3/h", "temperature": "degC", "turbidity": "NTU"}
 _SYMBOLS = {"m^3/h": "m³/h", "degC": "°C", "degF": "°F", "m^2": "m²", "um": "µm", "m^3/s": "m³/s", "1": ""}
+_UNITS_IN_TEXT = re.compile(r"(?<=\d )(?:m\^3/[hs]|m\^2|deg[CF]|um)\b")
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,6 +126,11 @@ def fixed(value: float, digits: int) -> str:
 def unit_symbol(unit: str) -> str:
     """How a unit is printed: `m^3/h` as m³/h."""
     return _SYMBOLS.get(unit, unit)
+
+
+def printed(text: str) -> str:
+    """A sentence with the units in it as they are printed."""
+    return _UNITS_IN_TEXT.sub(lambda found: unit_symbol(found[0]), text)
 
 
 def digits_for(value: float) -> int:

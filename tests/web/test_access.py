@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import dataclasses
+import ssl
 from collections.abc import Iterator
+from pathlib import Path
 
 import httpx
 import pytest
 from display_samples import read_html
 from page_plant import Plant, served
+from services import Certificates
 
 from monitor.model import CommandSettings, Event, Secret, WebSettings, WebUser
 from monitor.web.access import SESSION_S, Access, Limit
@@ -158,6 +161,52 @@ def test_session_ends_by_time_and_with_the_token() -> None:
 
 def test_cookie_stays_on_tls_where_there_is_tls() -> None:
     assert "; Secure" in Access((ACT,), secure=True).cookie(ACT)
+
+
+def test_over_tls_the_cookie_is_kept_there_and_a_stranger_to_the_certificate_is_told(plant: Plant, tmp_path: Path
+                                                                                    ) -> None:
+    own = Certificates(tmp_path)
+    web = WebSettings(users=(ACT,), cert_file=str(own.server_cert), key_file=str(own.server_key))
+    plant.settings = dataclasses.replace(plant.settings, web=web)
+    with served(plant) as address:
+        trusted = ssl.create_default_context(cafile=str(own.ca_file))
+        with httpx.Client(base_url=address, verify=trusted, trust_env=False) as client:
+            assert address.startswith("https://") and client.get("/").status_code == 303
+            assert "; Secure" in log_in(client, "act-token-2").headers["set-cookie"]
+            assert client.get("/alarms").status_code == 200
+        with pytest.raises(httpx.ConnectError, match="certificate verify failed"):
+            httpx.get(address, trust_env=False)
+        with pytest.raises(httpx.RemoteProtocolError):
+            httpx.get(address.replace("https", "http"), trust_env=False)
+
+
+@pytest.mark.parametrize(("proxy", "codes"), [("127.0.0.1", [403] * 5 + [429, 403]), (None, [403] * 5 + [429, 429])])
+def test_who_asks_is_taken_from_the_proxys_word_only_where_it_is_trusted(plant: Plant, proxy: str | None,
+                                                                         codes: list[int]) -> None:
+    """Behind a proxy limits are each browser's own; without one nobody escapes them by naming another address."""
+    plant.settings = dataclasses.replace(plant.settings, web=WebSettings(users=(ACT,), proxy=proxy))
+    with served(plant) as address, httpx.Client(base_url=address, trust_env=False) as client:
+        found = [client.post("/login", data={"token": f"guess-{i}"},
+                             headers={"x-forwarded-for": "203.0.113.7" if i < 6 else "203.0.113.8"}).status_code
+                 for i in range(7)]
+    assert found == codes
+
+
+HEADERS = {"content-security-policy": "default-src 'none'", "x-content-type-options": "nosniff",
+           "x-frame-options": "DENY", "referrer-policy": "same-origin", "cross-origin-opener-policy": "same-origin",
+           "cross-origin-resource-policy": "same-origin", "permissions-policy": "camera=()"}
+
+
+@pytest.mark.parametrize("path", ["/", "/login", "/alarms", "/live", "/nowhere", "/api/v1/skids", "/static/style.css",
+                                  "/report/file.html"])
+def test_every_answer_carries_the_headers_also_one_that_refuses(stranger: httpx.Client, path: str) -> None:
+    """OWASP HTTP Headers cheat sheet (from memory); no inline script or style, no frame, nothing from elsewhere."""
+    for headers in ({}, {"authorization": "Bearer look-token-1"}):
+        with stranger.stream("GET", path, headers=headers) as answer:
+            for name, value in HEADERS.items():
+                assert answer.headers[name].startswith(value), (path, name)
+            assert "unsafe" not in answer.headers["content-security-policy"] and "server" not in answer.headers
+            assert "no-store" in answer.headers.get("cache-control", "") or "etag" in answer.headers
 
 
 def test_limit_lets_a_burst_through_and_then_a_steady_rate() -> None:

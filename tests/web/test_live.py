@@ -14,6 +14,7 @@ from page_plant import NEWEST, Plant
 from monitor.errors import StoreError
 from monitor.model import NS, Event, SkidSettings
 from monitor.web.data import SkidNow, Source
+from monitor.web.live import Hub, Pace
 
 WHOLE = {"newest", "tally", "s0", "s1", "order:skids"}      # every part of an overview of two skids
 
@@ -63,6 +64,43 @@ def test_everything_comes_first_and_then_only_what_changed(site: str, plant: Pla
         changed = told.until("beat")
         assert parts(changed) == {"newest", "values", "drawing"}
         assert "3.33 bar" in changed[0][2]["values"]
+
+
+def test_what_open_pages_take_of_a_core_stays_within_a_share() -> None:
+    now = [100.0]
+    pace = Pace(0.2, lambda: now[0])
+    assert pace.paid()
+    pace.spent = 1.0                    # a second of work: five seconds of rest
+    assert not pace.paid()
+    now[0] += 4.9
+    assert not pace.paid()
+    now[0] += 0.2
+    assert pace.paid()
+    now[0] += 1_000                     # what was not used is not saved up
+    assert pace.paid()
+    pace.spent += 0.5
+    assert not pace.paid()
+
+
+def test_many_that_look_at_the_same_get_it_made_once(site: str, plant: Plant, monkeypatch: pytest.MonkeyPatch) -> None:
+    made: list[str] = []
+    news = Hub._news
+
+    def counted(hub: Hub, key: str, had: str | None, *rest: Any) -> str:
+        before = len(hub._told)
+        found = news(hub, key, had, *rest)
+        made.extend([key] * (len(hub._told) > before))
+        return found
+
+    monkeypatch.setattr(Hub, "_news", counted)
+    with contextlib.ExitStack() as stack:
+        every = [Told(stack.enter_context(stream(site, "/live"))) for _ in range(5)]
+        for told in every:
+            told.until("beat")
+        made.clear()
+        plant.read(NEWEST + NS, 3.33)
+        assert all("newest" in parts(told.until("beat")) for told in every)
+    assert made == ["/"]
 
 
 def test_new_event_reaches_alarms_events_and_plots(site: str, plant: Plant, due: Event) -> None:

@@ -11,7 +11,10 @@ function showLocalTimes(root) {
     element.dataset.local = "yes";
     const local = document.createElement("span");
     local.className = "local";
-    local.textContent = at.toLocaleString([], { month: "short", day: "numeric", hour: "2-digit", minute: "2-digit", second: "2-digit" }) + " local";
+    const two = (n) => String(n).padStart(2, "0");
+    const day = `${at.getFullYear()}-${two(at.getMonth() + 1)}-${two(at.getDate())}`;
+    const other = element.textContent.startsWith(day) ? "" : `${day} `;
+    local.textContent = `${other}${two(at.getHours())}:${two(at.getMinutes())}:${two(at.getSeconds())} local`;
     element.append(local);
   }
 }
