@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import signal
 import subprocess
@@ -73,9 +74,12 @@ class PageProcess:
 
 
 def give_way() -> None:
-    """Where processors are short the daemon goes first: nobody's reading waits for a page."""
+    """Where processors are short the daemon goes first: nobody's reading waits for a page. Linux may weigh a session
+    as a whole (man sched, "The autogroup feature"), and the page is one of its own."""
     if hasattr(os, "nice"):
         os.nice(NICER)
+    with contextlib.suppress(OSError):
+        Path("/proc/self/autogroup").write_text(str(NICER))
 
 
 def end_with_parent() -> None:

@@ -51,10 +51,10 @@ def daemon(port: int, folder: str, count: int, ready: Any, stop: Any) -> None:
 
 
 def page(port: int, folder: str, count: int, ready: Any) -> None:
-    from monitor.commands.page_process import give_way
+    from monitor.commands.page_process import NICER
     from monitor.web.server import serve
 
-    give_way()
+    os.nice(NICER)
     serve(lambda: Reader.open(Path(folder) / "b.db"), settings(port, folder, count), port=0, ready=ready.put)
 
 

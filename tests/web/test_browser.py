@@ -73,7 +73,7 @@ def test_new_reading_and_alarm_appear_without_reloading(browser: Browser, site: 
         plant.read(NEWEST + NS, 3.97)
         wait_for(page, "3.97 bar")
         plant.say(due)
-        wait_for(page, "Normalised dP has reached 1.00 bar at 58 m^3/h.")
+        wait_for(page, "Normalised dP has reached 1.00 bar at 58 m³/h.")
         assert page.evaluate("window.stayed") is True
 
 
