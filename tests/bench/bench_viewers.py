@@ -231,7 +231,8 @@ def main() -> None:
     parser.add_argument("--turns", type=int, default=8)
     parser.add_argument("--seconds", type=float, default=15.0)
     chosen = parser.parse_args()
-    with tempfile.TemporaryDirectory() as folder, mosquitto(Path(folder), config_extra="max_inflight_messages 0") as broker:
+    patient = "max_inflight_messages 0"
+    with tempfile.TemporaryDirectory() as folder, mosquitto(Path(folder), config_extra=patient) as broker:
         bench = Bench(chosen, folder, broker)
         try:
             compare(bench, "as offered", 1.0)
