@@ -211,7 +211,7 @@ def _curve(time: Times, line: Line, frame: Frame, down: _Scale, near: int) -> Ma
         x, y = frame.x(time if line.time is None else line.time), down.y(line.values)
         spots = "".join(f"M{a:.0f},{b:.1f}h0" for a, b in zip(x.tolist(), y.tolist(), strict=True) if np.isfinite(b))
         out += Markup('<path class="dots" d="{}"/>').format(spots)
-    if line.limit is not None and (beyond := _beyond(line)).any():
+    if line.limit is not None and (beyond := _beyond(line, line.limit)).any():
         around = beyond | np.append(beyond[1:], False) | np.append(False, beyond[:-1])
         shown = np.where(around, line.values, np.nan)
         height = max(float(down.y(line.limit)), 0.1)
@@ -221,8 +221,8 @@ def _curve(time: Times, line: Line, frame: Frame, down: _Scale, near: int) -> Ma
     return out
 
 
-def _beyond(line: Line) -> npt.NDArray[np.bool_]:
-    found = np.asarray(line.values >= line.limit, np.bool_)
+def _beyond(line: Line, limit: float) -> npt.NDArray[np.bool_]:
+    found = np.asarray(line.values >= limit, np.bool_)
     return found if line.firm is None else found & line.firm
 
 

@@ -67,7 +67,7 @@ def test_alarm_is_told_by_word_symbol_and_message(client: httpx.Client, plant: P
     assert '<svg class="symbol medium"' in overview and "Changeout due" in read_html(overview).text
     text = read_html(skid).text
     assert "Normalised dP has reached 1.00 bar at 58 m³/h." in text
-    assert re.search(r"medium priority, active( \([A-Z ]+\))?, since 2026-03-01 01:58:00 UTC", text)
+    assert re.search(r"medium priority, active( \([^)]*\))?, since 2026-03-01 01:58:00 UTC", text)
 
 
 def test_alarm_that_returned_to_normal_no_longer_stands(client: httpx.Client, plant: Plant, due: Event) -> None:
