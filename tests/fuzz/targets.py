@@ -1,6 +1,6 @@
 """What may be fed any bytes: each target takes them and raises where it meets anything but a refusal in words.
 
-Here hypothesis feeds them for a moment; `tests/bench/fuzz.py` for hours, guided by what the code runs through.
+Here hypothesis feeds them for a moment; `tests/bench/fuzzing.py` for hours, guided by what the code runs through.
 """
 
 from __future__ import annotations

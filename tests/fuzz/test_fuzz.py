@@ -1,4 +1,4 @@
-"""A short run of what `tests/bench/fuzz.py` does for hours; and everything that was ever found stays in the corpus."""
+"""A short run of what `tests/bench/fuzzing.py` does for hours; whatever was found stays in the corpus."""
 
 from __future__ import annotations
 

@@ -1,6 +1,6 @@
 """Feeds a target of `tests/fuzz` for as long as asked, guided by coverage; needs atheris (pip install atheris).
 
-    PYTHONPATH=.:tests python tests/bench/fuzz.py TARGET SECONDS [FOLDER FOR THE GROWING CORPUS]
+    PYTHONPATH=.:tests python tests/bench/fuzzing.py TARGET SECONDS [FOLDER FOR THE GROWING CORPUS]
 
 What makes it fail is left in the working folder as crash-*; mend it, and put it into tests/fuzz/corpus/TARGET.
 """
