@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 NS = 1_000_000_000
+CURVE = 8     # most points of a pump's curve
 DAY = 86_400 * NS
 
 
@@ -328,6 +329,8 @@ class SkidSettings:
     lateness_s: float = 2.0             # how long a row may come behind its newest sibling and still be fed
     source: str = ""                    # the file it came from
     procedure: tuple[Step, ...] = ()    # of a changeout; empty: the usual steps
+    pump_curve: tuple[tuple[float, float], ...] = ()    # flow [m^3/s] and pressure at the inlet header [Pa] by a pump
+                                                        # at full speed; tells flow where no meter does
 
     def index(self, signal_id: str) -> int | None:
         """Position of a signal in `signals`, or None."""

@@ -142,7 +142,7 @@ CATALOGUE: dict[str, Kind] = {
         Kind(
             name="vessel-repressurised",
             priority="high",
-            meaning="Pressure has come back in an isolated, emptied vessel, more slowly than by filling.",
+            meaning="Pressure comes back in an isolated, emptied vessel, sooner than by filling or more slowly.",
             consequence="Whoever works on the vessel, its lid perhaps loose or open, meets water under pressure.",
             response="If anybody works on this vessel: stop, keep clear of the lid, do not loosen or tighten it under "
             "pressure; find the valve that passes, isolate and vent again.",

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
 Values = Mapping[str, Any]
 MARGIN = 10
+CLOCK = "clock/"     # facts of clocks
 RATES = (("readings", "readings"), ("repeated", "repeated"), ("rejected", "set aside"), ("events", "events"),
          ("commits", "commits"))
 
@@ -36,6 +37,7 @@ def run_status(config: Path, *, as_json: bool) -> None:
         kept = {skid: kept_of(reader, skid) for skid in status["skids"]}
         status["forecasts"] = {skid: forecast_of(found) for skid, found in kept.items()}
         status["closures"] = {s.id: closures_of(s, kept[s.id]) for s in settings.skids if s.id in kept}
+        status["clocks"] = {skid: clocks_of(reader, skid) for skid in status["skids"]}
     if as_json:
         counts = [c._asdict() for c in quarantine]
         say(json.dumps(status | {"quarantine_counts": counts}, indent=1, default=str))
@@ -51,6 +53,7 @@ def lines(status: Values, quarantine: Sequence[QuarantineCount], now: int) -> It
         "readings": _readings(status["readings"], now),
         "a minute": _rates(status["rates"]),
         "skids": _skids(status["skids"], now),
+        "clocks": _clocks(status.get("clocks", {})),
         "alarms": _alarms(status.get("alarms", ()), now),
         "forecast": _forecasts(status.get("forecasts", {})),
         "closures": _closures(status.get("closures", {}), now),
@@ -170,6 +173,35 @@ def _closures(closures: Mapping[str, Mapping[str, Values]], now: int) -> Iterato
             yield f"{skid:<{width}}  {', '.join(names)}  {said}"
     if not closures:
         yield "nothing seen yet"
+
+
+def clocks_of(reader: Reader, skid: str) -> dict[str, Any]:
+    """What is known of each signal's clock: signal -> word, lag_s, error_s, transients, against."""
+    facts = reader.facts(skid)
+    return {key.removeprefix(CLOCK): fact.value for key, fact in sorted(facts.items()) if key.startswith(CLOCK)}
+
+
+def _clocks(clocks: Mapping[str, Mapping[str, Values]]) -> Iterator[str]:
+    width = _width(clocks)
+    for skid, told in clocks.items():
+        for name, clock in told.items():
+            yield f"{skid:<{width}}  {clock_words(name, clock)}"
+    if not any(clocks.values()):
+        yield "not compared yet: that takes three sharp moves of pressure, as of a pump that starts"
+
+
+def clock_words(name: str, clock: Values) -> str:
+    """What is known of one signal's clock.
+
+    >>> clock_words("PT-2", {"word": "apart", "lag_s": 12.1, "error_s": 0.3, "transients": 5, "against": "PT-1"})
+    'PT-2 comes 12.1 s after PT-1 (+- 0.3 s, by 5 transients): values are laid side by side'
+    """
+    basis = f"(+- {clock['error_s']:.1f} s, by {clock['transients']} transients)"
+    if clock["word"] == "in step":
+        return f"{name} is in step with {clock['against']} {basis}"
+    order = "after" if clock["lag_s"] > 0 else "before"
+    lag = f"{abs(clock['lag_s']):.1f} s {order} {clock['against']}"
+    return f"{name} comes {lag} {basis}: values are laid side by side"
 
 
 def _forecasts(forecasts: Mapping[str, Values]) -> Iterator[str]:

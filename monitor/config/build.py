@@ -8,7 +8,7 @@ from monitor.config.alarm_rules import given_in
 from monitor.config.kinds import KINDS, alarm_settings
 from monitor.config.signals import SignalParts
 from monitor.config.skids import DISPLAY_UNITS, SkidParts
-from monitor.config.tables import ElementTable, PayloadTable, ReferenceTable
+from monitor.config.tables import ElementTable, PayloadTable, PumpTable, ReferenceTable
 from monitor.model import Element, Payload, Reference, Reporting, Signal, SkidSettings, Step
 
 T = TypeVar("T")
@@ -23,6 +23,7 @@ def skid_settings(parts: SkidParts) -> SkidSettings:
         in_service=skid.in_service or len(vessels), element=_element(parts.element),
         reference=_reference(parts.reference), signals=tuple(map(_signal, parts.signals)),
         alarms={kind: alarm_settings(kind, given_in(parts.alarms.get(kind)), parts.element) for kind in KINDS},
+        pump_curve=_curve(parts.pump),
         procedure=tuple(Step(_known(s.text), str(s.watch or "")) for s in parts.steps),
         display_units=display, lateness_s=2.0 if skid.lateness is None else skid.lateness, source=parts.document.name)
 
@@ -35,6 +36,10 @@ def _element(table: ElementTable) -> Element:
 
 def _reference(table: ReferenceTable) -> Reference:
     return Reference(_known(table.flow), _known(table.temperature), table.fluid or "water")
+
+
+def _curve(table: PumpTable | None) -> tuple[tuple[float, float], ...]:
+    return () if table is None else tuple(zip(_known(table.flow), _known(table.pressure), strict=True))
 
 
 def _signal(parts: SignalParts) -> Signal:

@@ -48,6 +48,24 @@ class Quantity:
 
 
 @dataclass(frozen=True, slots=True)
+class Quantities:
+    """A list of quantities of one dimension, in SI."""
+
+    each: Quantity
+    fewest: int
+    most: int
+
+    @property
+    def accepted(self) -> str:
+        return f"a list of {self.fewest} to {self.most}, each {self.each.accepted}"
+
+    def __call__(self, value: Any) -> tuple[float, ...]:
+        if not isinstance(value, list) or not self.fewest <= len(value) <= self.most:
+            raise RefusalError(shown(value), self.accepted)
+        return tuple(self.each(item) for item in value)
+
+
+@dataclass(frozen=True, slots=True)
 class PressureOrShare:
     """A pressure above zero in Pa, or a percentage of another setting."""
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from itertools import pairwise
 from typing import Any, TypeVar
 
 from monitor.config.alarm_rules import bar, check_alarms
@@ -15,6 +16,7 @@ from monitor.config.tables import (
     AlarmTable,
     DisplayTable,
     ElementTable,
+    PumpTable,
     ReferenceTable,
     SkidTable,
     StepTable,
@@ -43,6 +45,7 @@ class SkidParts:
     display: DisplayTable
     element: ElementTable
     reference: ReferenceTable
+    pump: PumpTable | None
     signals: list[SignalParts] = field(default_factory=list)
     alarms: dict[str, AlarmTable] = field(default_factory=dict)
     steps: list[StepTable] = field(default_factory=list)
@@ -59,6 +62,7 @@ def read_skid(document: Document, faults: Faults) -> SkidParts:
         display=read_table(DisplayTable, document, ("skid", "display_units"), faults, present=has_display),
         element=_inner(ElementTable, document, inside, "element", faults),
         reference=_inner(ReferenceTable, document, inside, "reference", faults),
+        pump=_inner(PumpTable, document, inside, "pump", faults) if "pump" in inside else None,
         signals=read_signals(document, faults),
         alarms=_read_alarms(document, faults),
         steps=_read_steps(document, skid, faults),
@@ -66,6 +70,7 @@ def read_skid(document: Document, faults: Faults) -> SkidParts:
     _check_display(parts, faults)
     _check_skid(parts, faults)
     _check_element(parts, faults)
+    _check_pump(parts, faults)
     check_signals(document, parts.signals, parts.skid.vessels, faults)
     _check_visible(parts, faults)
     check_alarms(document, parts.alarms, parts.element, faults)
@@ -135,6 +140,16 @@ def _check_element(parts: SkidParts, faults: Faults) -> None:
     if element.clean_dp is not None and ceiling is not None and element.clean_dp >= ceiling:
         faults.add(parts.document, (*path, "clean_dp"), bar(element.clean_dp),
                    f"less than {name}, which is {bar(ceiling)}")
+
+
+def _check_pump(parts: SkidParts, faults: Faults) -> None:
+    if parts.pump is None or parts.pump.flow is None or parts.pump.pressure is None:
+        return
+    flow, pressure, path = parts.pump.flow, parts.pump.pressure, ("skid", "pump", "pressure")
+    if len(flow) != len(pressure):
+        faults.add(parts.document, path, f"{len(pressure)} pressures", f"{len(flow)}, one for each flow")
+    elif any(b <= a for a, b in pairwise(flow)) or any(b >= a for a, b in pairwise(pressure)):
+        faults.add(parts.document, path, "a curve that does not fall", "flows that rise and pressures that fall")
 
 
 def _check_visible(parts: SkidParts, faults: Faults) -> None:

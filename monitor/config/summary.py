@@ -29,7 +29,8 @@ def _skid(skid: SkidSettings) -> Iterator[str]:
     yield f"  element     {', '.join(fact for fact in facts if fact)}"
     flow, temperature = _shown(reference.flow, show["flow"]), _shown(reference.temperature, show["temperature"])
     yield f"  reference   {flow} of {reference.fluid} at {temperature}"
-    for role, meaning in ((Role.FLOW, "taken as constant"), (Role.TEMPERATURE, "2.5 to 3 % per kelvin uncertain")):
+    assumed = "told by the pump's curve from the inlet pressure" if skid.pump_curve else "taken as constant"
+    for role, meaning in ((Role.FLOW, assumed), (Role.TEMPERATURE, "2.5 to 3 % per kelvin uncertain")):
         if not skid.with_role(role):
             yield f"  {role:<11} not measured: {meaning}"
     yield "  signals"

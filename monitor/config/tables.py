@@ -26,6 +26,7 @@ from monitor.config.readers import (
     Names,
     NeverHere,
     PressureOrShare,
+    Quantities,
     Quantity,
     Reader,
     SecretFile,
@@ -39,7 +40,7 @@ from monitor.config.readers import (
 )
 from monitor.config.week import WeekHours, ZoneName
 from monitor.config.wording import RefusalError, shown
-from monitor.model import Hours, PayloadFormat, Reporting, Role, TimeFormat
+from monitor.model import CURVE, Hours, PayloadFormat, Reporting, Role, TimeFormat
 
 DAY = 86_400.0
 _POSITIVE_PRESSURE = BeforeValidator(Quantity("pressure", "above zero", above=0))
@@ -101,6 +102,7 @@ class SkidTable(Table):
     step: Any = None
     element: Any = None
     reference: Any = None
+    pump: Any = None
 
 
 class DisplayTable(Table):
@@ -130,6 +132,17 @@ class ReferenceTable(Table):
     temperature: Annotated[float | None, BeforeValidator(
         Quantity("temperature", "from 0 to 100 degC", at_least=273.15, at_most=373.15))] = None
     fluid: Annotated[str | None, BeforeValidator(Text("water"))] = None
+
+
+class PumpTable(Table):
+    """Points of a pump's curve at full speed: flow, and the pressure at the inlet header there."""
+
+    needed = ("flow", "pressure")
+
+    flow: Annotated[tuple[float, ...] | None, BeforeValidator(
+        Quantities(Quantity("flow", "from zero up", at_least=0), 2, CURVE))] = None
+    pressure: Annotated[tuple[float, ...] | None, BeforeValidator(
+        Quantities(Quantity("pressure", "above zero", above=0), 2, CURVE))] = None
 
 
 class SignalTable(Table):

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 
 from monitor.compiled import compiled
+from monitor.detectors.come_back import watch_return
 from monitor.engine.emissions import emit
 from monitor.engine.layout import (
     BLOCK_FIELDS,
@@ -262,16 +263,23 @@ def returns(skid, parameters, sensors, history, newest, level):  # type: ignore[
 def follow_vents(skid, parameters, sensors, tick, emissions, emitted):  # type: ignore[no-untyped-def]
     """Note vessels whose own pressure falls to about nothing while the header has pressure, and when it is back."""
     if not skid.inlet > PRESSURISED:
+        skid.pressurised = 0
         return emitted
+    if skid.pressurised == 0:
+        skid.pressurised = tick
     for v in range(MAX_VESSELS):
         k = parameters.vessel_signal[v]
         if k < 0 or not math.isfinite(sensors[k].now):
             continue
-        bit = 1 << v
-        if skid.vented & bit == 0 and sensors[k].now < min(VENT, VENT_SHARE * skid.inlet):
+        bit, own = 1 << v, sensors[k].now
+        if skid.vented & bit == 0 and own < min(VENT, VENT_SHARE * skid.inlet):
             skid.vented |= bit
-            emitted = emit(emissions, emitted, VENTED, SERVICE, v, 1, tick, tick, sensors[k].now)
-        elif skid.vented & bit != 0 and sensors[k].now > 0.5 * skid.inlet:
-            skid.vented &= ~bit
-            emitted = emit(emissions, emitted, VENTED, SERVICE, v, 0, tick, tick, sensors[k].now)
+            skid.back &= ~bit
+            skid.emptied[v], skid.rising[v] = tick, 0
+            emitted = emit(emissions, emitted, VENTED, SERVICE, v, 1, tick, tick, own)
+        elif skid.vented & bit != 0:
+            emitted = watch_return(skid, v, own, tick, emissions, emitted)
+            if own > 0.5 * skid.inlet:
+                skid.vented &= ~bit
+                emitted = emit(emissions, emitted, VENTED, SERVICE, v, 0, tick, tick, own)
     return emitted

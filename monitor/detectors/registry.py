@@ -20,9 +20,9 @@ from monitor.model import NS, Element, Quality, Reference, Role, Rows, Signal, S
 
 START = 1_750_000_000 * NS
 STEP_AT = 600            # s into the second stream, where what is to be found begins
-INLET, OUTLET, FLOW, LEAK = range(4)
+INLET, OUTLET, FLOW, LEAK, OWN = range(5)
 Values = npt.NDArray[np.float64]
-STEPS = np.array([[0.002], [0.002], [0.01], [1.0]])     # of the converters
+STEPS = np.array([[0.002], [0.002], [0.01], [1.0], [0.002]])     # of the converters
 
 EXEMPT = {
     "monitor.conditioning.health": "runs stale, failed, frozen and spikes",
@@ -40,7 +40,8 @@ EXEMPT = {
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Entry:
     """module: where the detector is. own: which emissions are its own. within_s: its declared delay after the step.
-    quiet, step: from a generator of random numbers to a stream. skips: properties it does not meet, with the reason."""
+    quiet, step: from a generator of random numbers to a stream. own_pressure: of the first vessel, besides. skips:
+    properties it does not meet, with the reason."""
 
     name: str
     module: str
@@ -48,32 +49,36 @@ class Entry:
     within_s: float
     step: Callable[[np.random.Generator], Rows]
     quiet: Callable[[np.random.Generator], Rows] = field(default=lambda rng: rows_of(service(rng)))
+    own_pressure: bool = False
     parameters: str = ""     # the kind whose settings it is judged by; none: constants of its module
     skips: Mapping[str, str] = field(default_factory=dict)
 
 
-def example_skid(factor: float = 1.0) -> SkidSettings:
-    """Two vessels, headers of 0-10 bar, flow, a leak sensor; every pressure and limit times `factor`."""
+def example_skid(factor: float = 1.0, *, own_pressure: bool = False) -> SkidSettings:
+    """Two vessels, headers of 0-10 bar, flow, a leak sensor, where asked the first vessel's own pressure; every
+    pressure and limit times `factor`."""
     bar = 1e5
     element = Element(changeout_dp=factor * bar, max_dp=2.4 * factor * bar, clean_dp=0.16 * factor * bar)
     headers = [
         Signal(name, role, name, "bar", 0.0, 10.0 * factor, bar, 0.0)
         for name, role in (("in", Role.INLET_PRESSURE), ("out", Role.OUTLET_PRESSURE))
     ]
+    own = Signal("own", Role.VESSEL_PRESSURE, "own", "bar", 0.0, 10.0 * factor, bar, 0.0, vessel="a")
     alarms = {kind: defaults_for(kind, element) for kind in KINDS}
     alarms["surge"] = replace(alarms["surge"], limit=factor * (alarms["surge"].limit or 0.0))
     return SkidSettings(
         id="example", name="Example", vessels=("a", "b"), in_service=2, element=element,
         reference=Reference(40 / 3600, 288.15), alarms=alarms,
         signals=(*headers, Signal("flow", Role.FLOW, "flow", "m^3/h", 0.0, 60.0, 1 / 3600, 0.0),
-                 Signal("leak", Role.LEAK_SENSOR, "leak", "1", 0.0, 1.0, 1.0, 0.0)),
+                 Signal("leak", Role.LEAK_SENSOR, "leak", "1", 0.0, 1.0, 1.0, 0.0), *([own] if own_pressure else [])),
         display_units={"pressure": "bar", "flow": "m^3/h", "temperature": "degC", "turbidity": "NTU"},
     )  # fmt: skip
 
 
 def scaled(rows: Rows, factor: float) -> Rows:
     """The same readings with pressures times `factor`."""
-    return rows._replace(value=np.where(rows.signal >= FLOW, rows.value, rows.value * factor))
+    pressure = (rows.signal < FLOW) | (rows.signal == OWN)
+    return rows._replace(value=np.where(pressure, rows.value * factor, rows.value))
 
 
 def service(rng: np.random.Generator, seconds: int = 1200) -> Values:
@@ -95,7 +100,8 @@ def stopped(rng: np.random.Generator, offset: float, seconds: int = 900) -> Valu
 
 def rows_of(values: Values, bad: npt.NDArray[np.bool_] | None = None) -> Rows:
     """Columns sampled once a second as rows; NaN is no sample."""
-    quantised = np.round(values / STEPS) * STEPS
+    steps = STEPS[: len(values)]
+    quantised = np.round(values / steps) * steps
     second, signal = np.nonzero(~np.isnan(values.T))
     quality = np.zeros(second.size, np.uint8)
     if bad is not None:
@@ -163,6 +169,29 @@ def _wet(values: Values, late: slice) -> None:
     values[LEAK, late] = 1.0
 
 
+def _moved(values: Values, late: slice) -> None:
+    """More supply: both headers rise."""
+    values[:FLOW, late] += 0.5
+
+
+def _filled(rng: np.random.Generator) -> Rows:
+    """Vessel a is emptied for a quarter of an hour and filled within half a minute."""
+    return rows_of(_emptied(rng, np.concatenate([np.zeros(900), np.linspace(0.0, 2.4, 30)])))
+
+
+def _passing(rng: np.random.Generator) -> Rows:
+    """Vessel a is emptied, and from STEP_AT on its pressure comes back within minutes."""
+    return rows_of(_emptied(rng, np.concatenate([np.zeros(60), np.linspace(0.0, 1.0, 300)])))
+
+
+def _emptied(rng: np.random.Generator, course: Values) -> Values:
+    """Service with vessel a's own pressure, which falls to nothing 60 s before STEP_AT and then runs through `course`
+    and stands."""
+    values = service(rng, STEP_AT - 60 + course.size + 120)
+    own = np.concatenate([values[INLET, : STEP_AT - 60], course, np.full(120, course[-1])])
+    return np.vstack([values, own + rng.normal(0, 0.004, own.size)])
+
+
 def _seeping(rng: np.random.Generator) -> Rows:
     values = stopped(rng, 0.0)
     after = np.arange(values.shape[1] - STEP_AT)
@@ -204,6 +233,11 @@ ENTRIES = (
           step=changed(_reversed, 300), parameters=FAULT),
     Entry(name="zero-shift", module="monitor.conditioning.zero", own=_fault(layout.SHIFTED), within_s=220,
           step=_shifted, quiet=_at_rest, parameters=FAULT),
+    Entry(name="clocks", module="monitor.conditioning.clocks", own=lambda e: e.alarm == layout.CLOCK, within_s=125,
+          step=changed(_moved, 300)),
+    Entry(name="come-back", module="monitor.detectors.come_back", own=lambda e: e.alarm == layout.BACK, within_s=110,
+          step=_passing, quiet=_filled, own_pressure=True,
+          skips={"scale": "what a gauge reads at nothing does not scale with the process"}),
     Entry(name="isolation", module="monitor.detectors.isolation", own=lambda e: e.code == layout.ISOLATED, within_s=45,
           step=changed(_isolated, 300)),
     Entry(name="drop", module="monitor.detectors.drop", within_s=45, step=changed(_torn, 300),

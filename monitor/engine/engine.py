@@ -12,6 +12,7 @@ import msgspec
 import numpy as np
 
 from monitor.engine import layout
+from monitor.engine.clocks import with_clocks
 from monitor.engine.event_tier import EventTier
 from monitor.engine.evidence import with_evidence
 from monitor.engine.evidence_alarms import ALARMS
@@ -111,7 +112,8 @@ class Engine:
         return output
 
     def _add(self, output: Output, i: int, told: Told) -> Output:
-        output.events += [with_evidence(e, self.skids[i], self.rows, i, EXPLAINED) for e in told.events]
+        explained = (with_evidence(e, self.skids[i], self.rows, i, EXPLAINED) for e in told.events)
+        output.events += [with_clocks(e, self.skids[i], self.events.stories[i], self.rows, i) for e in explained]
         output.changeouts += told.changeouts
         output.facts += told.facts
         output.answers += told.answers

@@ -15,12 +15,13 @@ import msgspec
 from monitor.engine import forecasting, layout
 from monitor.engine.breach import MANY, weigh
 from monitor.engine.check import conclude
+from monitor.engine.clocks import compare_clocks
 from monitor.engine.events import alarm_event
 from monitor.engine.integrity import KINDS_TOLD, integrity_events
 from monitor.engine.learned import note_isolation, recall
 from monitor.engine.look_back import BLOCK, Level, growth, level
 from monitor.engine.messages_signal import signal_event
-from monitor.engine.repressurised import repressurised
+from monitor.engine.repressurised import repressurised_event
 from monitor.engine.resolution import zero_error
 from monitor.engine.row_tier import Emission, RowTier
 from monitor.engine.separation import follow_swings
@@ -68,6 +69,10 @@ class EventTier:
         if emission.alarm in (layout.SIGNAL_FAULT, layout.REVERSE):
             follow_silence(skid, self.stories[emission.skid], emission)
             return follow_zero(self, emission, Told([signal_event(emission, skid, self.rows)]))
+        if emission.alarm == layout.CLOCK:
+            return compare_clocks(self, emission)
+        if emission.alarm == layout.BACK:
+            return Told([repressurised_event(emission, skid, self.rows)])
         if emission.alarm == layout.FORECAST:
             told = Told()
             if self.forecasts:
@@ -107,9 +112,6 @@ class EventTier:
             teller.returned(emission.time)
         elif emission.code == layout.VENTED:
             teller.vented(emission.signal, emission.time, emptied=emission.detail == 1)
-            if emission.detail == 0:
-                come_back = repressurised(teller.skid, teller.history, emission.signal, emission.value, emission.time)
-                told.events += [] if come_back is None else [come_back]
         elif emission.code == layout.WAKE:
             teller.look_again(emission.time)
 

@@ -72,7 +72,7 @@ def blocked_event(emission: Emission, skid: SkidSettings, path: np.record, frame
         text = join(
             f"{seen}: no path through the skid since {clock(emission.onset)}: dP {words.pressure(emission.value)}"
             f"{at_flow(words, frame)}{against_usual(words, path, frame)}.",
-            "" if math.isfinite(frame.flow) else
+            "" if skid.with_role(Role.FLOW) and math.isfinite(frame.flow) else
             "Flow is not known: this is told from pressures alone; several vessels shut at once look much the same.",
             kind.response,
             CAUTION,

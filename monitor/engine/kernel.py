@@ -8,6 +8,7 @@ import numpy as np
 
 from monitor.alarms.delay import judge
 from monitor.compiled import compiled, inlined
+from monitor.conditioning.clocks import align, keep_trace
 from monitor.conditioning.health import watch, watch_silence
 from monitor.conditioning.pair import watch_pair
 from monitor.conditioning.sensor import close_second, take
@@ -68,7 +69,11 @@ def condition(state, parameters, s, tick, emissions):  # type: ignore[no-untyped
         look |= close_second(sensors[k], healths[k], scales[k], limits[k], tick)
     if look == 1:
         pair.silence_at = 0    # what a fault hid may be due at once when it is over
-    emitted = watch_silence(healths, limits, settings.signals, pair, tick, emissions, 0)
+    trace = state.trace[s]
+    emitted = keep_trace(trace, settings, sensors, healths, scales, tick, emissions, 0)
+    if trace.delayed == 1:
+        align(trace, settings, sensors, tick)
+    emitted = watch_silence(healths, limits, settings.signals, pair, tick, emissions, emitted)
     if look == 1:
         emitted = watch(sensors, healths, limits, settings.signals, pair.started, tick, emissions, emitted)
     i, o = settings.role[INLET], settings.role[OUTLET]

@@ -12,6 +12,8 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from monitor.model import CURVE
+
 MAX_SIGNALS = 32
 MAX_VESSELS = 8
 BUCKET = 16      # readings kept of one second; at more than 16 Hz the first 16 stand for it
@@ -30,6 +32,8 @@ BREACH = 5       # losses of resistance, for the event tier
 SURGE, BLOCKED, OUTSIDE = 6, 7, 8    # OUTSIDE: no path, but not through the skid's own fault
 SEEP, LEAK = 9, 10                   # of a hold: WAKE to look at it, RETURNED when it is over; a wet sensor
 FORECAST = 11    # spells of loading, for the event tier
+CLOCK = 12       # transients over, by which clocks are compared
+BACK = 13        # pressure that comes back in an emptied vessel
 
 # What can be wrong with a signal, by position in the contract's words; in `health.active` as bits.
 DETAILS = ("stale", "frozen", "out-of-range", "swapped", "zero-shift", "spikes")
@@ -48,6 +52,10 @@ GRADUAL, SUDDEN = -1, 1  # details of DROPPED: settled for a while; large, at a 
 # What the row tier can emit.
 RAISED, CLEARED, ISOLATED, RETURNED, VENTED, WAKE, NOTED, DROPPED, STOPPED, STARTED, SAMPLE = range(1, 12)
 EMISSIONS_A_TICK = 256   # most that one skid can emit at one tick: every fault of every signal, and the rest
+
+TRACE = 192      # seconds of values kept of what moves with the process, to compare clocks by
+TRACED = 4 + MAX_VESSELS     # headers, dP, flow, vessels; the first there is, is what others are compared with
+TOO_SOON, SLOWLY = 0, 1      # details of BACK: sooner than anybody can have opened it; more slowly than filling
 
 # The event tier's look back: means of BLOCK_S seconds.
 BLOCKS, BLOCK_S = 128, 10
@@ -205,6 +213,11 @@ skid_parameters = np.dtype(
         ("isolation_hold", np.int64),
         ("window", np.int64),                      # seconds that normalised dP is averaged over
         ("pair_span", np.float64),                 # of both headers' transmitters, root of squares, Pa; 0 without
+        ("traced", np.int64),                      # signals whose clocks are compared ...
+        ("trace_signal", np.int64, (TRACED,)),     # ... and which they are
+        ("curve_points", np.int64),                # of the pump's curve; 0 without
+        ("curve_pressure", np.float64, (CURVE,)),  # at the inlet header [Pa], rising ...
+        ("curve_square", np.float64, (CURVE,)),    # ... and the square of the flow ratio there
     ],
     align=True,
 )
@@ -214,7 +227,7 @@ skid = np.dtype(
         ("inlet", np.float64),
         ("outlet", np.float64),
         ("pressure_drop", np.float64),
-        ("flow", np.float64),        # m^3/s, NaN when not measured
+        ("flow", np.float64),        # m^3/s, measured or told by the pump's curve; else NaN
         ("temperature", np.float64),
         ("normalised", np.float64),  # over the window, NaN when it cannot be told
         ("momentary", np.float64),   # the same of this second alone
@@ -255,6 +268,20 @@ skid = np.dtype(
         ("density", np.float64),
         ("packing", np.float64),     # exponent of dP that cake's resistance goes with, as found; 0: not known
         ("clean", np.float64),       # normalised dP of the clean skid [Pa] that goes with it
+        ("pressurised", np.int64),   # since when the inlet header has pressure; 0: it has none
+        ("emptied", np.int64, (MAX_VESSELS,)),   # when each vessel was found vented
+        ("rising", np.int64, (MAX_VESSELS,)),    # since when its pressure has been coming back; 0: it is not
+        ("back", np.int64),          # bits: vessels of which that has been told
+    ],
+    align=True,
+)
+trace = np.dtype(                    # of second n at n % TRACE
+    [
+        ("values", np.float32, (TRACE, TRACED)),
+        ("begun", np.int64),         # the first second kept
+        ("moved", np.int64),         # when the reference began to move; 0: nothing is waited for
+        ("delay", np.int64, (TRACED,)),      # seconds that each signal is held back for the latest clock
+        ("delayed", np.int64),       # 1: one of them is not 0
     ],
     align=True,
 )
@@ -445,6 +472,7 @@ class State(NamedTuple):
     hold: npt.NDArray[np.void]      # (skids, MAX_VESSELS + 1)
     leak: npt.NDArray[np.void]      # (skids, LEAKS)
     loading: npt.NDArray[np.void]   # (skids,)
+    trace: npt.NDArray[np.void]     # (skids,)
 
 
 def records(shape: int | tuple[int, ...], dtype: np.dtype[np.void]) -> npt.NDArray[np.void]:
@@ -467,11 +495,12 @@ def new_state(skids: int) -> State:
         hold=records((skids, MAX_VESSELS + 1), hold),
         leak=records((skids, LEAKS), leak),
         loading=records(skids, loading),
+        trace=records(skids, trace),
     )
 
 
 def fingerprint() -> str:
     """Changes whenever the layout of the state does."""
-    parts = (sensor, skid, alarm, minute, history, health, pair, zero, surge, path, hold, leak, loading)
+    parts = (sensor, skid, alarm, minute, history, health, pair, zero, surge, path, hold, leak, loading, trace)
     text = repr([d.descr for d in parts])
     return hashlib.sha256(text.encode()).hexdigest()[:16]

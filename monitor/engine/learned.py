@@ -11,6 +11,7 @@ import math
 from collections.abc import Callable, Iterable
 from typing import TYPE_CHECKING, Any
 
+from monitor.engine.clocks import CLOCK, take_clock
 from monitor.engine.forecasting import LIFE, take_life
 from monitor.engine.trims import take_trim
 from monitor.hydraulics.water import density, viscosity
@@ -160,5 +161,6 @@ RECALLED: dict[str, Callable[[EventTier, int, Fact], None]] = {
     PACKING: take_packing,
     "clean": take_clean,
     "trim": take_trim,
+    CLOCK: take_clock,
     LIFE: take_life,
 }

@@ -25,6 +25,14 @@ ROLE_ORDER = (
     Role.PUMP_RUNNING,
     Role.TURBIDITY,
 )
+# What moves at once with the process, and in which order one of them is what the others' clocks are compared with.
+TRACED_ROLES = (
+    Role.INLET_PRESSURE,
+    Role.DIFFERENTIAL_PRESSURE,
+    Role.OUTLET_PRESSURE,
+    Role.FLOW,
+    Role.VESSEL_PRESSURE,
+)
 ALARM_ORDER = ("changeout-due", "dp-limit")
 SILENCE_S = 60.0            # contract: silence that makes a signal stale
 SLOW_HOLD_S = 600.0         # temperature of a body of water does not change faster than this matters
@@ -92,7 +100,20 @@ def _fill_skid(row: np.record, skid: SkidSettings) -> None:
     row["settle"] = round(due.settle_s * NS)
     row["isolation_hold"] = round(due.extra["hold_while_isolated_s"] * NS)
     row["pair_span"] = pair_span(skid)
+    traced = [k for role in TRACED_ROLES for k, s in enumerate(skid.signals) if s.role is role]
+    row["traced"], row["trace_signal"][: len(traced)] = len(traced), traced
+    _fill_curve(row, skid)
     row["window"] = int(min(max(due.on_delay_s, WINDOW_S[0]), WINDOW_S[1]))
+
+
+def _fill_curve(row: np.record, skid: SkidSettings) -> None:
+    """A pump's curve, by rising pressure; of a skid with a flow meter none is needed."""
+    if skid.with_role(Role.FLOW) or not skid.with_role(Role.INLET_PRESSURE):
+        return
+    points = sorted((pressure, (flow / skid.reference.flow) ** 2) for flow, pressure in skid.pump_curve)
+    row["curve_points"] = len(points)
+    for k, (pressure, square) in enumerate(points):
+        row["curve_pressure"][k], row["curve_square"][k] = pressure, square
 
 
 def _fill_sensor(row: np.record, signal: Signal) -> None:

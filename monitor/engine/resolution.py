@@ -13,6 +13,7 @@ from monitor.model import NS, Role, SkidSettings
 SPAN_ERROR = 0.0006        # of span, standard error of a transmitter's zero. Common practice, no source
 LEFT_OVER = 0.15           # of the zero's error that remains where the offset without flow has been learned
 FLOW_SCALE = 0.01          # relative, of a flow meter's reading. Common practice, no source
+FLOW_BY_CURVE = 0.05       # where a pump's curve tells it: its points and a gauge's zero. Common practice, no source
 FLOW_ASSUMED = 0.12        # and where flow is only taken as constant
 WARMTH_UNKNOWN = 0.055     # relative, of viscosity 2 K off (2.5-3 % per kelvin)
 HEADERS = (Role.INLET_PRESSURE, Role.OUTLET_PRESSURE)
@@ -69,7 +70,8 @@ def normalised_error(skid: SkidSettings, tier: RowTier, i: int, seconds: float) 
     frame = tier.state.skid[i]
     drop, level = float(frame.pressure_drop), float(frame.normalised)
     scale = level / drop if drop > 0 and math.isfinite(level) else 1.0
-    relative = math.hypot(FLOW_SCALE if skid.with_role(Role.FLOW) else FLOW_ASSUMED,
+    unmeasured = FLOW_BY_CURVE if skid.pump_curve else FLOW_ASSUMED
+    relative = math.hypot(FLOW_SCALE if skid.with_role(Role.FLOW) else unmeasured,
                           0.0 if skid.with_role(Role.TEMPERATURE) else WARMTH_UNKNOWN)  # fmt: skip
     known = level if math.isfinite(level) else 0.0
     return math.hypot(scale * drop_error(skid, tier, i, seconds), relative * known)

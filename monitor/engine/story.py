@@ -103,6 +103,16 @@ class Trim(msgspec.Struct):
     time: int                        # when it was proposed
 
 
+class Clock(msgspec.Struct):
+    """The clock of a signal against the skid's reference, see `clocks`."""
+
+    lags: list[float] = []           # seconds by which it came later, as the latest transients showed
+    word: str = ""                   # "in step" or "apart"; "": not known yet
+    lag: float = 0.0                 # in force [s]: what values are laid side by side by, later than the reference
+    error: float = 0.0               # its standard error
+    seen: int = 0                    # transients it rests on
+
+
 class Swings(msgspec.Struct):
     """What a stretch of service without changeouts showed of dP against flow, for `separation`."""
 
@@ -139,6 +149,7 @@ class Story(msgspec.Struct):
     places: list[float | None] = []      # resistance of each place in service after the last one [Pa at its share]
     breach: BreachStory = msgspec.field(default_factory=BreachStory)
     trims: dict[str, Trim] = {}      # zero trims by signal, proposed or in force
+    clocks: dict[str, Clock] = {}    # by signal, of those compared with the reference
     turbulent_error: float = ASSUMED     # relative, of the turbulent part that the row tier was given
     swings: Swings = msgspec.field(default_factory=Swings)
     acted: int = 0                   # number of the last action taken in

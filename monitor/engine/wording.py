@@ -51,7 +51,10 @@ def conditions(words: Words, frame: np.record) -> str:
 def unmeasured(skid: SkidSettings) -> str:
     """What was assumed because nothing measures it."""
     said = []
-    if not skid.with_role(Role.FLOW):
+    if not skid.with_role(Role.FLOW) and skid.pump_curve:
+        said.append("Flow is not measured but inferred from the inlet pressure by the pump's curve: at another speed "
+                    "of the pump it is wrong.")
+    elif not skid.with_role(Role.FLOW):
         said.append("Flow is not measured and taken as constant: demand can look like loading.")
     if not skid.with_role(Role.TEMPERATURE):
         said.append("Temperature is not measured: 1 K changes dP by 2.5-3 %.")

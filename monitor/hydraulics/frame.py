@@ -58,8 +58,10 @@ def assemble(skid, parameters, sensors, zeros, viscosity, density, tick):  # typ
     skid.pressure_drop = raw if believed else np.nan
     skid.flow = reading(sensors, parameters, FLOW)
     skid.temperature = reading(sensors, parameters, TEMPERATURE)
-    has_flow = parameters.role[FLOW] >= 0
-    ratio = skid.flow / parameters.reference_flow if has_flow else 1.0
+    ratio = skid.flow / parameters.reference_flow if parameters.role[FLOW] >= 0 else 1.0
+    if parameters.curve_points > 1:
+        ratio = by_curve(skid, parameters)
+        skid.flow = ratio * parameters.reference_flow
     k = tick // SECOND & (RING - 1)
     skid.ring_dp[k] = skid.pressure_drop
     skid.ring_inlet[k], skid.ring_outlet[k] = skid.inlet, skid.outlet
@@ -74,6 +76,20 @@ def assemble(skid, parameters, sensors, zeros, viscosity, density, tick):  # typ
     skid.normalised = window(skid, parameters, k, parameters.window)
     skid.sustained = latest(skid, raw, tick // SECOND)
     follow_flow(skid, parameters, reading(sensors, parameters, PUMP), tick)
+
+
+@compiled
+def by_curve(skid, parameters):  # type: ignore[no-untyped-def]
+    """Flow over the reference flow by the pump's curve, from the inlet pressure; NaN while nothing flows."""
+    if skid.flowing == 0 or not math.isfinite(skid.inlet):
+        return np.nan
+    # A curve is near a parabola: between two points the square of flow is linear in pressure, and so beyond them.
+    k = 0
+    while k < parameters.curve_points - 2 and skid.inlet > parameters.curve_pressure[k + 1]:
+        k += 1
+    low, high = parameters.curve_pressure[k], parameters.curve_pressure[k + 1]
+    slope = (parameters.curve_square[k + 1] - parameters.curve_square[k]) / (high - low)
+    return math.sqrt(max(parameters.curve_square[k] + slope * (skid.inlet - low), 0.0))
 
 
 @compiled

@@ -110,6 +110,18 @@ def change(machine: Machine, start: float, vessel: int, practice: Practice, elem
     return Changeout(vessel, first, isolated, vented, swapped, filling, held, outlet_opened, returned)
 
 
+def let_back(machine: Machine, plan: Changeout, begin: float, end: float, goal: float, constant: float) -> None:
+    """From `begin` to `end` a valve lets pressure back into a vessel that is out and vented: towards `goal` [Pa] with a
+    time constant [s]; then it is vented again."""
+    v, i = machine.vessels, plan.vessel
+
+    def tend(to: float, over: float) -> None:
+        v.goal[i], v.rate[i] = to, -math.expm1(-1.0 / over)
+
+    machine.at(begin, lambda: tend(goal, constant))
+    machine.at(end, lambda: tend(0.0, 15.0))
+
+
 def isolate_briefly(
     machine: Machine, start: float, vessel: int, lasting: float, *, shut: float = 3.0, outlet_too: bool = False
 ) -> tuple[int, int]:

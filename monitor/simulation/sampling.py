@@ -35,6 +35,7 @@ class Style:
     zone: str | None = None       # local time without offset in this zone
     words: float = 0.0            # share of values replaced by a word that says they are bad
     renamed: bool = False         # columns have names of their own, mapped by replay arguments
+    clocks: tuple[tuple[str, float], ...] = ()    # signals whose stamps are late by so many seconds; early below 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,7 +117,8 @@ def _measure(
     t: Transmitter, true: Array, at: Array, faults: list[Fault], style: Style, rng: np.random.Generator
 ) -> Array:
     """What one transmitter says at instants `at`, with its own faults but swaps and silences."""
-    seen = np.interp(at, np.arange(true.size), t.respond(true))
+    late = dict(style.clocks).get(t.id, 0.0)
+    seen = np.interp(at - late, np.arange(true.size), t.respond(true))
     mine = [f for f in faults if f.signal == t.id]
     for f in mine:
         if f.kind == "zero-shift":

@@ -37,6 +37,8 @@ _FAMILIES: dict[str, Family] = {
     "normal-service": service.normal_service,
     "headers-only": signals.headers_only,
     "dp-only": signals.dp_only,
+    "lagging-clocks": signals.lagging_clocks,
+    "passing-valve": changeouts.passing_valve,
 }
 
 

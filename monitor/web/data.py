@@ -25,6 +25,7 @@ Columns = Mapping[str, npt.NDArray[Any]]      # time and what was measured, arra
 
 _SECONDS = {Role.INLET_PRESSURE: "inlet", Role.OUTLET_PRESSURE: "outlet", Role.DIFFERENTIAL_PRESSURE: "pressure_drop",
             Role.FLOW: "flow", Role.TEMPERATURE: "temperature"}
+CLOCK = "clock/"        # facts of clocks
 COLUMNS = ("inlet", "outlet", "pressure_drop", "flow", "temperature", "normalised")
 
 
@@ -179,6 +180,8 @@ class StoreReader(Protocol):
 
     def newest_forecasts(self) -> Mapping[str, tuple[int, float, float, float]]: ...
 
+    def facts(self, skid: str) -> Mapping[str, Fact]: ...
+
     def requests(self, *, action: str | None = None, limit: int = 100) -> Sequence[Asked]: ...
 
     def named_facts(self, word: str, skid: str | None = None) -> Sequence[Fact]: ...
@@ -270,6 +273,11 @@ class Source:
     def plans(self) -> Mapping[str, tuple[int, Sequence[tuple[str, str]]]]:
         """Skid -> when its changeouts were last planned (event time, ns), and [(what, sentence)]."""
         return self.reader.plans()
+
+    def clocks(self, skid: str) -> dict[str, Mapping[str, Any]]:
+        """What is known of each signal's clock, by signal: word, lag_s, error_s, transients, against."""
+        facts = self.reader.facts(skid)
+        return {key.removeprefix(CLOCK): fact.value for key, fact in facts.items() if key.startswith(CLOCK)}
 
     def values(self, skid: str, signal: Signal, start: int, end: int) -> npt.NDArray[np.float64]:
         """Believable readings of one signal, SI."""

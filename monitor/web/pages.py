@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -105,7 +105,7 @@ class Pages:
     def skid(self, source: Source, skid: SkidSettings, around: Around) -> Fragments:
         (now,) = source.now([skid])
         start, end = around.edges(now.minute.time + MINUTE_NS if now.minute else now.newest or 0)
-        vessels = vessels_now(now)
+        vessels, clocks = vessels_now(now), source.clocks(skid.id)
         latest = source.events(skid.id, limit=EVENTS)
         changed = source.events(skid.id, kinds=[CHANGED], limit=200)
         told, said = tuple(e.id for e in latest), source.told_changeouts(skid.id)
@@ -117,7 +117,7 @@ class Pages:
             "vessels": self.render("_vessels.html", skid=skid, vessels=vessels, changed=last_changes(changed, said),
                                    resistance=last_seen(skid, changed)),
             "values": self.render("_values.html", row=row(now, source.newest()), derived=derived(now),
-                                   values=[live(skid, v) for v in now.values]),
+                                   values=[live(skid, v, clocks.get(v.signal.id)) for v in now.values]),
             "plan": self.render("_plan.html", plan=source.plans().get(skid.id)),
             "plots": self._keep((skid.id, around.span, str(around.until)), (start, end, told, seen),
                                 lambda: str(trend_of(source, skid, start, end))),
@@ -197,8 +197,8 @@ class Shown:
     time: int | None
 
 
-def live(skid: SkidSettings, value: LiveValue) -> Shown:
-    """The newest reading of a signal in the skid's display unit."""
+def live(skid: SkidSettings, value: LiveValue, clock: Mapping[str, Any] | None = None) -> Shown:
+    """The newest reading of a signal in the skid's display unit; clock: what is known of its clock."""
     signal = value.signal
     role = signal.role.value.replace("-", " ").capitalize() + (f", {signal.vessel}" if signal.vessel else "")
     quantity = quantity_of(signal.role)
@@ -210,4 +210,12 @@ def live(skid: SkidSettings, value: LiveValue) -> Shown:
         text = _CONTACTS[signal.role.value][int(value.value)]
     else:
         text = f"{fixed(value.value, 2)} {unit_symbol(signal.unit)}".strip()
-    return Shown(signal.id, role, text, _QUALITIES[value.quality], value.time)
+    quality = ", ".join(word for word in (_QUALITIES[value.quality], clock_word(clock)) if word)
+    return Shown(signal.id, role, text, quality, value.time)
+
+
+def clock_word(clock: Mapping[str, Any] | None) -> str:
+    """How far a signal's clock is from the one it is compared with, where that is known and not nothing."""
+    if clock is None or not clock["lag_s"]:
+        return ""
+    return f"{abs(clock['lag_s']):.0f} s {'behind' if clock['lag_s'] > 0 else 'ahead of'} {clock['against']}"

@@ -38,18 +38,18 @@ def meets(prop: str) -> pytest.MarkDecorator:
 def told(rows: Rows, entry: Entry, *, factor: float = 1.0, cut: int | None = None) -> list[str]:
     """The detector's own emissions; with `cut`, from two tiers of which the second starts from the first's bytes."""
     parts = [rows] if cut is None else [rows.take(slice(0, cut)), rows.take(slice(cut, None))]
-    tier, out = RowTier([example_skid(factor)]), []
+    tier, out = RowTier([example_skid(factor, own_pressure=entry.own_pressure)]), []
     for k, part in enumerate(parts):
         if k:
-            tier = restored(tier, factor)
+            tier = restored(tier, factor, entry)
         out += [e for e in tier.run(np.zeros(part.size, np.int32), part) if entry.own(e)]
     lines = [f"{e.code} {e.signal} {e.detail} {e.time} {e.onset}" for e in out]
     return lines if factor != 1.0 else [f"{line} {e.value:.9g}" for line, e in zip(lines, out, strict=True)]
 
 
-def restored(tier: RowTier, factor: float) -> RowTier:
+def restored(tier: RowTier, factor: float, entry: Entry) -> RowTier:
     """A fresh tier whose records hold the bytes of another's."""
-    fresh = RowTier([example_skid(factor)])
+    fresh = RowTier([example_skid(factor, own_pressure=entry.own_pressure)])
     for name, part in tier.state._asdict().items():
         mine = getattr(fresh.state, name)
         mine[...] = np.frombuffer(part.tobytes(), part.dtype).reshape(part.shape)
@@ -92,7 +92,7 @@ def test_steady_service_and_a_constant_alarm_nothing(name, seed):
     entry = ALL[name]
     rows = entry.quiet(np.random.default_rng(seed))
     assert told(rows, entry) == []
-    constant = np.array([2.4, 2.0, 40.0, 0.0])
+    constant = np.array([2.4, 2.0, 40.0, 0.0, 2.4])
     assert told(rows._replace(value=constant[rows.signal]), entry) == []
 
 
@@ -155,7 +155,7 @@ def test_pressures_and_limits_times_a_power_of_two_give_the_same(name, factor):
 
 
 def test_the_state_does_not_grow():
-    tier = RowTier([example_skid()])
+    tier = RowTier([example_skid(own_pressure=True)])
     size = sum(part.nbytes for part in tier.state)
     for rows in STEPS.values():
         list(tier.run(np.zeros(rows.size, np.int32), rows))

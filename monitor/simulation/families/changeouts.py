@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from monitor.simulation.families.setting import Ask, setting
-from monitor.simulation.operator import Element, bring_in, draw_practice, take_out
+from monitor.simulation.operator import Element, bring_in, draw_practice, let_back, take_out
 from monitor.simulation.site import BAR, Site
 from monitor.simulation.story import Recording, Story
 
@@ -148,6 +148,32 @@ def _leak(story: Story, start: float, vessel: int) -> None:
     story.labels.expect(
         start, "closure-seep", 180, vessel=story.site.vessels[vessel], detail="leak-sensor", until=until
     )
+
+
+def passing_valve(rng: np.random.Generator, ask: Ask) -> Recording:
+    """Changeouts in which a valve passes: pressure comes back in a vessel that is out and vented, soon or slowly."""
+    site, story, style = setting(rng, ask.or_wishes(instruments=str(rng.choice(["HFTV", "HV"]))), 22, (5, 7))
+    story.load_like(0.3, 0.8)
+    story.due_in(story.seconds / 3600 * float(rng.uniform(0.5, 4)))
+    start = story.between(0.7, 1.2)
+    for vessel in _turn(rng, site)[:2]:
+        practice = replace(draw_practice(rng), open_for=float(rng.uniform(1500, 2100)))
+        plan = story.good_change(start, vessel, practice)
+        header = site.back + 0.8 * (site.skid.head - site.back)
+        goal, soon = header * float(rng.uniform(0.35, 1.0)), bool(rng.random() < 0.5)
+        empty = plan.vented + 3.6 * practice.vent
+        begin = empty + float(rng.uniform(25, 60) if soon else rng.uniform(150, 400))
+        constant = float(rng.uniform(15, 200) if soon else rng.uniform(500, 1500))
+        let_back(story.machine, plan, begin, begin + float(rng.uniform(600, 900)), goal, constant)
+        seen = -constant * math.log(1 - 0.3 * BAR / goal)     # 0.3 bar is there
+        story.labels.expect(
+            begin, "vessel-repressurised", seen + (0 if soon else 240) + 4 * style.interval + 30,
+            vessel=site.vessels[vessel], early_s=5,
+        )  # fmt: skip
+        start = plan.returned + float(rng.uniform(900, 2400))
+        if start > story.seconds - 7200:
+            break
+    return story.tell(style, seed=ask.seed)
 
 
 def standby_duty(rng: np.random.Generator, ask: Ask) -> Recording:

@@ -14,7 +14,7 @@ def quiet_week(rng: np.random.Generator, ask: Ask) -> Recording:
     asked = ask.or_wishes(instruments=rng.choice(["HFT", "HFT", "HFTV"]), interval=5.0)
     _, story, style = setting(rng, asked, 12, (168, 168), life=(30, 80))
     story.load_like(0.1, 0.5)
-    _days(story, nights=True, busy=1.0)
+    days(story, nights=True, busy=1.0)
     Crew(story)
     return story.tell(style, seed=ask.seed)
 
@@ -28,7 +28,7 @@ def normal_service(rng: np.random.Generator, ask: Ask) -> Recording:
     story.load_like(0.0, 0.7)
     if site.in_service < len(site.vessels):
         park(story, site.in_service)
-    _days(story, nights=bool(rng.random() < 0.5), busy=float(rng.uniform(0.3, 1.5)))
+    days(story, nights=bool(rng.random() < 0.5), busy=float(rng.uniform(0.3, 1.5)))
     day = np.arange(story.seconds) / 86_400
     story.temperature = np.maximum(
         story.temperature + rng.uniform(0, 2.5) * np.sin(2 * np.pi * (day - 0.1)) + rng.normal(0, 0.2) * day, COLDEST
@@ -56,7 +56,7 @@ def _solids(story: Story) -> None:
         story.solids[begin : begin + int(rng.uniform(2, 6) * 3600)] *= rng.uniform(1.5, 3.0)
 
 
-def _days(story: Story, *, nights: bool, busy: float) -> None:
+def days(story: Story, *, nights: bool, busy: float) -> None:
     """Demand by day, stops by night. The recording begins at some hour of the morning."""
     rng = story.rng
     opens = (story.start_ns // 1_000_000_000) % 86_400

@@ -11,6 +11,7 @@ from monitor.model import Role
 from monitor.simulation.families.breaches import torn_in_service
 from monitor.simulation.families.changeouts import bad_changeout, good_changeouts
 from monitor.simulation.families.loading import plain_loading
+from monitor.simulation.families.service import days
 from monitor.simulation.families.setting import Ask, setting
 from monitor.simulation.plant import BACK, CONTROL_NONE, Record
 from monitor.simulation.sampling import Fault, Style
@@ -188,6 +189,23 @@ def headers_only(rng: np.random.Generator, ask: Ask) -> Recording:
 def dp_only(rng: np.random.Generator, ask: Ask) -> Recording:
     """Another story with a differential-pressure transmitter in the place of the pair."""
     return _retold(rng, ask.or_wishes(instruments=str(rng.choice(["D", "DF", "DFT", "DFT"]))), 19)
+
+
+def lagging_clocks(rng: np.random.Generator, ask: Ask) -> Recording:
+    """Service with stops and moves of demand, in which one transmitter's clock is late or early."""
+    interval = float(rng.choice([1, 1, 2, 5]))
+    asked = ask.or_wishes(interval=interval, instruments=str(rng.choice(["H", "HF", "HFT", "HFTV"])))
+    site, story, style = setting(rng, asked, 21, (60, 80), life=(60, 200))
+    story.load_like(0.1, 0.5)
+    days(story, nights=True, busy=2.5)
+    able = [t.id for t in site.transmitters if t.role is not Role.TEMPERATURE]
+    lag = float(np.exp(rng.uniform(np.log(2.0), np.log(60.0)))) * (1.0 if rng.random() < 0.75 else -1.0)
+    style = replace(style, clocks=((able[int(rng.integers(len(able)))], round(lag, 2)),))
+    if rng.random() < 0.35:
+        style = replace(style, sharing="own", on_change=True, deadband=float(rng.choice([0.9, 1.9])), late=0.0)
+    recording = story.tell(style, seed=ask.seed)
+    recording.labels["clocks"] = dict(style.clocks)
+    return recording
 
 
 def _retold(rng: np.random.Generator, ask: Ask, family: int) -> Recording:
