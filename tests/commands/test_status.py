@@ -12,8 +12,11 @@ from store.samples import batch, event, regular
 
 from monitor.commands.wording import ago, number, size, span, wrapped
 from monitor.config import load
-from monitor.model import NS, Reason, Rejection, Rows
+from monitor.model import NS, Fact, Reason, Rejection, Rows
 from monitor.store import Notice, Reader, Store
+
+CLOCK = {"word": "apart", "lag_s": 12.1, "error_s": 0.3, "transients": 5, "against": "PT-101"}
+LATE = Fact("intake-1", "clock/PT-102", CLOCK, 1_750_000_000 * NS)
 
 
 @pytest.fixture
@@ -28,7 +31,7 @@ def store(tmp_path: Path) -> Path:
     notices = [Notice("mqtt", "a", {}, now - 7_500 * NS), Notice("webhook office", "b", {}, now - 7_500 * NS)]
     with Store.open(settings.store.path, now=lambda: now - 300 * NS) as opened:
         opened.configure(settings.skids)
-        opened.commit(batch(readings, events=[event(0)], rejections=refused, notices=notices))
+        opened.commit(batch(readings, events=[event(0)], rejections=refused, notices=notices, facts=[LATE]))
         opened.sent([n.id for n in opened.due("mqtt", now, 9)])
         opened.failed([n.id for n in opened.due("webhook office", now, 9)], "office answers 503", now + NS)
     return config
@@ -46,6 +49,8 @@ def test_status_tells_people_sizes_ages_rates_and_counts(store: Path) -> None:
     assert told["readings"][1] == "oldest 62 min ago, newest 2 min ago"
     assert told["a minute"][1].startswith("180 readings, 0 repeated, 21 set aside, under 0.1 events")
     assert told["skids"] == ["intake-1  newest reading 2 min ago"]
+    assert told["clocks"] == [
+        "intake-1  PT-102 comes 12.1 s after PT-101 (+- 0.3 s, by 5 transients): values are laid side by side"]
     assert told["closures"] == ["intake-1  east, west  not tested: no transmitter measures the pressure in it"]
     assert told["set aside"] == [
         "intake-1  PT-101     not-finite      1,234, the last 5 min ago",
@@ -63,7 +68,8 @@ def test_status_gives_programs_what_the_store_says(store: Path) -> None:
     said = json.loads(bagwright("status", "--json", "--config", store.name, cwd=store.parent).out)
     with Reader.open(load(store).store.path) as reader:
         status, counts = reader.status(), reader.quarantine_counts()
-    assert set(said) == {*status, "quarantine_counts", "alarms", "forecasts", "closures"}
+    assert set(said) == {*status, "quarantine_counts", "alarms", "forecasts", "closures", "clocks"}
+    assert said["clocks"] == {"intake-1": {"PT-102": CLOCK}}
     assert said["readings"] == status["readings"] and said["outbox"] == status["outbox"]
     assert [c["number"] for c in said["quarantine_counts"]] == [c.number for c in counts] == [1_234, 1]
 

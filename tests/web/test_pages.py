@@ -11,7 +11,7 @@ import pytest
 from display_samples import MINUTE, event, hatchery_skid, read_html
 from page_plant import NEWEST, Plant, build, served
 
-from monitor.model import Event, Transition, WebSettings
+from monitor.model import Event, Fact, Transition, WebSettings
 from monitor.store import Batch
 
 EVIL = "<script>alert('x')</script>"
@@ -90,6 +90,16 @@ def test_live_values_carry_tags_units_and_contacts_in_words(client: httpx.Client
     for words in ("Inlet pressure 3.21 bar PT-1", "Outlet pressure 2.05 bar PT-2", "Flow 58.5 m³/h FT-1",
                   "Temperature 11.2 °C TT-1", "Vessel pressure, V1 3.20 bar PT-11", "Leak sensor, V1 dry LS-1"):
         assert words in text
+
+
+def test_a_clock_that_is_apart_is_said_beside_its_value(client: httpx.Client, plant: Plant) -> None:
+    known = {"word": "apart", "lag_s": -12.1, "error_s": 0.3, "transients": 5, "against": "PT-1"}
+    plant.commit(Batch(facts=[Fact("intake", "clock/PT-2", known, NEWEST),
+                              Fact("intake", "clock/FT-1", known | {"word": "in step", "lag_s": 0.0}, NEWEST)]))
+    client.get("/healthz")
+    text = read_html(page(client, "/skid/intake")).text
+    assert "12 s ahead of PT-1" in text
+    assert text.count("ahead of") == 1
 
 
 def test_skid_that_falls_behind_is_called_silent(client: httpx.Client, plant: Plant) -> None:
