@@ -15,9 +15,9 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from monitor.engine import layout
+from monitor.engine import forecasting, layout
 from monitor.engine.row_tier import Emission, RowTier
-from monitor.engine.story import Clock, Story
+from monitor.engine.story import NORMAL, Clock, Story
 from monitor.engine.told import Told
 from monitor.engine.wording import join
 from monitor.model import NS, Event, Fact, Role, SkidSettings
@@ -77,8 +77,19 @@ def compare_clocks(tier: EventTier, emission: Emission) -> Told:
         clock.lags = [*clock.lags[-(KEPT - 1) :], round(late, 3)]
         if settle(clock, grain, DAMPED_S if skid.signals[k].role is Role.FLOW else LEAST_S):
             told.facts.append(clock_fact(skid, skid.signals[signals[0]].id, name, clock, emission.time))
-    put_clocks(rows, i, story, skid)
+    if put_clocks(rows, i, story, skid):
+        begin_anew(skid, story, rows.state.skid[i])
     return told
+
+
+def begin_anew(skid: SkidSettings, story: Story, state: np.record) -> None:
+    """What was read before clocks were laid side by side is not compared with what is read after."""
+    story.breach.pending = story.breach.before = story.breach.last_steady = None
+    if story.phase != NORMAL:
+        forecasting.not_changed(skid, story, state)
+        story.phase, story.before, story.isolated = NORMAL, None, None
+        state["isolated_since"] = 0
+        state["wake_at"][layout.FOR_CHANGEOUT] = 0
 
 
 def traced(rows: RowTier, i: int) -> list[int]:
@@ -175,14 +186,16 @@ def settle(clock: Clock, grain: float, least: float) -> bool:
     return word != was or abs(clock.lag - before) >= MOVED_S
 
 
-def put_clocks(rows: RowTier, i: int, story: Story, skid: SkidSettings) -> None:
-    """Let signals with early clocks wait for the latest one, in whole seconds."""
+def put_clocks(rows: RowTier, i: int, story: Story, skid: SkidSettings) -> bool:
+    """Let signals with early clocks wait for the latest one, in whole seconds. True where that is new."""
     signals = traced(rows, i)
     lags = [0.0] + [story.clocks[n].lag if (n := skid.signals[k].id) in story.clocks else 0.0 for k in signals[1:]]
     delays = [round(max(lags) - lag) for lag in lags]
     trace = rows.state.trace[i]
+    new = trace["delay"][: len(delays)].tolist() != delays
     trace["delay"][: len(delays)] = delays
     trace["delayed"] = int(any(delays))
+    return new
 
 
 def clock_fact(skid: SkidSettings, reference: str, name: str, clock: Clock, time: int) -> Fact:
