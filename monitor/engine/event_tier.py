@@ -98,7 +98,6 @@ class EventTier:
         return Teller(self.skids[i], self.stories[i], self.rows, i, told)
 
     def _story_on(self, teller: Teller, emission: Emission) -> None:
-        told = teller.told
         if emission.alarm == layout.BREACH or (
             emission.code == layout.WAKE and emission.signal != layout.FOR_CHANGEOUT
         ):
