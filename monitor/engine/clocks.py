@@ -39,8 +39,9 @@ ENOUGH = 3               # that must agree
 LOOKS_S = 2.0            # between looks of a reporter on change. Common practice, no source
 GRAIN = 0.5              # of the interval between readings: standard deviation of a lag that it makes
 SURE = 3.5               # standard errors
-LEAST_S = 1.6            # a smaller lag changes nothing that is judged each second
-DAMPED_S = 4.5           # and of a flow meter none: they are damped by some seconds. Common practice, no source
+LEAST_S, LEAST_GRAINS = 3.0, 1.2     # of a lag: as a pump runs up the outlet follows the inlet by a second or two, and
+                         # a reading's interval hides what is shorter
+DAMPED_S = 4.5           # of a flow meter's: they are damped by some seconds. Common practice, no source
 AGREE_S, AGREE_GRAINS = 2.0, 1.5     # how close lags must be, and in intervals between readings
 UNTOUCHED = ("signal-fault", "changeout-forecast")   # kinds that rest on one signal, or on hours
 MOVED_S = 1.0            # a change of a lag worth a new fact
@@ -177,6 +178,7 @@ def settle(clock: Clock, grain: float, least: float) -> bool:
     # The mean: where two signals are read in turn, a step shows in one or the other first, and neither is the middle.
     lag = float(np.mean(run))
     error = max(float(np.std(run)), GRAIN * max(grain, 1.0)) / math.sqrt(len(run))
+    least = max(least, LEAST_GRAINS * grain)
     apart = abs(lag) >= max(least, SURE * error)
     if not apart and abs(lag) >= least and clock.word != IN_STEP:
         return False    # not sure yet
