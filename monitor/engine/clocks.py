@@ -194,7 +194,7 @@ def put_clocks(rows: RowTier, i: int, story: Story, skid: SkidSettings) -> bool:
     lags = [0.0] + [story.clocks[n].lag if (n := skid.signals[k].id) in story.clocks else 0.0 for k in signals[1:]]
     delays = [round(max(lags) - lag) for lag in lags]
     trace = rows.state.trace[i]
-    new = trace["delay"][: len(delays)].tolist() != delays
+    new = bool(trace["delay"][: len(delays)].tolist() != delays)
     trace["delay"][: len(delays)] = delays
     trace["delayed"] = int(any(delays))
     return new
