@@ -151,6 +151,18 @@ def report(config: Path, days: float, skid: str | None, as_json: bool, out: Path
     run_report(config, days=days, skid=skid, as_json=as_json)
 
 
+@click.command(short_help="Have a running daemon read its configuration again.")
+@CONFIG
+@BY
+@WHY
+def reload(config: Path, who: str | None, why: str) -> None:
+    """Have the daemon take its configuration anew, with skids added, removed or changed; one with a fault changes
+    nothing. SIGHUP does the same."""
+    from monitor.commands.act import run_act
+
+    run_act(config, "reload", "", who=who, why=why)
+
+
 @click.command(short_help="Try again what a receiver refused.")
 @click.argument("channel")
 @CONFIG
@@ -161,4 +173,4 @@ def requeue(channel: str, config: Path) -> None:
     run_requeue(config, channel)
 
 
-COMMANDS = (ack, shelve, unshelve, reset, out_of_service, in_service, changed, journal, report, requeue)
+COMMANDS = (ack, shelve, unshelve, reset, out_of_service, in_service, changed, journal, report, reload, requeue)

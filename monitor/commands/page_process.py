@@ -28,7 +28,7 @@ class PageProcess:
     def __init__(self, config: Path, warn: Callable[[str], None]) -> None:
         self._command = [sys.executable, "-m", "monitor", "page", "--beside", "--config", str(config)]
         self._warn = warn
-        self._stop = threading.Event()
+        self._stop, self._renewing = threading.Event(), threading.Event()
         self._process = self._start()
         self._thread = threading.Thread(target=self._keep, name="page", daemon=True)
 
@@ -44,6 +44,11 @@ class PageProcess:
             code = self._process.poll()
             if code is None:
                 continue
+            if self._renewing.is_set():
+                self._renewing.clear()
+                self._hang_up()
+                self._process = self._start()
+                continue
             if time.monotonic() - began > SETTLED_S:
                 pause = PAUSE_S[0]
             self._warn(f"the page stopped (exit code {code}) and is started again in {pause:.0f} s; the daemon goes on")
@@ -52,6 +57,11 @@ class PageProcess:
             pause, began = min(2 * pause, PAUSE_S[1]), time.monotonic()
             self._hang_up()
             self._process = self._start()
+
+    def renew(self) -> None:
+        """Start the page again: the configuration is another."""
+        self._renewing.set()
+        self._process.terminate()
 
     def _hang_up(self) -> None:
         if self._process.stdin is not None:

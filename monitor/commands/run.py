@@ -16,6 +16,9 @@ from monitor.model import Settings
 
 if TYPE_CHECKING:
     from monitor.daemon.clock import Clock
+    from monitor.daemon.heart import Heart
+    from monitor.daemon.renewal import Renewal
+    from monitor.store import Store
 
 LISTED = 8      # skids that the opening names
 
@@ -27,14 +30,16 @@ def run_daemon(config: Path, *, page: bool) -> None:
     load_engine()
     from monitor.commands.page_process import PageProcess
     from monitor.daemon.clock import wall
+    from monitor.daemon.renewal import Renewal
 
-    stop = threading.Event()
+    stop, renewal = threading.Event(), Renewal(lambda: load_settings(config), settings)
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, lambda *_: stop.set())
+    signal.signal(signal.SIGHUP, lambda *_: renewal.ask())
     for line in opening(settings, page=page):
         say(line)
-    with PageProcess(config, warn) if page else contextlib.nullcontext():
-        watch(settings, wall, stop)
+    with PageProcess(config, warn) if page else contextlib.nullcontext() as process:
+        watch(settings, wall, stop, renewal=renewal, renewed=process.renew if process is not None else lambda: None)
     say(f"stopped; the state is in {settings.store.path}")
 
 
@@ -62,28 +67,47 @@ def opening(settings: Settings, *, page: bool) -> Iterator[str]:
 
 
 def watch(settings: Settings, clock: Clock, stop: threading.Event, tell: Callable[[str], None] = say,
-          trouble: Callable[[str], None] = warn) -> None:
-    """Run the daemon until `stop`: store, engine, broker. tell: where news go, trouble: what goes wrong."""
-    from monitor.daemon.announce import Announcer, link_listener
+          trouble: Callable[[str], None] = warn, renewal: Renewal | None = None,
+          renewed: Callable[[], object] = lambda: None) -> None:
+    """Run the daemon until `stop`: store, engine, broker. tell: where news go, trouble: what goes wrong. renewal: where
+    other settings come from while it runs; renewed: called after they have been taken."""
     from monitor.daemon.heart import Heart
     from monitor.daemon.insist import insist
-    from monitor.daemon.loop import Daemon
-    from monitor.daemon.outbox import Outbox
+    from monitor.daemon.renewal import Renewal
     from monitor.daemon.systemd import Notify
-    from monitor.ingest.mqtt import MqttSource
-    from monitor.notify.mqtt import will
     from monitor.store import Store
 
     def open_store() -> Store:
         return Store.open(settings.store.path, now=clock, quarantine_rows=settings.store.quarantine_rows)
 
-    broker, connected = settings.broker, threading.Event()
+    renewal = renewal or Renewal(lambda: settings, settings)
+    former: list[str] = []
     with (
         Heart(Notify(os.environ)) as heart,
         insist(open_store, stop, trouble, "the daemon starts when it can be written") as store,
-        Outbox(settings, store, clock, trouble, limit_bytes=settings.store.outbox_limit) as outbox,
     ):
-        daemon = Daemon(settings, store, clock, trouble, outbox.wake, stop, heart)
+        while True:
+            former = serve(renewal, store, clock, stop, tell, trouble, heart, former)
+            if renewal.next is None or stop.is_set():
+                return
+            renewal.take()
+            renewed()
+
+
+def serve(renewal: Renewal, store: Store, clock: Clock, stop: threading.Event, tell: Callable[[str], None],
+          trouble: Callable[[str], None], heart: Heart, former: list[str]) -> list[str]:
+    """Run the daemon with the settings in force, until `stop` or until there are others. former: topics of the settings
+    before. Returns its topics."""
+    from monitor.daemon.announce import Announcer, link_listener
+    from monitor.daemon.loop import Daemon
+    from monitor.daemon.outbox import Outbox
+    from monitor.ingest.mqtt import MqttSource
+    from monitor.notify.mqtt import will
+
+    settings, connected = renewal.settings, threading.Event()
+    broker = settings.broker
+    with Outbox(settings, store, clock, trouble, limit_bytes=settings.store.outbox_limit) as outbox:
+        daemon = Daemon(settings, store, clock, trouble, outbox.wake, stop, heart, renewal)
         again = daemon.resume()
         if again:
             tell(f"resumed: {again:,} stored readings run again")
@@ -93,8 +117,10 @@ def watch(settings: Settings, clock: Clock, stop: threading.Event, tell: Callabl
             now=clock,
             on_state=link_listener(connected, tell, trouble),
             will=will(broker.prefix, clock()),
+            former=former,
         ) as source:
             announcer = Announcer(source, broker.prefix, clock, connected, store)
             heart.beat, heart.trouble = announcer.beat, announcer.trouble
             heart.ready()
             daemon.run(source, announcer)
+    return daemon.topics

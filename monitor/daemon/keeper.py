@@ -17,6 +17,7 @@ from monitor.alarms.desk import Desk, Push
 from monitor.alarms.lifecycle import RefusedError
 from monitor.alarms.telling import body_of, told
 from monitor.daemon.clock import Clock
+from monitor.daemon.renewal import REFUSED, RELOAD
 from monitor.engine.event_tier import ACTIONS
 from monitor.model import Action, Entry, Event, Settings
 from monitor.notify.mqtt import alarm_object
@@ -29,6 +30,11 @@ ENGINES = frozenset(ACTIONS) - {CHANGED}     # asked of the engine alone; of a c
 MQTT = "mqtt"
 
 
+def not_here() -> str:
+    """Where no daemon runs there is nothing to renew."""
+    return f"{REFUSED}no daemon runs here; it reads its configuration when it starts"
+
+
 def later(action: Action, batch: Batch) -> str:
     """Where no engine runs: an action in the store is taken in by the next one."""
     batch.actions.append(action)
@@ -37,14 +43,15 @@ def later(action: Action, batch: Batch) -> str:
 
 class Keeper:
     """reached: event time that a skid has come to [ns], 0 where it was never heard of. engage: has the engine take an
-    action in, puts what came of it into the batch and answers; without one it is done when the daemon starts."""
+    action in, puts what came of it into the batch and answers; without one it is done when the daemon starts. renew:
+    has the configuration read again and answers."""
 
     def __init__(self, settings: Settings, store: Store, clock: Clock, reached: Callable[[str], int],
-                 engage: Callable[[Action, Batch], str] = later) -> None:
+                 engage: Callable[[Action, Batch], str] = later, renew: Callable[[], str] = not_here) -> None:
         self._settings, self._store, self._clock, self._reached = settings, store, clock, reached
         self.desk = Desk(settings.skids, settings.notify.rules)
         self._operator = Operator(self.desk, self._tell_engine)
-        self._engage = engage
+        self._engage, self._renew = engage, renew
         self._asking: tuple[int, Batch] = (0, Batch())      # number of what is being done, and where it goes
         self._channels = channels_by_id(settings)
 
@@ -64,9 +71,11 @@ class Keeper:
         return dict(sorted(shown.items()))
 
     def standing(self) -> list[dict[str, Any]]:
-        """Everything that is not normal, as objects for its retained topic, oldest first."""
-        found = [(key, body) for key, body in self._store.alarm_states().items()
-                 if body["state"] != "normal" and "active" in body]
+        """Everything that is not normal, as objects for its retained topic, oldest first; alarms of a skid that is no
+        longer configured as normal, so that none stands for ever."""
+        gone = {"state": "normal", "active": False}
+        found = [(key, body if key[0] in self.desk.alarms else body | gone)
+                 for key, body in self._store.alarm_states().items() if body["state"] != "normal" and "active" in body]
         found.sort(key=lambda item: int(item[1]["since"]))
         return [alarm_object(key, body, self._object(body.get("event"))) for key, body in found]
 
@@ -106,6 +115,12 @@ class Keeper:
             if request.action in ENGINES:
                 continue        # `daemon/acting.py` does it
             given = request.body if isinstance(request.body, dict) else {}
+            if request.action == RELOAD:
+                why = str(given.get("why", ""))
+                answer = self.renewed(f"request {request.id} {request.time}", str(given.get("who", "")), why,
+                                      str(given.get("via", "page")))  # fmt: skip
+                batch.answers.append((request.id, answer))
+                continue
             body = {k: v for k, v in given.items() if k != "via"}
             if request.skid is not None and "target" not in body:
                 body = body | {"skid": request.skid}
@@ -113,6 +128,14 @@ class Keeper:
             answer = self._asked(f"request {request.id} {request.time}", request.action, body,
                                  str(given.get("via", "page")))  # fmt: skip
             batch.answers.append((request.id, answer))
+
+    def renewed(self, name: str, who: str, why: str, via: str) -> str:
+        """Has the configuration read again, on record; the answer."""
+        answer = self._renew()
+        step = "refused" if answer.startswith(REFUSED) else RELOAD
+        self.desk.note(Entry(f"{name}:{step}", self._clock(), None, step, who=who, via=via,
+                             why=f"{why} {RELOAD}: {answer}".strip()))  # fmt: skip
+        return answer
 
     def command(self, batch: Batch, name: str, verb: str, body: dict[str, Any], via: str) -> str:
         """A command that came with a name of its own: done once, however often it is delivered. The answer."""

@@ -24,6 +24,7 @@ from monitor.daemon.keeper import Keeper
 from monitor.daemon.notices import Notices
 from monitor.daemon.own_faults import OwnFaults
 from monitor.daemon.rebuild import Memory, Resumption
+from monitor.daemon.renewal import Renewal
 from monitor.daemon.systemd import Notify
 from monitor.daemon.upkeep import Upkeep
 from monitor.engine.engine import STATE_VERSION, Engine, Output
@@ -43,8 +44,8 @@ THE_STORE = "the store, which cannot be written"
 
 
 class Daemon:
-    """Runs the engine over live messages until `stop` is set. say: where sentences for a person go. committed: called
-    after commits."""
+    """Runs the engine over live messages until `stop` is set, or `renewal` has other settings for the next one. say:
+    where sentences for a person go. committed: called after commits."""
 
     def __init__(
         self,
@@ -55,6 +56,7 @@ class Daemon:
         committed: Callable[[], None] = lambda: None,
         stop: threading.Event | None = None,
         heart: Heart | None = None,
+        renewal: Renewal | None = None,
     ) -> None:
         self.settings, self.store, self.clock, self.say = settings, store, clock, say
         self.stop = stop or threading.Event()
@@ -68,7 +70,8 @@ class Daemon:
         self._plans = Due(len(settings.skids), PLAN_S, clock())
         self._ticked = 0
         self._upkeep = Upkeep(store, clock(), self.settings.store.retention_days, say)
-        self.keeper = Keeper(settings, store, clock, self._reached, self._engage)
+        self.renewal = renewal or Renewal(lambda: settings, settings)
+        self.keeper = Keeper(settings, store, clock, self._reached, self._engage, self.renewal.renew)
         self.commands = Commands(settings.command, settings.broker.prefix, self.keeper, clock)
         self.faults = OwnFaults(clock, store.outbox)
         self.heart = heart or Heart(Notify({}))
@@ -115,11 +118,12 @@ class Daemon:
         """Raises RunError where it is told to stop while the store cannot be written, BrokerError."""
         announcer.start(self.keeper.standing())
         try:
-            while not self.stop.is_set():
+            while not self.stop.is_set() and self.renewal.next is None:
                 self.round(source, announcer)
             self._commit(self._last_words())
         finally:
-            announcer.part(on_purpose=self.stop.is_set())
+            if self.renewal.next is None or self.stop.is_set():
+                announcer.part(on_purpose=self.stop.is_set())
 
     def round(self, source: MqttSource, announcer: Announcer) -> None:
         announcer.greet()
@@ -133,6 +137,8 @@ class Daemon:
         batch = self._judge(readings, now, until)
         own = self.faults.events(waiting_since=min((m.arrival for m in messages), default=None), connected=connected,
                                  caught_up=until is not None and len(messages) < TAKE)
+        if self.renewal.asked():
+            self.say(self.keeper.renewed(f"signal {now}", "", "", "signal"))
         self.keeper.fill(batch, own, lambda: self.commands.take(orders, batch))
         if messages or batch:
             self._commit(batch)

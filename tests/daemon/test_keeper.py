@@ -132,6 +132,15 @@ def test_a_push_says_what_where_since_when_what_to_do_and_with_what_caution(tmp_
         assert ruled == body and plain["kind"] == "changeout-suspect"
 
 
+def test_an_alarm_of_a_skid_that_is_no_longer_configured_does_not_stand_on_its_topic(tmp_path: Path) -> None:
+    with desk(tmp_path) as d:
+        d.told(event(0, "dp-limit"))
+        assert [(o["skid"], o["state"]) for o in d.keeper.standing()] == [("s", "unacknowledged")]
+        other = Settings((replace(duplex(), id="t"),))
+        assert [(o["skid"], o["state"]) for o in Keeper(other, d.store, d.clock, lambda skid: 0).standing()] == [
+            ("s", "normal")]
+
+
 # ---- commands over MQTT
 
 
