@@ -27,7 +27,7 @@ from typing import Any
 
 import numpy as np
 from bench_alarm import skids, values
-from bench_page import watch_many
+from bench_page import cpu, watch_many
 from services import eventually, mosquitto
 
 from monitor.model import NS, BrokerSettings, Settings, SkidSettings, StoreSettings
@@ -36,7 +36,6 @@ from monitor.times import to_rfc3339
 
 START = 1_772_323_200 * NS
 AHEAD_S = 8                 # seconds of event time that may wait at the broker when the daemon is to be busy
-TICKS = os.sysconf("SC_CLK_TCK")
 
 
 def settings(port: int, folder: str, count: int) -> Settings:
@@ -111,12 +110,6 @@ def drain(sock: socket.socket) -> None:
             pass
     except BlockingIOError:
         return
-
-
-def cpu(pid: int) -> float:
-    """User and system seconds of a process and its threads."""
-    fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
-    return (int(fields[11]) + int(fields[12])) / TICKS
 
 
 @dataclass
