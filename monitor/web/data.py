@@ -16,7 +16,7 @@ from monitor.web.words import LEVELS, kind_of
 
 MINUTE_NS = 60_000_000_000
 FORESEEN_NS = 30 * MINUTE_NS   # a forecast so old is none: while a skid runs one is made every ten minutes at least
-OUT_NS = 3 * DAY        # how long a vessel is taken to be out without a word of its return
+OUT_NS = DAY            # how long a vessel is taken to be out without a word of its return
 ISOLATION = "isolation"     # the fact in which the engine tells it (`engine/learned.py`)
 MINUTES_BACK = 10       # how far behind the newest reading its newest closed minute is looked for
 AlarmKey = tuple[str, str, str | None, str | None]      # skid, kind, vessel, signal

@@ -15,6 +15,7 @@ _LEFT, _PITCH = 12, 150         # px: margin, and room of one vessel
 _IN, _OUT = 52, 262             # y of the headers
 _TOP, _FOOT = 104, 208          # y of a vessel's lid and foot
 _HALF = 42                      # half a vessel's width
+_LONGEST = 17                   # letters of a name
 _STATES = {Valves.OPEN: "open", Valves.SHUT: "shut", Valves.UNKNOWN: "not known"}
 
 
@@ -57,9 +58,15 @@ def _vessel(now: SkidNow, vessel: VesselNow, x: int) -> Markup:
     ).format(state=vessel.valves.value, adverse=" adverse" if vessel.adverse else "",
              guess="" if math.isfinite(vessel.pressure) else " guess", x=x, i=_IN, o=_OUT, top=_TOP,
              foot=_FOOT, l=x - _HALF, w=2 * _HALF, h=_FOOT - _TOP, bl=x - 14, br=x + 14, bt=_TOP + 8, bb=_FOOT - 22,
-             ny=_TOP + 34, py=_TOP + 58, ty=_TOP + 76, name=vessel.name, pressure=pressure, tag=vessel.tag or "",
+             ny=_TOP + 34, py=_TOP + 58, ty=_TOP + 76, name=_short(vessel.name), pressure=pressure,
+             tag=_short(vessel.tag or ""),
              mark="! " if vessel.adverse else "",
              valves=_valve(x, (_IN + _TOP) // 2, vessel.valves) + _valve(x, (_FOOT + _OUT) // 2, vessel.valves))
+
+
+def _short(text: str) -> str:
+    """What finds room in the pitch of a vessel; the whole stands in the table beside the drawing."""
+    return text if len(text) <= _LONGEST else f"{text[:_LONGEST - 1]}\u2026"
 
 
 def _valve(x: int, y: int, valves: Valves) -> Markup:

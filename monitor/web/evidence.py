@@ -7,6 +7,7 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from monitor.model import NS, Event
+from monitor.times import parse_time
 from monitor.web.words import UNKNOWN, duration, utc
 
 YEAR_2000, YEAR_2100 = 946_684_800 * NS, 4_102_444_800 * NS
@@ -48,15 +49,17 @@ def _leaves(tree: Mapping[str, Any], above: str = "") -> Iterator[tuple[str, str
             yield name, key, value
 
 
-_UNITS = {"_pa": "bar", "_bar": "bar", "_h": "h", "_m3": "m³", "_s": "s", "_min": "min", "_90": ""}
+_UNITS = {"_pa": "bar", "_bar": "bar", "_h": "h", "_m3s": "m³/h", "_m3": "m³", "_s": "s", "_min": "min", "_90": ""}
+_SCALES = {"_pa": 1e-5, "_m3s": 3600.0}
 
 
 def _name(key: str) -> str:
     for ending in _UNITS:
         if key.endswith(ending) and ending != "_90":
             key = key.removesuffix(ending)
-    words = key.replace("drop_", "dP ").replace("_", " ")
-    return words.replace(" 90", ", 90 % interval")[:1].upper() + words.replace(" 90", ", 90 % interval")[1:]
+    words = key.replace("pressure_drop", "dP").replace("drop_", "dP ").replace("_", " ")
+    words = words.replace(" 90", ", 90 % interval")
+    return words if words.startswith("dP") else words[:1].upper() + words[1:]
 
 
 def _value(key: str, value: Any) -> str:
@@ -71,11 +74,12 @@ def _value(key: str, value: Any) -> str:
         return utc(value)
     if isinstance(value, int | float):
         return _number(key, float(value))
-    return str(value)
+    at = parse_time(value) if isinstance(value, str) and value[:4].isdigit() and "T" in value else value
+    return utc(at) if isinstance(at, int) else str(value)
 
 
 def _number(key: str, value: float) -> str:
     ending = next((e for e in _UNITS if key.endswith(e)), "")
     if ending == "_s" and abs(value) >= 120:
         return duration(value)
-    return f"{value / 1e5 if ending == '_pa' else value:.4g} {_UNITS.get(ending, '')}".strip()
+    return f"{value * _SCALES.get(ending, 1.0):.4g} {_UNITS.get(ending, '')}".strip()

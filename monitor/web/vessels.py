@@ -87,9 +87,10 @@ def headers(now: SkidNow) -> tuple[float, float]:
 
 def service_count(now: SkidNow, found: Sequence[VesselNow]) -> tuple[int, int] | None:
     """(how many carry flow, all), or None where that cannot be told."""
+    seen = sum(v.valves is Valves.OPEN for v in found)
     if any(v.valves is Valves.UNKNOWN for v in found):
-        return (in_service(now), len(found)) if carrying(now) else None
-    return sum(v.valves is Valves.OPEN for v in found), len(found)
+        return (max(in_service(now), seen), len(found)) if carrying(now) else None
+    return seen, len(found)
 
 
 def _vessel(now: SkidNow, name: str) -> VesselNow:

@@ -98,15 +98,19 @@ def iso(time: int) -> str:
 
 
 def duration(seconds: float) -> str:
-    """A length of time in the two units that matter: `45 s`, `12 min`, `3 h 20 min`, `2 d 4 h`."""
+    """A length of time in the two units that matter: `45 s`, `12 min`, `3 h 20 min`, `8 h`, `2 d 4 h`."""
     s = max(0, round(seconds))
     if s < 120:
         return f"{s} s"
     if s < 7_200:
         return f"{s // 60} min"
     if s < 172_800:
-        return f"{s // 3600} h {s % 3600 // 60} min"
-    return f"{s // 86_400} d {s % 86_400 // 3600} h"
+        return _whole(f"{s // 3600} h", s % 3600 // 60, "min")
+    return _whole(f"{s // 86_400} d", s % 86_400 // 3600, "h")
+
+
+def _whole(text: str, rest: int, unit: str) -> str:
+    return f"{text} {rest} {unit}" if rest else text
 
 
 def hours(value: float) -> str:

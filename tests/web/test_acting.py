@@ -136,7 +136,7 @@ def test_form_that_says_nothing_or_nonsense_is_not_kept(client: httpx.Client, pl
 def test_event_shows_its_evidence_in_units_that_are_read(client: httpx.Client, plant: Plant) -> None:
     plant.say(DONE)
     html = read_html(client.get(f"/event/{DONE.id}").text)
-    assert html.faults == [] and "Life 190.2 h" in html.text and "DP before 1.01 bar" in html.text
+    assert html.faults == [] and "Life 190.2 h" in html.text and "dP before 1.01 bar" in html.text
     assert "Isolated at 2026-03-01 00:40:00 UTC" in html.text
     assert client.get("/event/intake/none").status_code == 404
 

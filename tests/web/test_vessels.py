@@ -102,6 +102,17 @@ def test_vessels_in_service_are_counted_only_where_all_are_seen() -> None:
     assert service_count(one, vessels_now(one)) == (1, 1)
 
 
+def test_long_names_are_cut_in_the_drawing_and_whole_in_its_description() -> None:
+    name = "Upper river intake, left bank"
+    signals = tuple(dataclasses.replace(s, vessel=name if s.vessel == "V1" else s.vessel)
+                    for s in hatchery_skid().signals)
+    skid = dataclasses.replace(hatchery_skid(), vessels=(name, "V2"), signals=signals)
+    html = read_html(str(draw_skid(dataclasses.replace(seen(3.2), skid=skid), vessels_now(
+        dataclasses.replace(seen(3.2), skid=skid)))))
+    assert name not in html.text and "Upper river inta\u2026" in html.text
+    assert f"Vessel {name}: " in next(html.attributes("aria-label"))
+
+
 def test_drawing_tells_state_in_words_and_by_shape_to_those_who_cannot_see_it() -> None:
     now = seen(1.3)
     html = read_html(str(draw_skid(now, vessels_now(now))))

@@ -9,7 +9,8 @@
     const s = Math.round(seconds);
     if (s < 120) return `${s} s`;
     if (s < 7200) return `${Math.floor(s / 60)} min`;
-    return s < 172800 ? `${Math.floor(s / 3600)} h ${Math.floor(s % 3600 / 60)} min` : `${Math.floor(s / 86400)} d ${Math.floor(s % 86400 / 3600)} h`;
+    const [text, rest] = s < 172800 ? [`${Math.floor(s / 3600)} h`, Math.floor(s % 3600 / 60)] : [`${Math.floor(s / 86400)} d`, Math.floor(s % 86400 / 3600)];
+    return rest ? `${text} ${rest} ${s < 172800 ? "min" : "h"}` : text;
   }
 
   function lost(message) {
