@@ -26,7 +26,7 @@ def test_no_request_that_the_description_allows_or_forbids_ends_in_a_server_erro
                     evidence={"returned_at": START + MINUTE}))
     schema = schemathesis.openapi.from_url(f"{site}/api/v1/openapi.json")
     operations = [found.ok() for found in schema.get_all_operations()]
-    assert len(operations) == 11
+    assert len(operations) == 12
     assert all(fuzz(operation, site) for operation in operations)
     assert httpx.get(f"{site}/healthz", trust_env=False).status_code == 200
 

@@ -53,6 +53,22 @@ def test_what_lies_beyond_the_limit_is_drawn_again() -> None:
     assert len(re.findall(r"[\d.]+,[\d.]+", again)) == 4            # the two beyond and a neighbour on each side
 
 
+def test_a_limit_is_coloured_only_where_what_reaches_it_can_be_gone_by() -> None:
+    values = np.array([0.5, 1.2, 1.3, 0.5])
+    for firm, shown in ((None, True), (np.array([True, False, False, True]), False), (np.ones(4, np.bool_), True)):
+        panel = Panel("dP", "bar", (Line("dP", values, limit=1.0, firm=firm),))
+        time = START + MINUTE * np.arange(4)
+        assert ("beyond" in draw_panel(time, panel, Frame(START, START + 4 * MINUTE))) is shown
+
+
+def test_points_that_come_seldom_by_nature_are_one_course() -> None:
+    time = START + MINUTE * np.array([0, 1, 2, 3, 13, 23, 60])
+    line = Line("Forecast", np.arange(7.0))
+    for joined, pieces in ((0, 4), (30 * MINUTE, 2)):
+        drawn = draw_panel(time, Panel("h", "h", (line,), joined=joined), Frame(START, START + 60 * MINUTE))
+        assert path(str(drawn)).count("M") == pieces
+
+
 def test_higher_values_lie_higher() -> None:
     heights = [float(y) for _, y in re.findall(r"([\d.]+),([\d.]+)", path(drawn([1.0, 2.0, 3.0, 2.5])))]
     assert heights[0] > heights[1] > heights[3] > heights[2] >= 0
