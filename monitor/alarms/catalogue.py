@@ -162,6 +162,18 @@ CATALOGUE: dict[str, Kind] = {
             moment=True,
         ),
         Kind(
+            name="loading-unusual",
+            priority="medium",
+            meaning="dP does not rise while volume passes, or rises many times as fast as in any earlier life.",
+            consequence="Where it does not rise water may pass unfiltered; where it races the elements fill early.",
+            response="Look at the water upstream and downstream; where solids are there and dP does not rise, take the "
+            "vessels out one at a time, by the site's procedure, and look at element and seat; where dP races, have "
+            "elements at hand.",
+            respond_within_min=4 * 60,
+            opens_vessel=True,
+            moment=True,
+        ),
+        Kind(
             name="reverse-dp",
             priority="medium",
             meaning="The outlet shows more pressure than the inlet while something flows.",

@@ -33,10 +33,10 @@ def watch_drop(skid, parameters, history, healths, tick, emissions, emitted):  #
     if skid.flowing == 0 or skid.steady == 0 or skid.isolated_since != 0 or tick - since < QUIET * SECOND:
         skid.dropping, skid.sudden = 0, 0
         return emitted
-    large = sudden_fall(skid, parameters, healths, tick // SECOND & (RING - 1))
+    large, back = sudden_fall(skid, parameters, healths, tick // SECOND & (RING - 1))
     skid.sudden = skid.sudden + 1 if large > 0.0 else 0
     if skid.sudden == AT_ONCE:
-        emitted = emit(emissions, emitted, DROPPED, BREACH, -1, SUDDEN, tick, tick, large)
+        emitted = emit(emissions, emitted, DROPPED, BREACH, -1, SUDDEN, tick, tick - back * SECOND, large)
     fall = fall_of_seconds(skid, tick // SECOND & (RING - 1))
     skid.dropping = skid.dropping + 1 if fall > 0.0 else 0
     if skid.dropping < CONFIRM:

@@ -26,7 +26,7 @@ IN_SERVICE, AFTER_RESTART = "in-service", "after-restart"
 BEFORE_S, STEP_S = 75, 35        # span of the level before a fall, which ends so long before it was seen
 SOON_S, LATER_S = 18, 100        # after a fall was seen: a large loss is judged, then any
 AGAIN_S = 4
-AT_ONCE = ((7, 5), (0, 4))       # seconds back and averaged: before a large loss that is told at once, and now
+BEFORE_AT_ONCE_S, NOW_S = 5, 4   # seconds averaged before a large loss that is told at once, and now
 STEADY_S, SURE_S, LONG_S = 105, 165, 330   # after flow came back: when levels count, and when they are judged
 IDLE_S = 60                      # before flow came back: what drove nothing
 TRACE_S, TRACE_KEPT = 600, 13
@@ -54,7 +54,7 @@ def weigh(teller: Teller, emission: Emission) -> None:
     """Carry the story of losses on by one emission."""
     story = teller.story.breach
     if emission.code == layout.DROPPED and emission.detail == layout.SUDDEN:
-        _at_once(teller, story, emission.time)
+        _at_once(teller, story, emission.onset, emission.time)
     elif emission.code == layout.DROPPED:
         if not _missed(teller, emission.time, emission.value):
             _begin(teller, story, IN_SERVICE, emission.time)
@@ -162,20 +162,21 @@ def _begin(teller: Teller, story: BreachStory, detail: str, time: int) -> None:
         teller.state.wake_at[layout.FOR_BREACH] = time + SOON_S * NS
 
 
-def _at_once(teller: Teller, story: BreachStory, time: int) -> None:
+def _at_once(teller: Teller, story: BreachStory, since: int, time: int) -> None:
     """A large loss at a flow that stands is told now, where nothing but an element can be its cause: where vessels may
     come and go unseen, it waits as any other."""
     skid, settings = teller.skid, teller.skid.alarms["element-breach"].extra
     steady = teller.story.phase == NORMAL and story.pending is None and story.standing is None
     if not steady or skid.in_service >= MANY or skid.in_service < len(skid.vessels):
         return
-    levels = [seconds(teller.state, back, count, layout.MAX_VESSELS) for back, count in AT_ONCE]
+    spans = (((time - since) // NS, BEFORE_AT_ONCE_S), (0, NOW_S))
+    levels = [seconds(teller.state, back, count, layout.MAX_VESSELS) for back, count in spans]
     before, after = (teller.corrected(at) for at in levels)
     loss = _loss(teller, before, after)
     if before is None or after is None or loss < settings["likely_loss"]:
         return
     if not _less_flow(before, after) and not _explained(teller, before, after, loss, restart=False):
-        story.pending, story.since = IN_SERVICE, time - AT_ONCE[0][0] * NS
+        story.pending, story.since = IN_SERVICE, since
         _raise(teller, story, before, after, loss, time)
         story.pending = None
 

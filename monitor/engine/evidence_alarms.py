@@ -12,6 +12,7 @@ from monitor.engine.evidence import Basis, Explain, Moment, percent
 from monitor.engine.look_back import level
 from monitor.engine.resolution import drop_error, interval_of, normalised_error
 from monitor.engine.wording import Words
+from monitor.forecast import unusual
 from monitor.model import NS, Role
 
 Z90 = 1.6448536269514722     # half width of a 90 % interval of a normal, in standard deviations
@@ -266,8 +267,33 @@ def foreseen(at: Moment) -> Basis:
     )  # fmt: skip
 
 
+def unlike(at: Moment) -> Basis:
+    """Loading held against earlier lives; smallest: what would have been told at this level."""
+    point = at.skid.alarms["changeout-due"].limit or at.skid.element.changeout_dp
+    since, ruled_out = at.event.time - round(at.number("running_s")) * NS, ("a vessel out of service", *measured(at))
+    if at.event.detail == unusual.STALLED:
+        return Basis(
+            rule="Noted when dP at reference conditions rose by less than "
+            f"{percent(unusual.HARDLY)} of what each earlier life rose by, had it lasted {unusual.LONGER:g} times as "
+            f"long, and that is {percent(unusual.EXPECTED)} of the changeout point or more.",
+            since=since, what="rise of dP", value=at.number("rise_pa"), against_what="least rise of an earlier life",
+            against=at.number("usual"), unit="Pa",
+            smallest_what="rise of the earlier lives from which none would have been told",
+            smallest=unusual.EXPECTED * point, smallest_unit="Pa", ruled_out=ruled_out,
+        )  # fmt: skip
+    return Basis(
+        rule=f"Noted when dP at reference conditions rose by {percent(unusual.RISE)} of the changeout point at "
+        f"{unusual.TIMES:g} times the rate of the fastest earlier life or more.",
+        since=since, what="rate over that of the fastest earlier life", value=at.number("usual") / at.number("carried"),
+        against_what="rate that is told", against=unusual.TIMES, unit="1",
+        smallest_what="rise that would have been told", smallest=unusual.RISE * point, smallest_unit="Pa",
+        ruled_out=ruled_out,
+    )  # fmt: skip
+
+
 ALARMS: dict[str, Explain] = {
     "changeout-due": due, "dp-limit": limit, "element-breach": torn, "changeout-done": changed,
     "changeout-suspect": changed, "closure-seep": seeping, "pressure-rise": rising, "surge": surging,
     "flow-blocked": blocked, "blocked-outside": outside, "changeout-forecast": foreseen,
+    "loading-unusual": unlike,
 }  # fmt: skip

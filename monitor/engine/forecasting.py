@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING, NamedTuple
 
 import msgspec
 import numpy as np
 
 from monitor.engine import layout
+from monitor.engine.loading_unlike import weigh_loading
 from monitor.engine.messages_forecast import Outlook, cleared_event, near_event
 from monitor.engine.messages_plan import Plan
 from monitor.engine.row_tier import Emission, RowTier
@@ -64,6 +66,8 @@ def sampled(emission: Emission, skid: SkidSettings, story: Story, rows: RowTier,
         return
     row = take(watch, basis(skid, state), sample, clean=story.clean[0], unsettled=story.phase != NORMAL)
     rows.state.loading[emission.skid]["spell"] = spell(watch)
+    if story.phase == NORMAL and math.isfinite(sample.dp):
+        weigh_loading(skid, story, basis(skid, state), rows.state, emission, told)
     if row is None:
         watch.near_since = 0
         return

@@ -12,6 +12,7 @@ from monitor.forecast.combine import Estimate, Silence, estimate
 from monitor.forecast.curve import Point, add_point, columns, pooled
 from monitor.forecast.life import FEW, Past, crossing, past, slowing, templates
 from monitor.forecast.prior import MOST
+from monitor.forecast.unusual import Unusual, unusual
 from monitor.forecast.use import HOUR, Use, interval_hours, note_use
 
 Z80 = 1.2815515594600038     # half width of an 80 % interval of a normal, in standard deviations
@@ -92,6 +93,9 @@ class Watch(msgspec.Struct):
     raised: bool = False
     near_since: int = 0                            # since when the point is inside the notice period
     taken_back: int = 0                            # times that it was, in this run, and then was not
+    compared: float = 0.0                          # volume at which loading was last held against earlier lives
+    unusual: list[str] = []                        # what of it has been told of this run
+    turbidity: tuple[float, int] = (0.0, 0)        # mean of this run [NTU], of so many samples
 
 
 class Sample(NamedTuple):
@@ -190,6 +194,7 @@ def begin(watch: Watch, time: int, base: tuple[float, float], whole: bool | None
     watch.began, watch.base, watch.whole = time, base, whole
     watch.points, watch.due, watch.fitted, watch.told, watch.tried = [], None, None, [], 0.0
     watch.level, watch.low, watch.latest, watch.doubted, watch.taken_back = 0.0, 0, None, False, 0
+    watch.compared, watch.unusual, watch.turbidity = 0.0, [], (0.0, 0)
     watch.silence = "the life has only begun"
 
 
@@ -273,6 +278,18 @@ def receded(watch: Watch) -> None:
     """It was not, after all: dP fell below it again without a changeout."""
     watch.doubted = False
     watch.due, watch.silence = None, "dP has just fallen below the changeout point"
+
+
+def compare(watch: Watch, skid: Skid) -> Unusual | None:
+    """What is unlike the earlier lives and has not been told of this run; looked at each hundredth of a life."""
+    x, whole = position(watch, skid), [p.total for p in watch.lives if p.shape]
+    if watch.due is not None or not whole or x - watch.compared < REFIT_LIFE * min(whole):
+        return None
+    watch.compared = x
+    found = unusual(watch.points, templates(watch.lives[-MOST:], skid.limit), skid.limit)
+    if found is None or found.what in watch.unusual:
+        return None
+    return found
 
 
 def is_brief(watch: Watch, skid: Skid) -> bool:

@@ -48,6 +48,7 @@ KINDS: dict[str, Kind] = {
     "pressure-rise": Kind("Pressure rises", "high"),
     "vessel-repressurised": Kind("Vessel repressurised", "high"),
     "blocked-outside": Kind("Blocked outside the skid", "medium"),
+    "loading-unusual": Kind("Loading unlike before", "medium"),
     "reverse-dp": Kind("Reversed dP", "medium"),
     "monitor-fault": Kind("Monitor fault", "medium"),
     "changeout-forecast": Kind("Changeout forecast", "note"),

@@ -19,7 +19,7 @@ from statsmodels.api import datasets
 
 from monitor.detectors.drop import APART, SIGNIFICANT, SPAN, fall_of_blocks
 from monitor.detectors.isolation import block_average
-from monitor.detectors.sudden import BACK, LONG, scatter_before
+from monitor.detectors.sudden import LONG, scatter_before
 from monitor.engine import layout, missed
 from monitor.model import NS
 
@@ -133,8 +133,8 @@ def test_what_charts_are_slow_to_signal_is_not_called(series):
 
 def test_scatter_before_a_fall_is_the_handbooks_moving_range():
     ring = np.zeros(layout.RING)
-    ring[np.arange(-BACK, -BACK - LONG, -1)] = INDIVIDUALS
-    sigma = scatter_before(ring, 0)
+    ring[np.arange(-7, -7 - LONG, -1)] = INDIVIDUALS
+    sigma = scatter_before(ring, 0, 7)
     assert sigma == pytest.approx(1.8778 / 1.128, rel=1e-4)
     assert 50.81 + 3 * sigma == pytest.approx(55.8041, abs=1e-3)
     assert 50.81 - 3 * sigma == pytest.approx(45.8159, abs=1e-3)

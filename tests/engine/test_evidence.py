@@ -19,6 +19,7 @@ from monitor.records import event_object
 from monitor.times import parse_rfc3339
 from tests.detectors.made import Afternoon
 from tests.engine.afternoon import CLEAN, OUT, Part, judged
+from tests.engine.test_loading_unusual import fast, stalled
 from tests.skids import duplex, steady
 
 SHARED = ("rule", "window", "compared", "smallest_detectable", "ruled_out")
@@ -61,7 +62,7 @@ def of_holds() -> Iterator[Event]:
 
 @pytest.fixture(scope="module")
 def events() -> list[Event]:
-    return [*of_detectors(), *of_changeouts(), *of_alarms(), *of_holds()]
+    return [*of_detectors(), *of_changeouts(), *of_alarms(), *of_holds(), *stalled().events, *fast().events]
 
 
 def finite(x: Any) -> bool:
