@@ -195,7 +195,7 @@ class Operator:
             there = f"{skid}/{settings.vessels[0]}" if settings else "SKID/VESSEL"
             raise RefusedError(f"no vessel {action.target[:120]}; accepted: a configured one, as {there}")
         now = time_of(skid)
-        at = now if action.at is None else action.at
+        at = now // NS * NS if action.at is None else action.at
         if not now - OLDEST <= at <= now + 60 * NS:
             raise RefusedError(f"{to_rfc3339(at)} is no time at which it can have been; accepted: up to now")
         part = action.part.strip() or settings.element.part

@@ -1,7 +1,7 @@
 """Commands over MQTT: PREFIX/command, and what came of them on PREFIX/command/answer.
 
 A command is a JSON object: `id` (its own name, under which it is done once, however often it is delivered), `action`,
-`target`, `who`, `why`, and what the action needs besides (`seconds`, `at`, `part`; `monitor.alarms.acting.Action`).
+`target`, `who`, `why`, and what the action needs besides (`for_s`, `at`, `part`; `monitor.alarms.acting.Action`).
 
 Who may send one is settled by `[command] mqtt`: `trusted` leaves it to the broker's own access list; `signed` wants
 `{"command": TEXT, "signature": HEX}`, where TEXT is the object as JSON with a `time` of now, and HEX the HMAC-SHA256

@@ -41,6 +41,7 @@ class OwnFaults:
         self._speed = speed_of(clock)
         self._active: set[Fault] = set()
         self._found: dict[Fault, str] = {}
+        self._said: dict[Fault, str] = {}       # of those that are active, what was said
         self._before = (clock(), monotonic())
         self._looked = -LOOK_S
         self._lost_since: float | None = None
@@ -59,6 +60,7 @@ class OwnFaults:
             return []
         text = f"{SAID['off']}: nothing was taken in from {to_rfc3339(since)} to {to_rfc3339(now)}"
         self._set(OFF, text)
+        self._said[OFF] = text
         self._active.add(OFF)
         return [self._event(now, OFF, Transition.RAISED, text)]
 
@@ -80,9 +82,11 @@ class OwnFaults:
             self._channels(now)
         events = [self._event(now, fault, Transition.RAISED, text) for fault, text in self._found.items()
                   if fault not in self._active]
-        events += [self._event(now, fault, Transition.CLEARED, f"over: {SAID[fault[0]]}") for fault in
-                   sorted(self._active - self._found.keys())]
+        over = sorted(self._active - self._found.keys())
+        events += [self._event(now, fault, Transition.CLEARED, f"over: {self._said.pop(fault, SAID[fault[0]])}")
+                   for fault in over]
         self._active = set(self._found)
+        self._said |= self._found
         return [*events, *self._store(now)]
 
     def _set(self, fault: Fault, text: str | None) -> None:
