@@ -37,6 +37,7 @@ _STATUS: dict[str, dict[str | None, str]] = {
     "vessel-repressurised": {None: OUTSIDE},
     "pressure-rise": {None: OUTSIDE},
     "signal-fault": {None: FAILURE, "zero-shift": OUTSIDE, "spikes": OUTSIDE},
+    "loading-unusual": {None: MAINTENANCE},
     "monitor-fault": {None: FAILURE},
 }
 
