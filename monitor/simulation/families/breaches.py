@@ -40,6 +40,7 @@ def breach_after_restart(rng: np.random.Generator, ask: Ask) -> Recording:
     if gap:
         again = start + lasting
         story.gaps.append((start, again))
+        story.labels.allow("signal-fault", start, again + 60, detail="stale")   # a gap is silence, and told as such
     else:
         again = story.stop_pump(start, lasting, relax=float(rng.uniform(0, 0.07)))
     if torn:
