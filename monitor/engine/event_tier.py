@@ -320,7 +320,9 @@ class Teller:
         if at is None:
             return None
         drop = at.state.pressure_drop - self.offset()
-        flow = at.state.flow if math.isfinite(at.state.flow) else math.nan
+        # A pump's curve magnifies what its pressures are wrong by: enough for a limit, too much to compare levels by.
+        inferred = bool(self.skid.pump_curve) and not self.skid.with_role(Role.FLOW)
+        flow = 1.0 if inferred else at.state.flow if math.isfinite(at.state.flow) else math.nan
         return at._replace(state=at.state._replace(pressure_drop=drop, flow=flow))
 
     def offset(self) -> float:
