@@ -23,6 +23,7 @@ _LETTERS: dict[str, dict[str | None, str]] = {
     "vessel-repressurised": {None: "PAH"},
     "pressure-rise": {None: "PAH"},
     "reverse-dp": {None: "PDAL"},
+    "loading-unusual": {"stalled": "PDAL", "fast": "PDAH"},
 }
 _STATUS: dict[str, dict[str | None, str]] = {
     "changeout-due": {None: MAINTENANCE},
