@@ -89,7 +89,9 @@ def add_alarms(app: FastAPI, site: Site) -> None:
 
 
 def acts(alarm: AlarmNow) -> list[str]:
-    """What is possible in the state an alarm is in, the usual first."""
+    """What is possible in the state an alarm is in, the usual first. Of an alert a note can be kept."""
+    if alarm.alert:
+        return ["journal"]
     found = ["ack"] if alarm.owed else []
     found += ["reset"] if alarm.state == "latched-acknowledged" else []
     if alarm.state == "shelved":
@@ -129,9 +131,10 @@ def _parts(pages: Pages, chosen: Chosen, source: Source) -> Fragments:
 
 
 def groups(alarms: Sequence[AlarmNow]) -> list[tuple[str, list[AlarmNow]]]:
-    """Those that somebody has to acknowledge, those that stand, those that are hidden; empty ones left out."""
+    """Those that somebody has to acknowledge, those that stand, alerts, those that are hidden; empty ones left out."""
     found = [("To be acknowledged", [a for a in alarms if a.owed]),
-             ("Acknowledged", [a for a in alarms if not a.owed and not a.hidden]),
+             ("Acknowledged", [a for a in alarms if not a.owed and not a.hidden and not a.alert]),
+             ("Alerts, which need no acknowledgement", [a for a in alarms if a.alert and not a.hidden]),
              ("Shelved, suppressed, out of service", [a for a in alarms if a.hidden])]
     return [(words, some) for words, some in found if some]
 

@@ -64,6 +64,7 @@ class AlarmNow:
     cause: str | None = None
     detail: str | None = None
     stands: bool = True         # whether its condition does
+    alert: bool = False         # it tells, and nobody has to acknowledge it
 
     @property
     def target(self) -> str:
@@ -74,7 +75,7 @@ class AlarmNow:
     @property
     def owed(self) -> bool:
         """Whether somebody has to acknowledge it."""
-        return self.state in OWED
+        return self.state in OWED and not self.alert
 
     @property
     def hidden(self) -> bool:
@@ -236,7 +237,7 @@ class Source:
         return AlarmNow(skid, kind, vessel, signal, str(body["state"]), body.get("since"), message,
                         str(body.get("priority") or kind_of(kind).level), body.get("event"), body.get("until"),
                         str(body.get("who", "")), str(body.get("why", "")), body.get("cause"),
-                        event.detail if event else None, bool(body.get("active", True)))
+                        event.detail if event else None, bool(body.get("active", True)), body.get("sort") == "alert")
 
     def minutes(self, skid: str, start: int, end: int) -> Columns:
         """Closed minutes with start <= time < end."""

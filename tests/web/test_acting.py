@@ -72,6 +72,18 @@ def test_priority_response_and_longest_shelf_are_those_of_the_configuration(plan
         assert plant.store.requests()[0].body["for_s"] == 3_600         # never longer than the daemon takes
 
 
+def test_an_alert_is_shown_and_nobody_is_asked_to_acknowledge_it(client: httpx.Client, plant: Plant) -> None:
+    """As the daemon stores one (`alarms/desk.py`); it would refuse an acknowledgement."""
+    told = event(110, "changeout-forecast", value=5.0, unit="h", message="Expected in 5 h.")
+    body = {"state": "active", "since": told.time, "event": told.id, "sort": "alert", "active": True}
+    plant.commit(Batch(events=[told], alarm_states={("intake", "changeout-forecast", None, None): body}))
+    client.get("/healthz")
+    page = read_html(client.get("/alarms").text)
+    assert "Alerts, which need no acknowledgement 1" in page.text and "To be acknowledged" not in page.text
+    form = read_html(client.get("/alarms/act?skid=intake&kind=changeout-forecast").text)
+    assert form.faults == [] and [b["value"] for b in form.named("button") if b.get("name") == "action"] == ["journal"]
+
+
 @pytest.mark.parametrize("hidden", [None, *HIDINGS])
 @pytest.mark.parametrize("memory", [State.UNACKNOWLEDGED, State.ACKNOWLEDGED, State.RETURNED,
                                     State.LATCHED_UNACKNOWLEDGED, State.LATCHED_ACKNOWLEDGED])
