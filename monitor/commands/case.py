@@ -61,10 +61,12 @@ def changeout_lines(changeouts: Sequence[Changeout], timezone: str | None) -> It
     if not changeouts:
         yield "changeouts none seen"
     for c in changeouts:
-        life = "" if c.running_s is None else f"{c.running_s / 3600:.1f} h with flow"
-        volume = "" if c.volume is None or c.volume != c.volume else f"{c.volume:.1f} m³"
+        life = "life not known" if c.running_s is None else f"{c.running_s / 3600:.1f} h with flow"
+        volume = "volume not known" if c.volume is None or c.volume != c.volume else f"{c.volume:.1f} m³"
         told = [_clock(c.isolated_at, timezone), "to", _clock(c.returned_at, timezone), c.vessel or "a vessel"]
-        yield "changeout " + " ".join(told) + "".join(f", {part}" for part in (life, volume, c.finding.verdict) if part)
+        yield "changeout " + " ".join(told) + "".join(f", {part}" for part in (life, volume, c.finding.verdict))
+    if any(c.running_s is None for c in changeouts):
+        yield "          not known: lives that began before the recording, or of a vessel that is not named"
 
 
 def _clock(time: int, timezone: str | None) -> str:

@@ -20,6 +20,7 @@ LATE, WRONG, NEEDLESS, HOUR = 0.4, 0.5, 0.05, 0.001
 STEPS = 7           # values tried of each knob alone
 ROUNDS = 2
 EVEN = 1e-9         # costs closer than this are the same
+SOON_S = 30.0       # an event told so much sooner is no reason to move towards where others are missed or false
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,19 +118,24 @@ class Chooser:
 
     def settle(self, values: Values, sweeps: dict[str, list[tuple[float, float]]]) -> dict[str, float]:
         """Move each knob to where its own sweep (value, cost) is best; into the middle of what is equally good."""
-        moved = dict(values)
+        moved, results = dict(values), self.one(values)
+        even = EVEN + HOUR * SOON_S / 3600 * counts(results, self.places).answered
         for name, sweep in sweeps.items():
             knob = self.tried.knobs[name]
-            moved[name] = middle(knob, values.get(name, knob.today), sweep)
-        results, today = self.one(values), counts(self.one({}), self.places)
-        for trial in (moved, *({**values, n: moved[n]} for n in sorted(moved) if moved[n] != values.get(n))):
+            moved[name] = middle(knob, values.get(name, knob.today), sweep, even)
+        today = counts(self.one({}), self.places)
+        (found,) = self.tried.results([moved])
+        if found is not None and self._as_cheap(found, results, today, even):
+            return self._worthwhile(self.fewer(moved))
+        for name in sorted(moved):      # together they hinder each other
+            trial = {**values, name: moved[name]}
             (found,) = self.tried.results([trial])
-            if found is not None and self._cheaper(found, results, today):
+            if found is not None and self._as_cheap(found, results, today, even):
                 values, results = trial, found
         return self._worthwhile(self.fewer(values))
 
-    def _cheaper(self, new: Results, old: Results, today: Totals) -> bool:
-        return self.of(new) <= self.of(old) + EVEN and _no_worse(counts(new, self.places), today)
+    def _as_cheap(self, new: Results, old: Results, today: Totals, even: float) -> bool:
+        return self.of(new) <= self.of(old) + even and _no_worse(counts(new, self.places), today)
 
     def sweep(self, values: Values) -> dict[str, list[tuple[float, float]]]:
         """Cost of each knob alone along its way, the rest as in `values`."""
@@ -143,10 +149,11 @@ class Chooser:
         return curves
 
 
-def middle(knob: Knob, now: float, sweep: Sequence[tuple[float, float]]) -> float:
-    """Where a knob is best left: as today, or as is usual, if that is as good as any; else amid the best values."""
+def middle(knob: Knob, now: float, sweep: Sequence[tuple[float, float]], even: float = EVEN) -> float:
+    """Where a knob is best left: as today, or as is usual, if that is as good as any; else amid the best values. even:
+    by how much costs may differ that are as good."""
     least = min(cost for _, cost in sweep)
-    good = [cost <= least + EVEN for _, cost in sweep]
+    good = [cost <= least + even for _, cost in sweep]
     values = [value for value, _ in sweep]
     for known in (knob.today, knob.usual):
         if known in values and good[values.index(known)]:

@@ -107,8 +107,9 @@ def test_a_changeout_is_listed_with_life_volume_and_verdict() -> None:
     (line,) = changeout_lines([known], None)
     assert line == ("changeout 2026-04-12 13:20 UTC to 2026-04-12 13:30 UTC east, 53.0 h with flow, 812.3 m³, "
                     "resistance-low")  # fmt: skip
-    (unsure,) = changeout_lines([replace(known, vessel=None, running_s=None, volume=math.nan)], "Europe/Oslo")
-    assert unsure.endswith("15:30 Europe/Oslo a vessel, resistance-low")
+    unsure, why = changeout_lines([replace(known, vessel=None, running_s=None, volume=math.nan)], "Europe/Oslo")
+    assert unsure.endswith("15:30 Europe/Oslo a vessel, life not known, volume not known, resistance-low")
+    assert "began before the recording" in why
     assert list(changeout_lines([], None)) == ["changeouts none seen"]
 
 

@@ -62,7 +62,7 @@ def test_the_tour_is_walked_whole() -> None:
     # Those ask for an alarm that stands: tests/commands/test_alarms.py has them.
     elsewhere = {"ack", "shelve"}
     assert {words[0] for words in COMMANDS} == walked | elsewhere
-    assert sum(words[0] == "replay" for words in COMMANDS) == 3
+    assert sum(words[0] == "replay" for words in COMMANDS) == 4
 
 
 def test_check_says_what_was_understood(place: Path) -> None:
@@ -102,6 +102,10 @@ def test_the_recording_is_replayed_into_the_files_that_readme_names(place: Path)
     page = (place / "results/report.html").read_text(encoding="utf-8")
     assert "<svg" in page and "Changeout due" in page and 'src="http' not in page
     assert (place / "results/quarantine.csv").read_text().startswith("time,skid,signal,reason,where,text,note\n")
+
+
+def test_a_torn_element_is_told(place: Path) -> None:
+    assert "1 element-breach raised" in typed(command("replay", "torn-element"), place)
 
 
 def test_a_plant_export_is_taken_as_it_comes(place: Path) -> None:
