@@ -25,8 +25,8 @@ from monitor.model import AlarmSettings, Event, Rows, SkidSettings
 # Kinds, and keys of `signal-fault`, whose settings decide only when they are told: nothing else of the engine asks for
 # them. A shifted zero and swapped tags are not among these: they change the dP that is believed.
 TOLD = frozenset({"dp-limit", "surge", "flow-blocked", "closure-seep"})
+BESIDE = frozenset({"blocked-outside", "pressure-rise"})    # told by the same records
 TOLD_FAULTS = {"failed_loop": "out-of-range", "stale": "stale", "frozen": "frozen", "spikes": "spikes"}
-MEASURED = frozenset({"swapped", "zero-shift"})      # details of `signal-fault` that all sets share
 
 
 def is_told(kind: str, key: str) -> bool:
@@ -60,8 +60,8 @@ def _without_told(kind: str, settings: AlarmSettings) -> AlarmSettings:
 def _of_all(event: Event) -> bool:
     """Whether an event of the skid itself is every set's."""
     if event.kind == "signal-fault":
-        return event.detail in MEASURED
-    return event.kind not in TOLD | {"blocked-outside", "pressure-rise"}
+        return event.detail not in TOLD_FAULTS.values()
+    return event.kind not in TOLD | BESIDE
 
 
 class _Pass:
