@@ -89,12 +89,15 @@ def scatter(ring, filled, newest):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def departed(parameters, sensors, inlet):  # type: ignore[no-untyped-def]
-    """Whether a vessel's own pressure has left the inlet header's."""
-    if not math.isfinite(inlet):
+def departed(skid, parameters, sensors):  # type: ignore[no-untyped-def]
+    """Whether a vessel's own pressure has left the inlet header's: one that was vented, where any was. A standby is
+    off it all the time."""
+    if not math.isfinite(skid.inlet):
         return False
-    for k in parameters.vessel_signal:  # noqa: SIM110 - compiled code has no any()
-        if k >= 0 and abs(sensors[k].now - inlet) > DEPARTED:
+    for v in range(MAX_VESSELS):
+        k = parameters.vessel_signal[v]
+        asked = skid.opened == 0 or skid.opened & (1 << v) != 0
+        if k >= 0 and asked and abs(sensors[k].now - skid.inlet) > DEPARTED:
             return True
     return False
 
@@ -103,14 +106,16 @@ def departed(parameters, sensors, inlet):  # type: ignore[no-untyped-def]
 def follow(skid, parameters, sensors, history, tick, emissions, emitted):  # type: ignore[no-untyped-def]
     """Update what is known of the service of vessels; returns how many emissions there are."""
     emitted = follow_vents(skid, parameters, sensors, tick, emissions, emitted)
-    if parameters.vessels < 2 or skid.flowing == 0:
+    if skid.flowing == 0:
         return emitted
     newest = tick // SECOND & (RING - 1)
-    if skid.isolated_since == 0 and not leaves(skid, history, newest, tick):
+    alone = parameters.vessels < 2 and skid.relieved == 0    # while nothing stands in for it, it cannot be shut
+    if skid.isolated_since == 0 and (alone or not leaves(skid, history, newest, tick)):
         return emitted
     level = mean(skid.ring_normalised, skid.filled, newest, 0, RECENT)
     if skid.isolated_since == 0:
         skid.isolated_since = tick
+        skid.opened = 0
         skid.level_before = mean(skid.ring_normalised, skid.filled, newest, LAG, RECENT)
         skid.level_isolated = level
         return emit(emissions, emitted, ISOLATED, SERVICE, -1, -1, tick, tick, level)
@@ -118,7 +123,7 @@ def follow(skid, parameters, sensors, history, tick, emissions, emitted):  # typ
         skid.level_isolated = max(skid.level_isolated, level)
     if returns(skid, parameters, sensors, history, newest, level):
         onset = skid.isolated_since
-        skid.isolated_since = 0
+        skid.isolated_since, skid.opened = 0, 0
         skid.returned_at = tick
         return emit(emissions, emitted, RETURNED, SERVICE, -1, -1, tick, onset, level)
     return emitted
@@ -250,7 +255,7 @@ def returns(skid, parameters, sensors, history, newest, level):  # type: ignore[
     """Whether the level has come back: past the middle, or well below what it just was."""
     middle = math.sqrt(skid.level_before * skid.level_isolated)
     just = mean(skid.ring_normalised, skid.filled, newest, BACK_LAG, RECENT)
-    back = (level < middle or level < BACK_DROP * just) and not departed(parameters, sensors, skid.inlet)
+    back = (level < middle or level < BACK_DROP * just) and not departed(skid, parameters, sensors)
     back = back and (rejoined(skid, newest) or rejoined_of_blocks(history))
     skid.turning_service = skid.turning_service + 1 if back else 0
     if skid.turning_service < CONFIRM_RETURN:
@@ -274,6 +279,7 @@ def follow_vents(skid, parameters, sensors, tick, emissions, emitted):  # type: 
         bit, own = 1 << v, sensors[k].now
         if skid.vented & bit == 0 and own < min(VENT, VENT_SHARE * skid.inlet):
             skid.vented |= bit
+            skid.opened |= bit
             skid.back &= ~bit
             skid.emptied[v], skid.rising[v] = tick, 0
             emitted = emit(emissions, emitted, VENTED, SERVICE, v, 1, tick, tick, own)

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from monitor.engine import layout
+from monitor.engine import layout, relief
 from monitor.engine.look_back import Level, level, off_inlet, seconds
 from monitor.engine.messages_breach import cleared_event, grown_event, raised_event, turbid
 from monitor.engine.missed import step_before
@@ -58,6 +58,7 @@ def weigh(teller: Teller, emission: Emission) -> None:
     elif emission.code == layout.DROPPED:
         if not _missed(teller, emission.time, emission.value):
             _begin(teller, story, IN_SERVICE, emission.time)
+            relief.may_have_come_in(teller, unpack(story.before) if story.pending else None, emission.time)
     elif emission.code == layout.STOPPED:
         _stopped(teller, story, emission.onset)
     elif emission.code == layout.STARTED:
@@ -349,6 +350,7 @@ def _raise(teller: Teller, story: BreachStory, before: Level, after: Level, loss
     teller.told.events.append(raised_event(teller.skid, story.standing, time, teller.story.clean[0], before, after))
     story.trace = []
     teller.state.wake_at[layout.FOR_TRACE] = time + TRACE_S * NS
+    relief.is_over(teller)
 
 
 def _which(skid: SkidSettings, before: Level, after: Level) -> str | None:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from monitor.engine import forecasting
+from monitor.engine import forecasting, relief
 from monitor.engine.breach import answered, not_returned
 from monitor.engine.closures import in_changeout
 from monitor.engine.learned import note_clean, note_turbulent
@@ -29,10 +29,11 @@ from monitor.engine.verification import (
     Reference,
     Site,
     misfit,
+    usable,
     verify,
 )
 from monitor.hydraulics.network_fit import Prior
-from monitor.model import Role, SkidSettings
+from monitor.model import NS, Role, SkidSettings
 
 if TYPE_CHECKING:
     from monitor.engine.event_tier import Teller
@@ -44,14 +45,17 @@ GAIN_ERROR = 0.0008       # relative, standard error of a transmitter's gain. Co
 SETTLED = 0.2             # error of ln(turbulent part) below which the fitted one replaces the assumed
 
 
-def conclude(teller: Teller, time: int) -> None:
-    """A vessel has come back and its level is known, or time is up: was it changed, and how does it check?"""
+def conclude(teller: Teller, time: int, *, interrupted: bool = False) -> None:
+    """A vessel has come back and its level is known, or time is up, or the next one has left: was it changed, and how
+    does it check?"""
     story = teller.story
-    before, after = unpack(story.before), teller.after(time)
+    before, after = unpack(story.before), teller.after(time, interrupted=interrupted)
     story.after = pack(after)
     change = PackedChange(
         slot=0, time=story.returned_at, before=pack(teller.corrected(before)),
         isolated=pack(teller.corrected(unpack(story.isolated))), after=pack(teller.corrected(after)),
+        helped=story.helped and usable(unpack(story.isolated)), usual=story.usual,
+        lasting=(story.returned_at - story.isolated_at) / (3600 * NS),
     )  # fmt: skip
     if not story.changes:
         story.base, story.base_turbulent = story.clean, _known_turbulent(teller)
@@ -64,6 +68,8 @@ def conclude(teller: Teller, time: int) -> None:
         if looked_back:
             not_returned(teller, teller.corrected(unpack(story.isolated)), teller.corrected(after), time)
         return
+    if change.helped:
+        relief.changed(teller, unpack(change.before), unpack(change.after), finding.after)
     by = claim(story, story.vessel, story.isolated_at, story.returned_at)
     _tell(teller, time, finding, before, after, by)
     forecasting.was_changed(teller.skid, story, teller.told, teller.rows, teller.index, time, by)
@@ -81,13 +87,24 @@ def _known_turbulent(teller: Teller) -> tuple[float, float]:
 
 def _site(teller: Teller, change: PackedChange) -> Site:
     story = teller.story
-    assert story.base is not None
-    assert story.base_turbulent is not None
+    clean, turbulent = story.base, story.base_turbulent
+    for passed in story.changes[: len(story.changes) - len(_alongside(teller, change))]:
+        clean, turbulent = passed.clean or clean, passed.turbulent or turbulent
+    assert clean is not None
+    assert turbulent is not None
     return Site(
-        teller.skid.in_service, Prior(*story.base_turbulent), Reference(*story.base), _zero_error_at(teller, change),
+        teller.skid.in_service, Prior(*turbulent), Reference(*clean), _zero_error_at(teller, change),
         flow=flow_known(teller.skid), temperature=bool(teller.skid.with_role(Role.TEMPERATURE)),
-        idle_outlet=math.nan if story.idle_outlet is None else story.idle_outlet,
+        idle_outlet=math.nan if story.idle_outlet is None else story.idle_outlet, helpers=int(change.helped),
     )  # fmt: skip
+
+
+def _alongside(teller: Teller, change: PackedChange) -> list[PackedChange]:
+    """The changes before it that are fitted with it: those since a standby last stood in. Then places are not what they
+    were, so each such change stands for itself."""
+    before = teller.story.changes
+    apart = [k for k, c in enumerate(before) if c.helped]
+    return [] if change.helped else before[apart[-1] + 1 :] if apart else before
 
 
 def _zero_error_at(teller: Teller, change: PackedChange) -> float:
@@ -103,18 +120,17 @@ def _verify(teller: Teller, change: PackedChange) -> Finding:
     """The change with those remembered before it."""
     suspect, site = teller.skid.alarms["changeout-suspect"].extra, _site(teller, change)
     _place(teller, change, site)
-    return verify([change_of(c) for c in (*teller.story.changes, change)], site, (suspect["low"], suspect["high"]))
+    return verify([change_of(c) for c in (*_alongside(teller, change), change)], site, (suspect["low"], suspect["high"]))
 
 
 def _place(teller: Teller, change: PackedChange, site: Site) -> None:
     """Which of those in service it was: its own pressure tells, else the place with which all levels fit best."""
-    vessel, story = teller.story.vessel, teller.story
-    if vessel is not None and site.vessels == len(teller.skid.vessels):
+    vessel, before = teller.story.vessel, [change_of(c) for c in _alongside(teller, change)]
+    if vessel is not None and site.places == len(teller.skid.vessels):
         change.slot = vessel
-    elif story.changes and change.isolated is not None and change.after is not None:
-        before = [change_of(c) for c in story.changes]
+    elif before and change.isolated is not None and change.after is not None:
         last = change_of(change)
-        trials = [misfit([*before, replace(last, slot=k)], site) for k in range(site.vessels)]
+        trials = [misfit([*before, replace(last, slot=k)], site) for k in range(site.places)]
         change.slot = int(np.argmin(trials))
 
 
@@ -176,7 +192,7 @@ def _renew(teller: Teller, finding: Finding, slot: int) -> None:
     if math.isfinite(finding.after):
         others = list(finding.others)
         story.places = [*others[:slot], finding.after, *others[slot:]]
-    if story.vessel is None:
+    if story.vessel is None or relief.has_standby(teller):
         return
     if len(story.places) == len(story.vessels):
         for memory, resistance in zip(story.vessels, story.places, strict=True):

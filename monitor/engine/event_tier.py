@@ -12,7 +12,7 @@ from typing import Any
 
 import msgspec
 
-from monitor.engine import forecasting, layout
+from monitor.engine import forecasting, layout, relief
 from monitor.engine.breach import MANY, weigh
 from monitor.engine.check import conclude
 from monitor.engine.clocks import compare_clocks
@@ -49,7 +49,9 @@ RETURN_S = 25
 FILLING_S = 110           # before the return, in which filling may draw flow
 MOST_GROWTH = 0.2         # of ln(resistance), from the level during an isolation to the one after it
 LOOK_S = 150              # how long after settling the level after a return is watched
+LEAST_S, HASTY_S = 90, 30 # span of a level that the next isolation cuts short, and how soon after a return it begins
 AGAIN_S = 60
+GIVE_UP_S = 4 * 3600      # after which a vessel of a skid with a standby that was not seen to be opened stands by
 ENOUGH_BLOCKS = 10
 SLOW_S = 100              # a vessel that is found vented without a step seen was isolated about so long ago
 SHEET_ERROR, UNKNOWN_ERROR = 0.035, 0.5   # relative, of a data sheet's clean dP, and of a guess
@@ -202,7 +204,11 @@ class Teller:
 
     def isolated(self, time: int) -> None:
         if self.story.phase == RETURNED:
-            conclude(self, time)
+            conclude(self, time, interrupted=True)
+        if relief.left_again(self):
+            relief.is_over(self)
+            self.state.isolated_since = 0
+            return
         self._begin(time, time - STEP_S * NS)
 
     def _begin(self, time: int, settled: int) -> None:
@@ -211,7 +217,8 @@ class Teller:
         story.isolated_at, story.returned_at = time, 0
         story.before = pack(level(self.history, settled - BEFORE_S * NS, settled))
         story.isolated = None
-        self.state.wake_at[layout.FOR_CHANGEOUT] = 0
+        story.helped = story.relief is not None or self.skid.in_service == 1
+        self.state.wake_at[layout.FOR_CHANGEOUT] = time + GIVE_UP_S * NS if relief.has_standby(self) else 0
         note_isolation(self, time)
         forecasting.isolated(self.skid, story, self.rows, self.index)
 
@@ -221,7 +228,7 @@ class Teller:
             return
         if story.phase != ISOLATED:
             if story.phase == RETURNED:
-                conclude(self, time)
+                conclude(self, time, interrupted=True)
             self._begin(time - SLOW_S * NS, time - SLOW_S * NS)
             self._tell_row_tier(time)
         story.vessel, story.opened = vessel, True
@@ -231,7 +238,7 @@ class Teller:
     def _tell_row_tier(self, time: int) -> None:
         """An isolation that made no step is one all the same: the row tier is to look for the return."""
         now = level(self.history, time - 4 * BLOCK, time + BLOCK)
-        before = unpack(self.story.before)
+        now, before = self.corrected(now), self.corrected(unpack(self.story.before))
         if now is None or before is None or not self.state.flowing:
             return
         self.state.isolated_since = self.story.isolated_at
@@ -300,7 +307,10 @@ class Teller:
         return self.skid.alarms["changeout-due"].settle_s
 
     def look_again(self, time: int) -> None:
-        """The level after a return may be known by now."""
+        """The level after a return may be known by now; or nothing has come back for so long that, of a skid with a
+        standby, this is what is usually in service."""
+        if self.story.phase == ISOLATED and not self.story.opened:
+            self._give_up()
         if self.story.phase != RETURNED:
             return
         latest = self.story.returned_at + round(self.skid.alarms["changeout-done"].extra["verdict"] * NS)
@@ -310,9 +320,20 @@ class Teller:
             return
         conclude(self, time)
 
-    def after(self, time: int) -> Level | None:
-        """The level since the skid settled after a return."""
-        return level(self.history, self.story.returned_at + round(self._settle() * NS), time + BLOCK)
+    def _give_up(self) -> None:
+        self.story.phase, self.state.isolated_since = NORMAL, 0
+        forecasting.not_changed(self.skid, self.story, self.state)
+        self._release_held(known=False)
+        relief.is_over(self)
+
+    def after(self, time: int, *, interrupted: bool = False) -> Level | None:
+        """The level since the skid settled after a return. interrupted: the next vessel has left meanwhile, so the
+        last that was seen before has to do."""
+        settled = self.story.returned_at + round(self._settle() * NS)
+        if not interrupted:
+            return level(self.history, settled, time + BLOCK)
+        end = time - STEP_S * NS
+        return level(self.history, max(min(settled, end - LEAST_S * NS), self.story.returned_at + HASTY_S * NS), end)
 
     # ---- what a level is
 

@@ -249,6 +249,8 @@ skid = np.dtype(
         ("level_isolated", np.float64), # ... and just after
         ("returned_at", np.int64),
         ("turning_service", np.int64),   # consecutive seconds that look like an isolation, or a return
+        ("opened", np.int64),        # bits: vessels that were vented since the isolation
+        ("relieved", np.int64),      # whether a standby may carry flow beside those usually in service
         ("judged", np.int64),        # whether normalised dP may be judged now
         ("idle_offset", np.float64), # what dP reads without flow [Pa], learned ...
         ("idle_offset_known", np.int64), # ... from so many stops

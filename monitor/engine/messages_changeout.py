@@ -114,7 +114,8 @@ def still_due(words: Words, skid: SkidSettings, changeout: Changeout) -> str:
     finding = changeout.finding
     if not finding.others or max(finding.others) < 0.8 * skid.element.changeout_dp:
         return ""
-    others = [v for v in skid.vessels if v != changeout.vessel] if changeout.vessel else []
+    told = changeout.vessel is not None and skid.in_service == len(skid.vessels)    # a standby's place is not known
+    others = [v for v in skid.vessels if v != changeout.vessel] if told else []
     known = len(others) == len(finding.others)
     name = f"Vessel {others[int(np.argmax(finding.others))]}" if known else "Another vessel"
     return f"{name} is still loaded: {words.pressure(max(finding.others))} at its share of the reference flow."

@@ -60,6 +60,9 @@ class PackedChange(msgspec.Struct):
     isolated: Packed | None
     after: Packed | None
     alike: bool = False                          # its element was found good
+    helped: bool = False                         # a standby stood in for the vessel
+    usual: Packed | None = None                  # the level before that came in
+    lasting: float = 0.0                         # hours from leaving to coming back
     clean: tuple[float, float] | None = None     # reference as this change and those before it show it, relative error
     turbulent: tuple[float, float] | None = None     # the same of the turbulent part
 
@@ -142,6 +145,10 @@ class Story(msgspec.Struct):
     after: Packed | None = None
     lived: VesselMemory | None = None    # the life that ended with the last return
     looked_back: bool = False            # the isolation was only seen when it was over
+    relief: float | None = None          # level of the usual vessels while a standby is in beside them, else None [Pa]
+    relief_at: int = 0               # when it came in
+    usual: Packed | None = None          # the same as it was seen before that came in
+    helped: bool = False                 # a standby stood in for the isolated vessel
     held: tuple[int, float] = (0, 0.0)   # seconds and volume of the skid while it is not known which vessel is out
     running_mark: int = 0            # the row tier's running totals when the vessels were last credited
     volume_mark: float = 0.0
@@ -170,7 +177,7 @@ def pack(level: Level | None) -> Packed | None:
 
 def change_of(packed: PackedChange) -> Change:
     levels = unpack(packed.before), unpack(packed.isolated), unpack(packed.after)
-    return Change(packed.slot, packed.time, *levels, packed.alike)
+    return Change(packed.slot, packed.time, *levels, packed.alike, packed.helped, unpack(packed.usual), packed.lasting)
 
 
 def unpack(packed: Packed | None) -> Level | None:

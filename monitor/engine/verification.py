@@ -22,6 +22,8 @@ LIKELY_TURBULENT, TURBULENT_ERROR = 0.8, 0.25   # of a turbulent part that was a
 KNOWN_TURBULENT = 0.15       # of one that has been found; relative
 PACKING = (0.1, 0.1)         # exponent of cake and its error: 0 to 0.4 for most. Common practice, no source
 OLD_ERROR, NEW_ERROR = 0.5, 1.5    # of the logarithm: what is known beforehand of a loaded element, and of a new one
+LASTING, LONG_ERROR = 0.75, 0.3     # hours of an isolation in which the rest loads on, and error of that per hour
+STANDBY_ERROR = 0.5          # the same of an element that stood by, which is most often a clean one
 GROWTH, GROWTH_ERROR, GROWTH_FLOOR = 0.05, 0.2, 0.03   # of the logarithm per hour from one changeout to the next
 USUAL_FLOW = Prior(0.95, 0.09)     # of the reference flow, where no meter tells. Common practice, no source
 DRIVEN = Prior(0.55, 0.6)          # of the outlet pressure that goes with flow, where no stop has shown it
@@ -41,7 +43,8 @@ class Reference:
 @dataclass(frozen=True, slots=True)
 class Change:
     """One changeout of the vessel in place `slot` of those in service: levels with dP's idle offset taken off. alike:
-    its element was found good."""
+    its element was found good; helped: a standby stood in; usual: the level before that came in, where it was seen;
+    lasting: hours from leaving to coming back."""
 
     slot: int
     time: int
@@ -49,11 +52,14 @@ class Change:
     isolated: Level | None
     after: Level | None
     alike: bool = False
+    helped: bool = False
+    usual: Level | None = None
+    lasting: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
 class Site:
-    """What is known of a skid beforehand. vessels: in service; zero_error: of dP [Pa]; flow, temperature: measured;
+    """What is known of a skid beforehand. vessels: usually in service; helpers: beside them; zero_error: of dP [Pa]; flow, temperature: measured;
     idle_outlet: outlet pressure without flow [Pa], NaN where no stop has shown it."""
 
     vessels: int
@@ -63,6 +69,11 @@ class Site:
     flow: bool = True
     temperature: bool = True
     idle_outlet: float = math.nan
+    helpers: int = 0
+
+    @property
+    def places(self) -> int:
+        return self.vessels + self.helpers
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +106,7 @@ def verify(changes: Sequence[Change], site: Site, limits: tuple[float, float]) -
     Those before it are left out where all do not fit together: an element was changed unseen, or torn.
     """
     last = changes[-1]
-    if not (_usable(last.isolated) and _usable(last.after)):
+    if not (usable(last.isolated) or site.places == 1) or not usable(last.after):
         return UNKNOWN
     free, place = _solved(changes, site)
     if len(changes) > 1 and free.cost > _worst(changes):
@@ -109,7 +120,7 @@ def verify(changes: Sequence[Change], site: Site, limits: tuple[float, float]) -
     verdict = _verdict(ratio.low, ratio.high, limits)
     best = alike if verdict == "good" else free
     others = tuple(float(best.resistance[k]) for slot, k in enumerate(place.current) if slot != last.slot)
-    old = float(best.resistance[place.previous[last.slot]]) if _usable(last.before) else math.nan
+    old = float(best.resistance[place.previous[last.slot]]) if usable(last.before) else math.nan
     return Finding(
         verdict, old, float(best.resistance[after]), others, ratio.middle, ratio.low, ratio.high,
         float(free.ratio_error[after]), math.exp(float(free.ratio[after])), Reference(best.clean, best.clean_error),
@@ -123,7 +134,7 @@ def misfit(changes: Sequence[Change], site: Site) -> float:
 
 
 def _worst(changes: Sequence[Change]) -> float:
-    levels = sum(_usable(x) for c in changes for x in (c.before, c.isolated, c.after))
+    levels = sum(usable(x) for c in changes for x in (c.before, c.isolated, c.after))
     return WORST_COST[0] + WORST_COST[1] * levels
 
 
@@ -134,7 +145,7 @@ def _solved(changes: Sequence[Change], site: Site) -> tuple[Fit, _Network]:
     return network.solve(), network
 
 
-def _usable(level: Level | None) -> bool:
+def usable(level: Level | None) -> bool:
     return level is not None and level.state.flow > 0 and level.state.pressure_drop > 0
 
 
@@ -166,11 +177,18 @@ class _Network:
         self._carry_on(change)
         self.previous = list(self.current)
         rest = tuple(k for slot, k in enumerate(self.current) if slot != change.slot)
-        first = change.before if _usable(change.before) else change.isolated
+        first = change.before if usable(change.before) else change.isolated
         stream = self._stream(first) if not self.site.flow and first is not None else None
+        if change.helped:
+            standby = self._stand_by(change.slot)
+            usual = tuple(k for k in self.current if k != standby)
+            self._observe(change.usual, usual, stream, first)
         self._observe(change.before, tuple(self.current), stream, first)
+        if change.lasting > LASTING:
+            rest = self._loaded_on(rest, change.lasting)
         self._observe(change.isolated, rest, stream, first)
         likeness = SPREAD if change.alike else None
+        self.current = [*rest[: change.slot], -1, *rest[change.slot :]]
         self.current[change.slot] = self._unknown(Element(Prior(self.clean, NEW_ERROR), True, likeness))
         self._observe(change.after, tuple(self.current), stream, first)
         self._time = change.time
@@ -178,17 +196,29 @@ class _Network:
     def _carry_on(self, change: Change) -> None:
         """Unknowns of the places as they are at this change: grown from those at the last one, or not known yet."""
         if not self.current:
-            level = change.before if _usable(change.before) else change.isolated
+            level = change.before if usable(change.before) else change.isolated
             drop = level.state.pressure_drop if level is not None else self.clean
             self.drop = drop
             loaded = Prior(max(drop - self.site.turbulent.value, self.clean), OLD_ERROR)
-            self.current = [self._unknown(Element(loaded)) for _ in range(self.site.vessels)]
+            self.current = [self._unknown(Element(loaded)) for _ in range(self.site.places)]
             return
         hours = (change.time - self._time) / 3.6e12
         for slot, earlier in enumerate(self.current):
             later = self._unknown(Element(Prior(self.elements[earlier].prior.value, 2.0)))
             self.links.append(Link(earlier, later, GROWTH * hours, GROWTH_FLOOR + GROWTH_ERROR * hours))
             self.current[slot] = later
+
+    def _loaded_on(self, rest: tuple[int, ...], hours: float) -> tuple[int, ...]:
+        """Unknowns of those in service at the end of a long isolation, in which they load on: clean ones fastest."""
+        later = [self._unknown(Element(Prior(self.elements[k].prior.value, 2.0))) for k in rest]
+        self.links += [Link(a, b, GROWTH * hours, LONG_ERROR * hours) for a, b in zip(rest, later, strict=True)]
+        return tuple(later)
+
+    def _stand_by(self, slot: int) -> int:
+        """The unknown that stands in for the one in `slot`: which place it has does not matter to a change alone."""
+        standby = self.current[(slot + 1) % self.site.places]
+        self.elements[standby] = Element(Prior(self.clean, STANDBY_ERROR), True)
+        return standby
 
     def _unknown(self, element: Element) -> int:
         self.elements.append(element)
@@ -205,7 +235,7 @@ class _Network:
         return len(self.streams) - 1
 
     def _observe(self, level: Level | None, elements: tuple[int, ...], stream: int | None, first: Level | None) -> None:
-        if level is None or not _usable(level) or not elements:
+        if level is None or not usable(level) or not elements:
             return
         error = FLOW_ERROR if self.site.flow else ASSUMED_ERROR if stream is None else WANDER
         rise = level.outlet - first.outlet if stream is not None and first is not None else 0.0
