@@ -50,6 +50,7 @@ FILLING_S = 110           # before the return, in which filling may draw flow
 MOST_GROWTH = 0.2         # of ln(resistance), from the level during an isolation to the one after it
 LOOK_S = 150              # how long after settling the level after a return is watched
 LEAST_S, HASTY_S = 90, 30 # span of a level that the next isolation cuts short, and how soon after a return it begins
+FILLS_S, NOT_BACK = 180, 1.03       # within which filling is over, and level over the one before that is no return
 AGAIN_S = 60
 GIVE_UP_S = 4 * 3600      # after which a vessel of a skid with a standby that was not seen to be opened stands by
 ENOUGH_BLOCKS = 10
@@ -204,12 +205,29 @@ class Teller:
 
     def isolated(self, time: int) -> None:
         if self.story.phase == RETURNED:
+            if self._only_filled(time):
+                return
             conclude(self, time, interrupted=True)
         if relief.left_again(self):
             relief.is_over(self)
             self.state.isolated_since = 0
             return
         self._begin(time, time - STEP_S * NS)
+
+    def _only_filled(self, time: int) -> bool:
+        """What fell was flow that filled the vessel, not its return: the level had not come back, and now is up again.
+        The isolation then goes on."""
+        story, before = self.story, self.corrected(unpack(self.story.before))
+        if self.own_pressures or before is None or time - story.returned_at > FILLS_S * NS:
+            return False
+        usual = self.referred(before)
+        if not float(self.state.level_before) > NOT_BACK * usual:
+            return False
+        story.phase, story.returned_at, story.isolated = ISOLATED, 0, None
+        self.state.isolated_since, self.state.level_before = story.isolated_at, usual
+        self.state.wake_at[layout.FOR_CHANGEOUT] = 0
+        forecasting.resumed(story)
+        return True
 
     def _begin(self, time: int, settled: int) -> None:
         story = self.story

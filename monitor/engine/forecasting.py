@@ -149,6 +149,11 @@ def returned(story: Story, state: np.record, time: int) -> None:
     story.forecast.held = []
 
 
+def resumed(story: Story) -> None:
+    """It had not come back after all."""
+    story.forecast.returned, story.forecast.held = None, []
+
+
 def not_changed(skid: SkidSettings, story: Story, state: np.record) -> None:
     unchanged(story.forecast, basis(skid, state), story.clean[0])
 

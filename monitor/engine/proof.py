@@ -42,19 +42,20 @@ def proved_by_headers(teller: Teller, finding: Finding) -> bool:
         return False
     fall, flow = math.log(was / now), bool(teller.skid.with_role(Role.FLOW))
     noise = CLEARLY * math.hypot(before.error, after.error)
-    if fall > max(FALLEN if flow else FALLEN_UNKNOWN, noise) and fell(before, after):
+    zeros = not _out_long_enough(teller)      # one that shifts twice, up and further down, so far apart is none
+    if fall > max(FALLEN if flow else FALLEN_UNKNOWN, noise) and fell(before, after, zeros=zeros):
         return True
     return fall > -RISEN and _out_for_long(teller, finding)
 
 
-def fell(before: Level, after: Level) -> bool:
-    """Whether inlet went down and outlet up, as when resistance falls; one may stay flat, or not be known. Both but
-    little, or one alone and more than a zero shifts by."""
+def fell(before: Level, after: Level, *, zeros: bool) -> bool:
+    """Whether inlet went down and outlet up, as when resistance falls; one may stay flat, or not be known. zeros: both
+    but little, or one alone and more than a zero shifts by."""
     down, up = before.inlet - after.inlet, after.outlet - before.outlet
     fall = down + up
     if not math.isfinite(fall):
         return True
-    alone = min(abs(down), abs(up)) < FLAT * fall and fall < ZERO_PA and not _flow_answers(before, after)
+    alone = zeros and min(abs(down), abs(up)) < FLAT * fall and fall < ZERO_PA and not _flow_answers(before, after)
     return fall > 0 and min(down, up) > -AGAINST * fall and not alone
 
 
@@ -71,8 +72,12 @@ def _out_for_long(teller: Teller, finding: Finding) -> bool:
         return False
     if not _plausible(teller, finding.before):
         return False
+    return _out_long_enough(teller) and _stepped(teller) > CLEAR_STEP
+
+
+def _out_long_enough(teller: Teller) -> bool:
     lasting = (teller.story.returned_at - teller.story.isolated_at) / NS
-    return lasting >= teller.skid.alarms["changeout-done"].extra["isolation"] and _stepped(teller) > CLEAR_STEP
+    return lasting >= teller.skid.alarms["changeout-done"].extra["isolation"]
 
 
 def _plausible(teller: Teller, before: float) -> bool:

@@ -10,15 +10,16 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 from monitor.engine.look_back import Level
-from monitor.engine.posterior import SPREAD, weigh_ratio
+from monitor.engine.posterior import SPREAD, Reading, weigh_ratio
 from monitor.hydraulics.network_fit import Common, Element, Fit, Link, Observed, Prior, Stream, fit
 
 FLOW_ERROR = 0.003           # relative, of the flow meter between two loads: linearity, not gain
 WANDER = 0.006               # the same of a flow told by the outlet pressure: what is downstream is not quite steady
 ASSUMED_ERROR = 0.12         # and of one that was only taken as constant
-LIKELY_TURBULENT, TURBULENT_ERROR = 0.8, 0.25   # of a turbulent part that was assumed, which errs upwards; relative
+LIKELY_TURBULENT, TURBULENT_ERROR = 0.8, 0.15   # of a turbulent part that was assumed, which errs upwards; relative
 KNOWN_TURBULENT = 0.15       # of one that has been found; relative
 PACKING = (0.1, 0.1)         # exponent of cake and its error: 0 to 0.4 for most. Common practice, no source
 OLD_ERROR, NEW_ERROR = 0.5, 1.5    # of the logarithm: what is known beforehand of a loaded element, and of a new one
@@ -26,8 +27,12 @@ LASTING, LONG_ERROR = 0.75, 0.3     # hours of an isolation in which the rest lo
 STANDBY_ERROR = 0.5          # the same of an element that stood by, which is most often a clean one
 GROWTH, GROWTH_ERROR, GROWTH_FLOOR = 0.05, 0.2, 0.03   # of the logarithm per hour from one changeout to the next
 USUAL_FLOW = Prior(0.95, 0.09)     # of the reference flow, where no meter tells. Common practice, no source
-DRIVEN = Prior(0.55, 0.6)          # of the outlet pressure that goes with flow, where no stop has shown it
+# Part of the outlet pressure that goes with flow, where no stop has shown it: most skids feed pipes, some a tank high
+# up or a main under pressure; how many do. Common practice, no source
+DRIVEN = ((0.85, Prior(0.55, 0.35)), (0.15, Prior(0.09, 0.6)))
 DRIVEN_ERROR = 0.1                 # relative, where one has
+UNSTEADY = 400.0                   # Pa that the outlet pressure moves by itself between two levels
+FOLLOWS, FOLLOWS_HOUR, FOLLOWS_MOST = 0.03, 0.02, 0.3   # of a flow told by it, against that of the change before; an hour
 WORST_COST = (3.0, 0.75)           # of a fit, and a level more: beyond it, what came before is not what it seemed
 VISCOSITY_ERROR = 0.03             # relative, without a thermometer: about 1 K
 
@@ -108,15 +113,12 @@ def verify(changes: Sequence[Change], site: Site, limits: tuple[float, float]) -
     last = changes[-1]
     if not (usable(last.isolated) or site.places == 1) or not usable(last.after):
         return UNKNOWN
-    free, place = _solved(changes, site)
-    if len(changes) > 1 and free.cost > _worst(changes):
+    tries = [_Try(changes, site, downstream) for downstream in _downstream(changes, site)]
+    if len(changes) > 1 and min(t.free.cost for t in tries) > _worst(changes):
         return verify(changes[-1:], site, limits)
-    alike, _ = _solved([*changes[:-1], replace(last, alike=True)], site)
+    ratio = weigh_ratio([t.reading for t in tries])
+    free, alike, place = tries[ratio.likeliest].free, tries[ratio.likeliest].alike, tries[ratio.likeliest].place
     after = place.current[last.slot]
-    ratio = weigh_ratio(
-        float(free.ratio[after]), float(free.ratio_error[after]),
-        (float(alike.ratio[after]), float(alike.ratio_error[after])), math.sqrt(2 * max(alike.cost - free.cost, 0.0)),
-    )  # fmt: skip
     verdict = _verdict(ratio.low, ratio.high, limits)
     best = alike if verdict == "good" else free
     others = tuple(float(best.resistance[k]) for slot, k in enumerate(place.current) if slot != last.slot)
@@ -130,7 +132,49 @@ def verify(changes: Sequence[Change], site: Site, limits: tuple[float, float]) -
 
 def misfit(changes: Sequence[Change], site: Site) -> float:
     """How badly all levels fit together: half the sum of squares of their residuals."""
-    return _solved(changes, site)[0].cost
+    return min(_solved(changes, site, d)[0].cost for d in _downstream(changes, site))
+
+
+class _Downstream(NamedTuple):
+    """A supposition about where the water goes: how likely, outlet pressure that flow drives [Pa], and how far a flow
+    told by it errs."""
+
+    likely: float
+    head: Prior
+    error: float
+
+
+def _downstream(changes: Sequence[Change], site: Site) -> list[_Downstream]:
+    first = _first_level(changes[0])
+    outlet = math.nan if first is None else first.outlet
+    if site.flow or not outlet > 0:
+        return [_Downstream(1.0, Prior(1.0, 1.0), FLOW_ERROR if site.flow else ASSUMED_ERROR)]
+    driven = outlet - site.idle_outlet
+    if driven > 0.02 * outlet:
+        heads = [(1.0, Prior(driven, DRIVEN_ERROR))]
+    else:
+        heads = [(likely, Prior(part.value * outlet, part.error)) for likely, part in DRIVEN]
+    return [_Downstream(p, head, math.hypot(WANDER, 0.5 * UNSTEADY / head.value)) for p, head in heads]
+
+
+def _first_level(change: Change) -> Level | None:
+    return change.before if usable(change.before) else change.isolated
+
+
+class _Try:
+    """All levels fitted under one supposition, with the last element whatever it is, and held to be like a clean one."""
+
+    def __init__(self, changes: Sequence[Change], site: Site, downstream: _Downstream) -> None:
+        last = changes[-1]
+        self.free, self.place = _solved(changes, site, downstream)
+        self.alike, _ = _solved([*changes[:-1], replace(last, alike=True)], site, downstream)
+        k = self.place.current[last.slot]
+        self.reading = Reading(
+            float(self.free.ratio[k]), float(self.free.ratio_error[k]),
+            (float(self.alike.ratio[k]), float(self.alike.ratio_error[k])),
+            math.sqrt(2 * max(self.alike.cost - self.free.cost, 0.0)),
+            math.log(downstream.likely) + self.free.evidence,
+        )  # fmt: skip
 
 
 def _worst(changes: Sequence[Change]) -> float:
@@ -138,8 +182,8 @@ def _worst(changes: Sequence[Change]) -> float:
     return WORST_COST[0] + WORST_COST[1] * levels
 
 
-def _solved(changes: Sequence[Change], site: Site) -> tuple[Fit, _Network]:
-    network = _Network(site)
+def _solved(changes: Sequence[Change], site: Site, downstream: _Downstream) -> tuple[Fit, _Network]:
+    network = _Network(site, downstream)
     for change in changes:
         network.add(change)
     return network.solve(), network
@@ -161,8 +205,9 @@ class _Network:
     """Collects states and unknowns of successive changeouts. current, previous: unknown of each place now, and
     before the last change."""
 
-    def __init__(self, site: Site) -> None:
-        self.site = site
+    def __init__(self, site: Site, downstream: _Downstream) -> None:
+        self.site, self.downstream = site, downstream
+        self.outlet = math.nan     # Pa, from which rises count
         self.clean = max(site.clean.value - site.turbulent.value, 0.1 * site.clean.value)
         self.observed: list[Observed] = []
         self.elements: list[Element] = []
@@ -177,20 +222,20 @@ class _Network:
         self._carry_on(change)
         self.previous = list(self.current)
         rest = tuple(k for slot, k in enumerate(self.current) if slot != change.slot)
-        first = change.before if usable(change.before) else change.isolated
-        stream = self._stream(first) if not self.site.flow and first is not None else None
+        first = _first_level(change)
+        stream = self._stream(first, change.time) if not self.site.flow and first is not None else None
         if change.helped:
             standby = self._stand_by(change.slot)
             usual = tuple(k for k in self.current if k != standby)
-            self._observe(change.usual, usual, stream, first)
-        self._observe(change.before, tuple(self.current), stream, first)
+            self._observe(change.usual, usual, stream)
+        self._observe(change.before, tuple(self.current), stream)
         if change.lasting > LASTING:
             rest = self._loaded_on(rest, change.lasting)
-        self._observe(change.isolated, rest, stream, first)
+        self._observe(change.isolated, rest, stream)
         likeness = SPREAD if change.alike else None
         self.current = [*rest[: change.slot], -1, *rest[change.slot :]]
         self.current[change.slot] = self._unknown(Element(Prior(self.clean, NEW_ERROR), True, likeness))
-        self._observe(change.after, tuple(self.current), stream, first)
+        self._observe(change.after, tuple(self.current), stream)
         self._time = change.time
 
     def _carry_on(self, change: Change) -> None:
@@ -224,22 +269,25 @@ class _Network:
         self.elements.append(element)
         return len(self.elements) - 1
 
-    def _stream(self, first: Level) -> int | None:
+    def _stream(self, first: Level, time: int) -> int | None:
         """A flow without a meter, told by what it does to the outlet pressure."""
         if not first.outlet > 0:
             return None
-        driven = first.outlet - self.site.idle_outlet
-        known = driven > 0.02 * first.outlet
-        head = Prior(driven, DRIVEN_ERROR) if known else Prior(DRIVEN.value * first.outlet, DRIVEN.error)
-        self.streams.append(Stream(USUAL_FLOW, head))
+        if not self.streams:
+            self.outlet = first.outlet
+            self.streams.append(Stream(USUAL_FLOW))
+        else:
+            hours = (time - self._time) / 3.6e12
+            follows = min(FOLLOWS + FOLLOWS_HOUR * hours, FOLLOWS_MOST)
+            self.streams.append(Stream(Prior(USUAL_FLOW.value, FOLLOWS_MOST), follows))
         return len(self.streams) - 1
 
-    def _observe(self, level: Level | None, elements: tuple[int, ...], stream: int | None, first: Level | None) -> None:
+    def _observe(self, level: Level | None, elements: tuple[int, ...], stream: int | None) -> None:
         if level is None or not usable(level) or not elements:
             return
-        error = FLOW_ERROR if self.site.flow else ASSUMED_ERROR if stream is None else WANDER
-        rise = level.outlet - first.outlet if stream is not None and first is not None else 0.0
-        if stream is not None and not math.isfinite(rise):
+        rise, error = (0.0, ASSUMED_ERROR if not self.site.flow else FLOW_ERROR) if stream is None else (
+            level.outlet - self.outlet, self.downstream.error)
+        if not math.isfinite(rise):
             stream, rise, error = None, 0.0, ASSUMED_ERROR
         self.observed.append(Observed(level.state, elements, math.hypot(error, level.error), stream, rise))
 
@@ -247,5 +295,5 @@ class _Network:
         site = self.site
         return fit(self.observed, site.vessels, self.elements, self.links, Common(
             turbulent=site.turbulent, clean=Prior(site.clean.value, site.clean.error), zero=site.zero_error,
-            packing=PACKING, drop=self.drop, viscosity=1e-3 if site.temperature else VISCOSITY_ERROR,
+            packing=PACKING, drop=self.drop, viscosity=1e-3 if site.temperature else VISCOSITY_ERROR, head=self.downstream.head,
         ), self.streams)  # fmt: skip

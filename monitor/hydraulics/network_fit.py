@@ -37,7 +37,7 @@ class Observed(NamedTuple):
     """One steady state. elements: which unknowns carry flow; error: relative, of the flow that dP and flow imply.
 
     stream: which of the flows that are only inferred this state belongs to, None where flow was measured; rise: of the
-    outlet pressure since that flow's first state [Pa].
+    outlet pressure over that at which those flows are told [Pa].
     """
 
     state: Conditions
@@ -66,17 +66,19 @@ class Link(NamedTuple):
 
 
 class Stream(NamedTuple):
-    """A flow without a meter: prior of its ratio to the reference flow, and of the outlet pressure that it drives
-    [Pa], which goes with its square."""
+    """A flow without a meter, at the outlet pressure from which `Observed.rise` counts: prior of its ratio to the
+    reference flow; follows: error of its logarithm against the stream before it, where what lies downstream stayed as
+    it was."""
 
     flow: Prior
-    head: Prior
+    follows: float | None = None
 
 
 class Common(NamedTuple):
     """Priors of what all states share. turbulent: b q^2 at share 1 [Pa]; clean: resistance of a clean element [Pa at
     its share]; zero: error of dP [Pa]; viscosity: relative error of its ratio; packing: exponent of cake and its
-    error; drop: dP at which cake counts as it is [Pa]."""
+    error; drop: dP at which cake counts as it is [Pa]; head: outlet pressure that flows drive, which goes with their
+    square, where rises count from [Pa]; only streams ask for it."""
 
     turbulent: Prior
     clean: Prior
@@ -84,11 +86,13 @@ class Common(NamedTuple):
     packing: tuple[float, float]
     drop: float
     viscosity: float = 1e-3
+    head: Prior = Prior(1.0, 1.0)
 
 
 class Fit(NamedTuple):
     """resistance: of each element [Pa at its share], error: of its logarithm; ratio, ratio_error: logarithm of it over
-    the clean one's. cost: half of the sum of squares."""
+    the clean one's. cost: half of the sum of squares; evidence: logarithm, up to a constant, of how likely what was
+    observed is with these priors (Laplace's approximation)."""
 
     resistance: Array
     error: Array
@@ -101,9 +105,10 @@ class Fit(NamedTuple):
     zero: float
     packing: float
     cost: float
+    evidence: float
 
 
-TURBULENT, CLEAN, ZERO, PACKING, VISCOSITY, SHARED = 0, 1, 2, 3, 4, 5   # places behind those of the elements
+TURBULENT, CLEAN, ZERO, PACKING, VISCOSITY, HEAD, SHARED = 0, 1, 2, 3, 4, 5, 6   # places behind those of the elements
 
 
 @remembered(REMEMBERED)
@@ -115,19 +120,22 @@ def fit(
     count = len(elements)
     centre = np.array([
         *(math.log(e.prior.value) for e in elements), math.log(common.turbulent.value), math.log(common.clean.value),
-        0.0, common.packing[0], 0.0,
-        *(math.log(p.value) for s in streams for p in s),
+        0.0, common.packing[0], 0.0, math.log(common.head.value),
+        *(math.log(s.flow.value) for s in streams),
     ])  # fmt: skip
     weight = 1 / np.array([
         *(e.prior.error for e in elements), common.turbulent.error, common.clean.error, 1.0, common.packing[1],
-        common.viscosity, *(p.error for s in streams for p in s),
+        common.viscosity, common.head.error, *(s.flow.error for s in streams),
     ])  # fmt: skip
-    problem = _Problem(observed, vessels, elements, links, common, centre, weight)
+    flows = [(count + SHARED + k, s.follows) for k, s in enumerate(streams) if k > 0 and s.follows is not None]
+    problem = _Problem(observed, vessels, elements, [*links, *(Link(k - 1, k, 0.0, e) for k, e in flows)], common,
+                       centre, weight)  # fmt: skip
     x, cost, covariance = minimise(problem.residuals, centre, limit=problem.limit())
-    return _told(x, covariance, cost, count, common)
+    sharpness = float(np.log(weight).sum() - sum(math.log(o.error) for o in observed))
+    return _told(x, covariance, cost, count, common, sharpness)
 
 
-def _told(x: Array, covariance: Array, cost: float, count: int, common: Common) -> Fit:
+def _told(x: Array, covariance: Array, cost: float, count: int, common: Common, sharpness: float) -> Fit:
     laminar, square = np.exp(x[:count]), math.exp(x[count + TURBULENT])
     clean = math.exp(x[count + CLEAN])
     resistance = laminar + square
@@ -141,6 +149,7 @@ def _told(x: Array, covariance: Array, cost: float, count: int, common: Common) 
         resistance, error, np.log(resistance / clean), _spread(gradient, covariance), clean,
         float(deviation[count + CLEAN]), square, float(deviation[count + TURBULENT]),
         float(x[count + ZERO] * common.zero), float(x[count + PACKING]), cost,
+        sharpness + 0.5 * float(np.linalg.slogdet(covariance)[1]) - cost,
     )  # fmt: skip
 
 
@@ -184,7 +193,7 @@ class _Problem:
         )  # fmt: skip
         self.flow = np.log(flow * vessels)
         self.streamed = np.array([i for i, o in enumerate(observed) if o.stream is not None], int)
-        self.place = np.array([self.count + SHARED + 2 * o.stream for o in observed if o.stream is not None], int)
+        self.place = np.array([self.count + SHARED + o.stream for o in observed if o.stream is not None], int)
 
     def limit(self) -> Array:
         """Longest step in each unknown: logarithms are kept short."""
@@ -240,8 +249,9 @@ class _Problem:
 
     def _streams(self, x: Array, implied: Array, slope: Array) -> None:
         """Take off the logarithm of a flow that is told by the outlet pressure it drives, and its derivatives."""
-        risen = 1 + self.rise[self.streamed] / np.exp(x[self.place + 1])
+        head = self.count + HEAD
+        risen = 1 + self.rise[self.streamed] / math.exp(x[head])
         told = np.maximum(risen, LEAST_HEAD)
         implied[self.streamed] -= x[self.place] + 0.5 * np.log(told)
         slope[self.streamed, self.place] = -1.0
-        slope[self.streamed, self.place + 1] = np.where(risen > LEAST_HEAD, 0.5 * (risen - 1) / told, 0.0)
+        slope[self.streamed, head] = np.where(risen > LEAST_HEAD, 0.5 * (risen - 1) / told, 0.0)
