@@ -69,9 +69,9 @@ def conclude(teller: Teller, time: int, *, interrupted: bool = False) -> None:
             not_returned(teller, teller.corrected(unpack(story.isolated)), teller.corrected(after), time)
         return
     if change.helped:
-        relief.changed(teller, unpack(change.before), unpack(change.after), finding.after)
+        relief.changed(teller, unpack(change.isolated), finding.after)
     by = claim(story, story.vessel, story.isolated_at, story.returned_at)
-    _tell(teller, time, finding, before, after, by)
+    _tell(teller, time, finding, before, after, by, _place_name(teller, change))
     forecasting.was_changed(teller.skid, story, teller.told, teller.rows, teller.index, time, by)
     record(teller, SeenChange(story.vessel, story.isolated_at, story.returned_at), by, time)
     answered(teller, time)
@@ -120,7 +120,8 @@ def _verify(teller: Teller, change: PackedChange) -> Finding:
     """The change with those remembered before it."""
     suspect, site = teller.skid.alarms["changeout-suspect"].extra, _site(teller, change)
     _place(teller, change, site)
-    return verify([change_of(c) for c in (*_alongside(teller, change), change)], site, (suspect["low"], suspect["high"]))
+    together = [change_of(c) for c in (*_alongside(teller, change), change)]
+    return verify(together, site, (suspect["low"], suspect["high"]))
 
 
 def _place(teller: Teller, change: PackedChange, site: Site) -> None:
@@ -135,7 +136,7 @@ def _place(teller: Teller, change: PackedChange, site: Site) -> None:
 
 
 def _tell(teller: Teller, time: int, finding: Finding, before: Level | None, after: Level | None,
-          by: ToldChange | None) -> None:
+          by: ToldChange | None, place: str) -> None:
     story, skid = teller.story, teller.skid
     name = None if story.vessel is None else skid.vessels[story.vessel]
     whole = story.lived is not None and story.lived.returned_at is not None
@@ -150,21 +151,28 @@ def _tell(teller: Teller, time: int, finding: Finding, before: Level | None, aft
     )  # fmt: skip
     teller.told.changeouts.append(changeout)
     teller.told.events.append(done_event(skid, changeout, time, story.clean, flow_known(skid)))
-    _suspect(teller, time, changeout)
+    _suspect(teller, time, changeout, place)
 
 
-def _suspect(teller: Teller, time: int, changeout: Changeout) -> None:
+def _place_name(teller: Teller, change: PackedChange) -> str:
+    """The vessel, or the place that the levels give it; beside a standby they give none that lasts."""
+    if teller.story.vessel is not None:
+        return teller.skid.vessels[teller.story.vessel]
+    return f"changed at {change.time}" if change.helped else f"place {change.slot}"
+
+
+def _suspect(teller: Teller, time: int, changeout: Changeout, place: str) -> None:
     """Raise what failed the check; what stood against the same vessel before is answered by a good one."""
     verdict = changeout.finding.verdict
     if verdict in ("good", "resistance-low", "resistance-high"):
-        stood = [s for s in teller.story.suspect if s[0] == changeout.vessel]
-        teller.story.suspect = [s for s in teller.story.suspect if s[0] != changeout.vessel]
+        stood = [s for s in teller.story.suspect if s[0] == place]
+        teller.story.suspect = [s for s in teller.story.suspect if s[0] != place]
         for _, detail in stood:
             if detail != verdict:
                 teller.told.events.append(suspect_cleared(teller.skid, changeout, detail, time))
         if verdict != "good":
-            teller.story.suspect.append((changeout.vessel, verdict))
-            if (changeout.vessel, verdict) not in stood:
+            teller.story.suspect.append((place, verdict))
+            if (place, verdict) not in stood:
                 teller.told.events.append(suspect_event(teller.skid, changeout, time))
 
 

@@ -208,9 +208,7 @@ class Teller:
             if self._only_filled(time):
                 return
             conclude(self, time, interrupted=True)
-        if relief.left_again(self):
-            relief.is_over(self)
-            self.state.isolated_since = 0
+        if relief.left_again(self, time):
             return
         self._begin(time, time - STEP_S * NS)
 
@@ -226,6 +224,7 @@ class Teller:
         story.phase, story.returned_at, story.isolated = ISOLATED, 0, None
         self.state.isolated_since, self.state.level_before = story.isolated_at, usual
         self.state.wake_at[layout.FOR_CHANGEOUT] = 0
+        note_isolation(self, time)
         forecasting.resumed(story)
         return True
 
@@ -328,7 +327,7 @@ class Teller:
         """The level after a return may be known by now; or nothing has come back for so long that, of a skid with a
         standby, this is what is usually in service."""
         if self.story.phase == ISOLATED and not self.story.opened:
-            self._give_up()
+            self._give_up(time)
         if self.story.phase != RETURNED:
             return
         latest = self.story.returned_at + round(self.skid.alarms["changeout-done"].extra["verdict"] * NS)
@@ -338,8 +337,9 @@ class Teller:
             return
         conclude(self, time)
 
-    def _give_up(self) -> None:
-        self.story.phase, self.state.isolated_since = NORMAL, 0
+    def _give_up(self, time: int) -> None:
+        self.story.phase, self.story.returned_at, self.state.isolated_since = NORMAL, time, 0
+        note_isolation(self, time)
         forecasting.not_changed(self.skid, self.story, self.state)
         self._release_held(known=False)
         relief.is_over(self)

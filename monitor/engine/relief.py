@@ -1,7 +1,7 @@
 """A standby that stands in for a loaded vessel: when it came into service, and whether what leaves is it again.
 
 Beside those usually in service it lowers the skid's level; taken out it brings back the level that was, or, where a
-vessel has been changed meanwhile, the one that follows from the levels seen (resistances in parallel).
+vessel has been changed meanwhile, the one that was seen while it stood in for it.
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
 LIKE = 0.12               # of ln(normalised dP), within which two levels may be one; loading goes on between them
 
+SEEN_S = 120              # how long a step may be seen again
 STEPS_S = 600             # falls within it are one standby coming in
 
 
@@ -41,20 +42,24 @@ def is_over(teller: Teller) -> None:
     teller.story.relief, teller.story.usual, teller.state.relieved = None, None, 0
 
 
-def left_again(teller: Teller) -> bool:
-    """Whether the vessel that has just left is the standby: the level is what the usual ones show."""
-    usual, now = teller.story.relief, float(teller.state.level_isolated)
-    return usual is not None and now > 0 and abs(math.log(now / usual)) < LIKE
+def left_again(teller: Teller, time: int) -> bool:
+    """Whether the vessel that has just left is the standby: the level is what the usual ones show. One step may be
+    seen more than once."""
+    story, now = teller.story, float(teller.state.level_isolated)
+    usual = story.relief
+    if usual is None and story.left is not None and time - story.left[0] < SEEN_S * NS:
+        usual = story.left[1]
+    if usual is None or not now > 0 or abs(math.log(now / usual)) > LIKE:
+        return False
+    is_over(teller)
+    story.left, teller.state.isolated_since = (time, now), 0
+    return True
 
 
-def changed(teller: Teller, before: Level | None, after: Level | None, vessel: float) -> None:
-    """A vessel was changed while the standby stood in: what the usual ones will show without it. before, after: levels
-    beside the standby, vessel: resistance of the new element [Pa]."""
-    usual, expected = teller.story.relief, vessel
-    if teller.skid.in_service > 1:
-        beside = [math.nan if at is None else teller.referred(at) for at in (before, after)]
-        known = usual is not None and min(beside) > 0
-        conductance = 1 / usual + 1 / beside[1] - 1 / beside[0] if usual is not None and known else 0.0
-        expected = 1 / conductance if conductance > 0 else math.nan
+def changed(teller: Teller, isolated: Level | None, vessel: float) -> None:
+    """A vessel was changed while the standby stood in: what the usual ones will show without it. isolated: the level
+    while the standby carried its flow, which a clean one takes over; vessel: resistance of the new element [Pa]."""
+    alone = math.nan if isolated is None else teller.referred(isolated)
+    expected = vessel if teller.skid.in_service == 1 else alone
     teller.story.relief, teller.story.usual = expected if expected > 0 else None, None
     teller.state.relieved = 1

@@ -148,6 +148,7 @@ class Story(msgspec.Struct):
     relief: float | None = None          # level of the usual vessels while a standby is in beside them, else None [Pa]
     relief_at: int = 0               # when it came in
     usual: Packed | None = None          # the same as it was seen before that came in
+    left: tuple[int, float] | None = None    # when the standby last left, and the level then [Pa]
     helped: bool = False                 # a standby stood in for the isolated vessel
     held: tuple[int, float] = (0, 0.0)   # seconds and volume of the skid while it is not known which vessel is out
     running_mark: int = 0            # the row tier's running totals when the vessels were last credited
@@ -163,7 +164,7 @@ class Story(msgspec.Struct):
     told_changes: list[ToldChange] = []      # told by people, and not yet seen
     seen_changes: list[SeenChange] = []      # the last ones, oldest first
     forecast: Watch = msgspec.field(default_factory=Watch)
-    suspect: list[tuple[str | None, str]] = []      # vessel and detail of `changeout-suspect` that stand
+    suspect: list[tuple[str, str]] = []  # vessel, else its place, and detail of `changeout-suspect` that stand
     silence: Silence = msgspec.field(default_factory=Silence)
     holds: dict[str, HoldAnswer] = {}    # by vessel, and IDLE_SKID: the last hold of each
 

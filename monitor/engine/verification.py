@@ -32,7 +32,7 @@ USUAL_FLOW = Prior(0.95, 0.09)     # of the reference flow, where no meter tells
 DRIVEN = ((0.85, Prior(0.55, 0.35)), (0.15, Prior(0.09, 0.6)))
 DRIVEN_ERROR = 0.1                 # relative, where one has
 UNSTEADY = 400.0                   # Pa that the outlet pressure moves by itself between two levels
-FOLLOWS, FOLLOWS_HOUR, FOLLOWS_MOST = 0.03, 0.02, 0.3   # of a flow told by it, against that of the change before; an hour
+FOLLOWS, FOLLOWS_HOUR, FOLLOWS_MOST = 0.03, 0.02, 0.3   # of a flow told by it, against the change before; an hour
 WORST_COST = (3.0, 0.75)           # of a fit, and a level more: beyond it, what came before is not what it seemed
 VISCOSITY_ERROR = 0.03             # relative, without a thermometer: about 1 K
 
@@ -64,8 +64,8 @@ class Change:
 
 @dataclass(frozen=True, slots=True)
 class Site:
-    """What is known of a skid beforehand. vessels: usually in service; helpers: beside them; zero_error: of dP [Pa]; flow, temperature: measured;
-    idle_outlet: outlet pressure without flow [Pa], NaN where no stop has shown it."""
+    """What is known of a skid beforehand. vessels: usually in service; helpers: beside them; zero_error: of dP [Pa];
+    flow, temperature: measured; idle_outlet: outlet pressure without flow [Pa], NaN where no stop has shown it."""
 
     vessels: int
     turbulent: Prior
@@ -162,7 +162,7 @@ def _first_level(change: Change) -> Level | None:
 
 
 class _Try:
-    """All levels fitted under one supposition, with the last element whatever it is, and held to be like a clean one."""
+    """All levels fitted under one supposition: the last element whatever it is, and held to be like a clean one."""
 
     def __init__(self, changes: Sequence[Change], site: Site, downstream: _Downstream) -> None:
         last = changes[-1]
@@ -295,5 +295,6 @@ class _Network:
         site = self.site
         return fit(self.observed, site.vessels, self.elements, self.links, Common(
             turbulent=site.turbulent, clean=Prior(site.clean.value, site.clean.error), zero=site.zero_error,
-            packing=PACKING, drop=self.drop, viscosity=1e-3 if site.temperature else VISCOSITY_ERROR, head=self.downstream.head,
+            packing=PACKING, drop=self.drop, viscosity=1e-3 if site.temperature else VISCOSITY_ERROR,
+            head=self.downstream.head,
         ), self.streams)  # fmt: skip

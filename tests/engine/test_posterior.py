@@ -7,14 +7,18 @@ import math
 import numpy as np
 import pytest
 
-from monitor.engine.posterior import SPOILT, SPOILT_SPREAD, SPREAD, weigh_ratio
+from monitor.engine.posterior import SPOILT, SPOILT_SPREAD, SPREAD, Reading, weigh_ratio
 
 
-def weighed(measured: float, error: float):
+def reading(measured: float, error: float, evidence: float = 0.0) -> Reading:
     """As if the fit were linear: what a likeness then makes of it follows from the two errors alone."""
     whole = math.hypot(error, SPREAD)
     centre = measured * SPREAD**2 / whole**2
-    return weigh_ratio(measured, error, (centre, error * SPREAD / whole), abs(measured) / whole)
+    return Reading(measured, error, (centre, error * SPREAD / whole), abs(measured) / whole, evidence)
+
+
+def weighed(measured: float, error: float):
+    return weigh_ratio([reading(measured, error)])
 
 
 @pytest.mark.parametrize("ratio", [0.3, 0.55, 1.8, 3.0])
@@ -48,3 +52,13 @@ def test_intervals_hold_the_truth_nine_times_in_ten_among_elements_as_they_usual
         held += found.low <= math.exp(truth) <= found.high
     # binomial: 0.9 +- 0.0155 is two standard deviations; tails taken as heavier than normal hold a little more
     assert 0.88 < held / n < 0.94
+
+
+def test_two_suppositions_weigh_as_their_evidence_and_as_the_element_they_make_is_likely():
+    low, usual = math.log(0.5), 0.0
+    both = weigh_ratio([reading(low, 0.05), reading(usual, 0.05)])
+    assert both.likeliest == 1      # alike in evidence, but elements like a clean one are usual
+    assert both.low > 0.75
+    sure = weigh_ratio([reading(low, 0.05, evidence=8.0), reading(usual, 0.05)])
+    assert sure.likeliest == 0
+    assert sure.high < 0.6

@@ -164,9 +164,26 @@ def test_a_flow_without_a_meter_is_told_by_the_outlet_pressure_that_it_drives():
         levels.append(Observed(state, elements, 1e-4, 0, BACK + driven * flow**2 - outlet))
     head = Prior(outlet - BACK, 0.01)
     elements = [Element(Prior(x, 0.5)) for x in truth.laminar[:3]]
-    shared = common(Prior(truth.turbulent, 0.01), 1.0)._replace(packing=(PACKING[0], 1e-3))
-    found = fit(levels, 2, elements, [], shared, [Stream(Prior((head.value / driven) ** 0.5, 0.01), head)])
+    shared = common(Prior(truth.turbulent, 0.01), 1.0)._replace(packing=(PACKING[0], 1e-3), head=head)
+    found = fit(levels, 2, elements, [], shared, [Stream(Prior((head.value / driven) ** 0.5, 0.01))])
     assert found.resistance == pytest.approx(truth.laminar[:3] + truth.turbulent, rel=0.03)
+
+
+def test_of_two_suppositions_about_what_flow_drives_the_true_one_has_the_better_evidence():
+    rng = np.random.default_rng(5)
+    truth = drawn(rng, 2)
+    driven, levels, outlet = 0.2e5, [], None
+    for elements in truth.elements():
+        flow = float(rng.uniform(0.6, 1.0))
+        outlet = outlet or BACK + driven * flow**2
+        state = Conditions(truth.drop(elements, flow, 1.0), 1.0)
+        levels.append(Observed(state, elements, 1e-3, 0, BACK + driven * flow**2 - outlet))
+    elements = [Element(Prior(x, 0.1)) for x in truth.laminar]
+    streams = [Stream(Prior(((outlet - BACK) / driven) ** 0.5, 0.1))]
+    shared = common(Prior(truth.turbulent, 0.1), 1.0)
+    right, wrong = (fit(levels, 2, elements, [], shared._replace(head=Prior(x, 0.3)), streams).evidence
+                    for x in (outlet - BACK, 8 * (outlet - BACK)))  # fmt: skip
+    assert right > wrong + 3
 
 
 def test_elements_known_to_be_alike_settle_what_one_isolation_leaves_open():

@@ -1,0 +1,72 @@
+"""A standby that comes in for a loaded vessel, which is changed off line: what is a changeout then and what is none."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from monitor.model import NS
+from tests.engine.afternoon import CLEAN, OUT, Part, judged, of_kind, skid_of
+from tests.skids import START
+
+LOADED, OTHER = 0.8, 0.7
+
+
+def skid_with_standby(vessels: int, *, own: bool = False):
+    """The last of the vessels stands by."""
+    skid = skid_of(vessels, own=own)
+    flow = skid.reference.flow * (vessels - 1) / vessels      # so that a share stays what it is for all of them
+    return replace(skid, in_service=vessels - 1, reference=replace(skid.reference, flow=flow))
+
+
+def parts_of(*parts: tuple[int, tuple[float, ...], float | None]) -> list[Part]:
+    """seconds, vessels, pressure in the first [bar] where it is shut. The pipe is throttled to the usual vessels' flow;
+    a parked standby stands at 1.8 bar."""
+    found = []
+    for seconds, vessels, first in parts:
+        nan, count = np.nan, len(vessels)
+        own = (first or nan, *(nan,) * (count - 2), 1.8 if vessels[-1] == OUT else nan)
+        throttle = 1.3 * (count / (count - 1)) ** 2
+        found.append(Part(seconds, vessels, throttle=throttle, own=None if np.isnan(own).all() else own))
+    return found
+
+
+def off_line(others: tuple[float, ...], new: float) -> list[Part]:
+    """Standby in, loaded vessel out and emptied, changed, back, standby out."""
+    out = (OUT, *others, CLEAN)
+    return parts_of(
+        (1500, (LOADED, *others, OUT), None), (600, (LOADED, *others, CLEAN), None), (60, out, 1.0),
+        (2880, out, 0.01), (60, out, 1.8), (600, (new, *others, CLEAN), None), (1500, (new, *others, OUT), None),
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("own", [False, True])
+@pytest.mark.parametrize("others", [(), (OTHER,)], ids=["single", "duplex"])
+def test_a_vessel_changed_off_line_is_one_changeout_and_the_standby_none(others, own):
+    skid = skid_with_standby(2 + len(others), own=own)
+    output = judged(off_line(others, CLEAN), skid, own=own)
+    (changeout,) = output.changeouts
+    assert [d[1] for d in of_kind(output, "changeout-done")] == ["good"]
+    assert changeout.finding.ratio == pytest.approx(1.0, abs=0.1)
+    assert abs(changeout.isolated_at - START - 2100 * NS) < 130 * NS
+    assert abs(changeout.returned_at - START - 5100 * NS) < 30 * NS
+    assert {e.kind for e in output.events} & {"changeout-suspect", "element-breach"} == set()
+
+
+@pytest.mark.parametrize("others", [(), (OTHER,)], ids=["single", "duplex"])
+def test_without_an_element_it_is_suspect_whatever_stood_in(others):
+    output = judged(off_line(others, 0.08), skid_with_standby(2 + len(others)))
+    assert [d[1] for d in of_kind(output, "changeout-suspect")] == ["resistance-low"]
+
+
+@pytest.mark.parametrize("others", [(), (OTHER,)], ids=["single", "duplex"])
+def test_a_standby_that_comes_and_goes_is_no_changeout_and_the_next_one_is_found(others):
+    usual = (LOADED, *others, OUT)
+    parts = parts_of((1500, usual, None), (1800, (LOADED, *others, CLEAN), None), (1800, usual, None))
+    skid = skid_with_standby(2 + len(others))
+    assert judged(parts, skid).changeouts == []
+    output = judged([*parts, *off_line(others, CLEAN)], skid)
+    assert [c.finding.verdict for c in output.changeouts] == ["good"]
+    assert of_kind(output, "element-breach") == []
