@@ -56,9 +56,9 @@ def test_a_vessel_changed_off_line_is_one_changeout_and_the_standby_none(others,
 
 
 @pytest.mark.parametrize("others", [(), (OTHER,)], ids=["single", "duplex"])
-def test_without_an_element_it_is_suspect_whatever_stood_in(others):
-    output = judged(off_line(others, 0.08), skid_with_standby(2 + len(others)))
-    assert [d[1] for d in of_kind(output, "changeout-suspect")] == ["resistance-low"]
+def test_a_bunched_element_is_suspect_whatever_stood_in(others):
+    output = judged(off_line(others, 2.2 * CLEAN), skid_with_standby(2 + len(others)))
+    assert [d[1] for d in of_kind(output, "changeout-suspect")] == ["resistance-high"]
 
 
 @pytest.mark.parametrize("others", [(), (OTHER,)], ids=["single", "duplex"])
