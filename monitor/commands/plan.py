@@ -10,13 +10,13 @@ from monitor.commands.common import load_engine, load_settings, say
 from monitor.commands.page import open_reader
 from monitor.commands.wording import wrapped
 from monitor.errors import InputError
-from monitor.model import SkidSettings
+from monitor.model import Role, SkidSettings
 
 if TYPE_CHECKING:
     from monitor.engine.engine import Engine
     from monitor.store import Reader
 
-MARGIN = 14
+MARGIN = 16
 NOTHING_STORED = "nothing is stored of it yet"
 
 
@@ -45,7 +45,7 @@ def lines(reader: Reader, skid: SkidSettings) -> Iterator[tuple[str, str]]:
         engine.recall(0, reader.facts(skid.id).values())
     plan = engine.plan(0)
     yield from plan_lines(skid, plan)
-    yield from law_lines(plan.watch.points, engine.events.turbulent(0))
+    yield from law_lines(plan.watch.points, engine.events.turbulent(0), by_volume=bool(skid.with_role(Role.FLOW)))
 
 
 def restored(engine: Engine, reader: Reader, skid: SkidSettings) -> bool:

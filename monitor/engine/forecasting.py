@@ -10,7 +10,7 @@ import numpy as np
 
 from monitor.engine import layout
 from monitor.engine.loading_unlike import weigh_loading
-from monitor.engine.messages_forecast import Outlook, cleared_event, near_event
+from monitor.engine.messages_forecast import First, Outlook, cleared_event, near_event
 from monitor.engine.messages_plan import Plan
 from monitor.engine.row_tier import Emission, RowTier
 from monitor.engine.story import NORMAL, Story, ToldChange, VesselMemory
@@ -44,6 +44,7 @@ if TYPE_CHECKING:
     from monitor.engine.event_tier import EventTier
 
 STEP_S = 60.0     # running time before an isolation is known in which dP may have moved by it
+APART = 1.3       # times the least resistance, from which a vessel is clearly the most loaded
 LIFE = "life"     # first word of the facts
 
 
@@ -105,15 +106,17 @@ def outlook_of(skid: SkidSettings, story: Story, rows: RowTier, i: int, row: Row
     return Outlook(row, notice, watch, run, first_vessel(skid, story))
 
 
-def first_vessel(skid: SkidSettings, story: Story) -> str | None:
-    """The most loaded vessel, where their resistances are known; else the one that was changed longest ago."""
+def first_vessel(skid: SkidSettings, story: Story) -> First | None:
+    """The most loaded vessel, where they were told apart clearly; else the one that was changed longest ago."""
     known = [m.resistance for m in story.vessels]
     if len(story.vessels) < 2 or skid.in_service < len(skid.vessels):
         return None
     if all(known):
-        return skid.vessels[int(np.argmax([r or 0.0 for r in known]))]
+        found = np.array([r or 0.0 for r in known])
+        if found.max() > APART * found.min():
+            return First(skid.vessels[int(np.argmax(found))], "it was the most loaded when they were last told apart")
     ages = [m.returned_at for m in story.vessels]
-    return skid.vessels[int(np.argmin([a or 0 for a in ages]))] if all(ages) else None
+    return First(skid.vessels[int(np.argmin([a or 0 for a in ages]))], "it has served longest") if all(ages) else None
 
 
 def plan_of(skid: SkidSettings, story: Story, rows: RowTier, i: int) -> Plan:

@@ -18,6 +18,13 @@ KIND = "changeout-forecast"
 RESPONSE = "Have elements at hand and plan the change: one vessel at a time while the rest carry the flow."
 
 
+class First(NamedTuple):
+    """The vessel to change first, and why."""
+
+    vessel: str
+    why: str
+
+
 class Outlook(NamedTuple):
     """A forecast with what belongs to it. notice: hours; first: the vessel to change first, where it is known."""
 
@@ -25,7 +32,7 @@ class Outlook(NamedTuple):
     notice: float
     watch: Watch
     on_the_run: OnTheRun | None
-    first: str | None
+    first: First | None
 
 
 def hours(value: float) -> str:
@@ -78,7 +85,7 @@ def on_the_run(words: Words, skid: SkidSettings, at: Outlook) -> str:
     run = at.on_the_run
     if run is None:
         return ""
-    first = f"Change {at.first} first: it is the most loaded or has served longest. " if at.first else ""
+    first = f"Change {at.first.vessel} first: {at.first.why}. " if at.first else ""
     shown = (f"{first}With one vessel isolated now, at reference flow, the rest would show about "
              f"{words.pressure(run.rest.expected)}, at most {words.pressure(run.rest.upper)} where cake "
              "packs.")  # fmt: skip
@@ -99,7 +106,7 @@ def evidence(at: Outlook) -> dict[str, Any]:
         "p10_h": rounded(at.row.p10), "p50_h": rounded(at.row.p50), "p90_h": rounded(at.row.p90),
         "notice_h": rounded(at.notice), "earlier_lives": 0 if fitted is None else fitted.lives,
         "laws": {} if fitted is None or not fitted.laws else law_weights(fitted.laws),
-        "level_pa": rounded(watch.level), "first_vessel": at.first,
+        "level_pa": rounded(watch.level), "first_vessel": at.first and at.first.vessel,
         "latest_on_the_run_h": None if run is None else rounded(run.hours),
         "latest_on_the_run_packed_h": None if run is None else rounded(run.hours_packed),
         "scores": [{"inside": s.inside, "median_error_pct": s.error} for s in watch.scores],

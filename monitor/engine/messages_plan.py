@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterator
 from typing import NamedTuple
 
-from monitor.engine.messages_forecast import HOUR, RESPONSE, hours, rests_on
+from monitor.engine.messages_forecast import HOUR, RESPONSE, First, hours, rests_on
 from monitor.engine.wording import Words, clock
 from monitor.forecast.plan import Need, OnTheRun, OtherPoint
 from monitor.forecast.watch import Watch
@@ -18,7 +18,7 @@ class Plan(NamedTuple):
 
     watch: Watch
     on_the_run: OnTheRun | None
-    first: str | None
+    first: First | None
     needs: list[Need] | None
     points: list[OtherPoint]
 
@@ -32,12 +32,13 @@ def plan_lines(skid: SkidSettings, plan: Plan) -> Iterator[tuple[str, str]]:
         yield "rests on", basis
     yield "to do", RESPONSE
     if plan.first:
-        yield "first", f"{plan.first}: the most loaded, or the one that has served longest"
+        yield "first", f"{plan.first.vessel}: {plan.first.why}"
     if plan.on_the_run is not None:
         yield "on the run", run_line(words, skid, plan.on_the_run)
     yield "elements", needs_line(plan.needs)
     for other in plan.points:
-        told = "not known" if other.then is None else f"{other.then:.1f} elements in 30 days instead of {other.now:.1f}"
+        told = "not known" if other.then is None else (
+            f"in the long run {other.then:.1f} elements in 30 days instead of {other.now:.1f}")  # fmt: skip
         yield f"at {words.pressure(other.point)}", told
 
 

@@ -54,11 +54,15 @@ def law_table(points: list[Point], turbulent: float) -> list[LawRow]:
     return rows
 
 
-def law_lines(points: list[Point], turbulent: float) -> list[tuple[str, str]]:
-    """The table as (what, sentence), the law that fits best first."""
+def law_lines(points: list[Point], turbulent: float, *, by_volume: bool) -> list[tuple[str, str]]:
+    """The table as (what, sentence), the law that fits best first; one line where resistance has not grown yet.
+    by_volume: whether the curve is over m^3, not running seconds."""
     rows = sorted(law_table(points, turbulent), key=lambda r: r.scatter)
+    if rows and all(row.low <= 0 for row in rows):
+        return [("laws", f"no growth beyond the scatter of {rows[0].scatter:.2g} bar yet")]
+    per, unit = (1.0, "m^3") if by_volume else (3600.0, "h of running")
     return [
-        (row.law, f"m = {row.exponent:g}: k {row.rate:.4g} (80 %: {row.low:.4g} to {row.high:.4g}), "
-                  f"resistances scatter by {row.scatter:.2g} bar about it")
+        (row.law, f"da/dV = k a^{row.exponent:g}, a in bar, V in {unit}: k {per * row.rate:.4g} (80 %: "
+                  f"{per * row.low:.4g} to {per * row.high:.4g}), scatter {row.scatter:.2g} bar about it")
         for row in rows
     ]  # fmt: skip

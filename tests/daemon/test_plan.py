@@ -8,7 +8,7 @@ import numpy as np
 
 from monitor.commands.plan import lines
 from monitor.commands.status import forecast_of, kept_of
-from monitor.forecast.law_table import law_table
+from monitor.forecast.law_table import law_lines, law_table
 from monitor.forecast.laws import LAWS, resistance_after
 from monitor.store import Reader
 from tests.daemon.rig import rig
@@ -42,3 +42,9 @@ def test_the_table_of_laws_is_statsmodels_own_and_knows_an_exact_curve() -> None
     assert best.law == "standard"
     assert abs(best.rate - 0.9) < 1e-6 and best.low <= best.rate <= best.high
     assert law_table(points[:3], 0.0) == []
+
+
+def test_without_growth_no_law_is_named() -> None:
+    noise = np.random.default_rng(4).standard_normal(40)
+    points = [(float(k), 1e5 * (0.2 + 0.002 * float(v)), 1.0) for k, v in enumerate(noise)]
+    assert [what for what, _ in law_lines(points, 0.0, by_volume=True)] == ["laws"]
