@@ -20,7 +20,7 @@ Array = npt.NDArray[np.float64]
 
 MEMORY = 0.4             # share of the volume so far after which an earlier point counts 1/e in the laws' fit
 LAW_WORTH = 4.0          # independent points that the choice among laws rests on
-LAW_ERROR = 0.22         # of ln(remaining), besides what the fit knows: solids and flow to come
+LAW_ERROR = 0.30         # of ln(remaining), besides what the fit knows: solids and flow to come
 LAW_STRETCH = 1.5        # by which the fit's own error is too small
 EASING = 0.12            # share of the way (of ln(remaining)) from what a law says to a rate that stays as it is
 EASING_ERROR = 0.50      # its standard deviation: cake follows blocking, pumps give way
