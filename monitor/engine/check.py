@@ -18,7 +18,7 @@ from monitor.engine.learned import note_clean, note_turbulent
 from monitor.engine.look_back import Level
 from monitor.engine.messages_changeout import Changeout, done_event, suspect_cleared, suspect_event
 from monitor.engine.posterior import SPREAD
-from monitor.engine.proof import proved_by_headers
+from monitor.engine.proof import nothing_came_back, proved_by_headers
 from monitor.engine.story import NORMAL, PackedChange, SeenChange, ToldChange, change_of, pack, unpack
 from monitor.engine.told_changes import claim, record
 from monitor.engine.verification import (
@@ -61,6 +61,10 @@ def conclude(teller: Teller, time: int, *, interrupted: bool = False) -> None:
         story.base, story.base_turbulent = story.clean, _known_turbulent(teller)
     finding = _verify(teller, change)
     proved = story.opened or proved_by_headers(teller, finding)
+    if not (proved or interrupted) and nothing_came_back(teller, time):
+        assert before is not None
+        teller.still_out(teller.referred(teller.corrected(before)), time)
+        return
     story.phase = NORMAL
     looked_back, story.looked_back = story.looked_back, False
     if not proved:

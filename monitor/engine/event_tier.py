@@ -221,12 +221,17 @@ class Teller:
         usual = self.referred(before)
         if not float(self.state.level_before) > NOT_BACK * usual:
             return False
+        self.still_out(usual, time)
+        return True
+
+    def still_out(self, usual: float, time: int) -> None:
+        """What was taken for a return was none: the isolation goes on. usual: normalised dP before it [Pa]."""
+        story = self.story
         story.phase, story.returned_at, story.isolated = ISOLATED, 0, None
         self.state.isolated_since, self.state.level_before = story.isolated_at, usual
         self.state.wake_at[layout.FOR_CHANGEOUT] = 0
         note_isolation(self, time)
         forecasting.resumed(story)
-        return True
 
     def _begin(self, time: int, settled: int) -> None:
         story = self.story

@@ -26,6 +26,9 @@ LIKE = 0.7                # of ln(resistance), between an isolated vessel's and 
 BLUR = 0.5                # error of ln(resistance) above which the headers prove nothing
 NO_ELEMENT_SO_HIGH = 5.0  # ratio to clean: more than any element that was fitted badly
 CLEAR_STEP = 0.08         # rise of ln(normalised dP) that an isolation long enough to be a changeout must have made
+NOT_BACK = 0.25          # of the isolation's step: what came back of it less than that is no return
+STILL_OUT_S = 7200       # since the isolation: later it is taken for over. As `changeout-due` waits for it
+MOVED, OWES = 0.03, 0.5  # of ln(flow): more moves the headers too; so much of it dP may owe to cake that packs
 CLEAN_ENOUGH = math.log(1.6)     # of ln(ratio): what comes back unseen is taken for a clean element within it
 
 
@@ -43,7 +46,9 @@ def proved_by_headers(teller: Teller, finding: Finding) -> bool:
     fall, flow = math.log(was / now), bool(teller.skid.with_role(Role.FLOW))
     noise = CLEARLY * math.hypot(before.error, after.error)
     zeros = not _out_long_enough(teller)      # one that shifts twice, up and further down, so far apart is none
-    if fall > max(FALLEN if flow else FALLEN_UNKNOWN, noise) and fell(before, after, zeros=zeros):
+    if fall > max(FALLEN if flow else FALLEN_UNKNOWN, noise) and (
+        fell(before, after, zeros=zeros) or (flow and _fell_with_flow(teller, before, after, fall))
+    ):
         return True
     return fall > -RISEN and _out_for_long(teller, finding)
 
@@ -57,6 +62,26 @@ def fell(before: Level, after: Level, *, zeros: bool) -> bool:
         return True
     alone = zeros and min(abs(down), abs(up)) < FLAT * fall and fall < ZERO_PA and not _flow_answers(before, after)
     return fall > 0 and min(down, up) > -AGAINST * fall and not alone
+
+
+def _fell_with_flow(teller: Teller, before: Level, after: Level, fall: float) -> bool:
+    """Whether it fell beyond what flow may have done that is not the same any more. Then both headers have moved with
+    flow, and only what a meter refers dP to can tell."""
+    moved = abs(math.log(after.state.flow / before.state.flow))
+    return moved > MOVED and fall > FALLEN + OWES * moved and _out_long_enough(teller)
+
+
+def nothing_came_back(teller: Teller, time: int) -> bool:
+    """Whether the level after a supposed return is that of the isolation still: what moved was something else."""
+    story = teller.story
+    levels = [teller.corrected(unpack(p)) for p in (story.before, story.isolated, story.after)]
+    if story.looked_back or story.helped or teller.own_pressures or time - story.isolated_at > STILL_OUT_S * NS:
+        return False
+    known = [teller.referred(found) for found in levels if found is not None]
+    if len(known) < len(levels) or min(known) <= 0:
+        return False
+    stepped, back = math.log(known[1] / known[0]), math.log(known[1] / known[2])
+    return stepped > CLEAR_STEP and back < NOT_BACK * stepped
 
 
 def _flow_answers(before: Level, after: Level) -> bool:
