@@ -9,6 +9,7 @@ for autocorrelation (Newey and West 1987), joined with what is known beforehand.
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -31,7 +32,9 @@ SWUNG = 0.22             # of ln(flow), between the tenth and the ninetieth of a
 LIKELY, SPREAD = 0.8, 0.35          # of an assumed turbulent part, which errs upwards; of its logarithm
 PACKING, PACKING_SPREAD = 0.1, 0.2  # of the exponent s beforehand: 0 to 0.6 for most cakes. Common practice, no source
 ROUNDS, LAGS = 5, 6
-SURE = 0.05              # standard error of s below which it is used
+SURE = 0.06              # standard error of s below which it is used
+CROSSED = 3              # times that flow passed the middle of its swing
+WORSE = 1.5              # times the error of the surest exponent so far, above which another is not used
 TOLD = 0.25              # error of ln(b) below which b is used
 FITS = 0.04              # scatter of ln k about the parabola: more, and something else happened
 HIGHEST_PACKING, LARGEST = 0.6, 0.9
@@ -63,12 +66,23 @@ def follow_swings(teller: Teller, time: int) -> None:
     swings.fresh += 1
     if swings.fresh < EVERY or swings.fresh % LOOKS or len(swings.points) < FEWEST:
         return
-    flows = sorted(point[2] for point in swings.points)
-    tenth = len(flows) // 10
-    if math.log(flows[-1 - tenth] / flows[tenth]) < SWUNG:
+    flows = [point[2] for point in swings.points]
+    wide, crossed = swung(flows)
+    if wide < SWUNG or crossed < CROSSED:
         return
     swings.fresh = 0
-    _use(teller, separate(np.array(swings.points), story.clean[0], *beforehand(teller)), time)
+    parts = separate(np.array(swings.points), story.clean[0], *beforehand(teller))
+    if parts is not None:
+        _use(teller, parts._replace(packing_error=math.hypot(parts.packing_error, parts.scatter / wide)), time)
+
+
+def swung(flows: list[float]) -> tuple[float, int]:
+    """How far flow has swung, from its tenth to its ninetieth of a hundred points in the logarithm, and how often it
+    has crossed their middle. A flow that went down and up once tells its doing badly from what time did."""
+    ordered, tenth = sorted(flows), len(flows) // 10
+    low, high = math.log(ordered[tenth]), math.log(ordered[-1 - tenth])
+    above = [2 * math.log(flow) > low + high for flow in flows]
+    return high - low, sum(a != b for a, b in pairwise(above))
 
 
 def latest(teller: Teller) -> tuple[float, float, float, float, float] | None:
@@ -129,9 +143,12 @@ def _regress(y: Array, columns: Array) -> tuple[Array, Array, float]:
     return np.asarray(fitted.params)[-2:], covariance + floor, float(np.std(fitted.resid))
 
 
-def _use(teller: Teller, parts: Parts | None, time: int) -> None:
-    if parts is None or parts.scatter > FITS or parts.packing_error > SURE:
+def _use(teller: Teller, parts: Parts, time: int) -> None:
+    """Unless what is used already is much surer: what one stretch shows differs from another by more than it says."""
+    swings = teller.story.swings
+    if parts.scatter > FITS or parts.packing_error > min(SURE, WORSE * swings.surest):
         return
+    swings.surest = min(parts.packing_error, swings.surest)
     exponent = min(shrunk(parts.packing, parts.packing_error), HIGHEST_PACKING)
     story, state = teller.story, teller.state
     state["packing"], state["clean"] = exponent, story.clean[0]
