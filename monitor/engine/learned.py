@@ -90,6 +90,7 @@ def take_packing(tier: EventTier, i: int, fact: Fact) -> None:
     if not (0 <= exponent < 1 and 0 < clean < math.inf):
         raise ValueError(fact.key)
     frame.packing, frame.clean = exponent, referred(clean, value["at"], skid, tier.turbulent(i))
+    tier.stories[i].swings.surest = float(value["standard_error"])
 
 
 def basis(skid: SkidSettings) -> dict[str, Any]:

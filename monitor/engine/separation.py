@@ -33,6 +33,7 @@ LIKELY, SPREAD = 0.8, 0.35          # of an assumed turbulent part, which errs u
 PACKING, PACKING_SPREAD = 0.1, 0.2  # of the exponent s beforehand: 0 to 0.6 for most cakes. Common practice, no source
 ROUNDS, LAGS = 5, 6
 SURE = 0.06              # standard error of s below which it is used
+STRAYED = 2.5            # errors of ln(b) as known beforehand: what goes further has lost its way
 CROSSED = 3              # times that flow passed the middle of its swing
 WORSE = 1.5              # times the error of the surest exponent so far, above which another is not used
 TOLD = 0.25              # error of ln(b) below which b is used
@@ -54,7 +55,9 @@ class Parts(NamedTuple):
 def follow_swings(teller: Teller, time: int) -> None:
     """Take a point; where flow has swung enough, tell the parts of dP apart and let the row tier use them."""
     story, swings = teller.story, teller.story.swings
-    if not teller.skid.with_role(Role.FLOW) or story.phase != NORMAL or not teller.state["judged"]:
+    # Water that warms unseen does to dP what cake does that packs.
+    measured = teller.skid.with_role(Role.FLOW) and teller.skid.with_role(Role.TEMPERATURE)
+    if not measured or story.phase != NORMAL or not teller.state["judged"]:
         return
     since = story.changes[-1].time if story.changes else 0
     if swings.since != since or story.breach.standing is not None:
@@ -111,7 +114,8 @@ def beforehand(teller: Teller) -> tuple[float, float]:
 
 def separate(points: Array, clean: float, turbulent: float, spread: float) -> Parts | None:
     """points: (n, 5) volume, dP [Pa], ratios of flow, viscosity and density; clean: normalised dP of the clean skid
-    [Pa]; turbulent, spread: b [Pa] as known beforehand and the error of its logarithm. None where cake is little."""
+    [Pa]; turbulent, spread: b [Pa] as known beforehand and the error of its logarithm. None where cake is little or
+    what they tell of b cannot be."""
     volume, drop, flow, thick, dense = points.T
     x = np.log(drop / np.median(drop))
     v = (volume - volume.mean()) / max(float(np.ptp(volume)), 1e-9)
@@ -130,6 +134,8 @@ def separate(points: Array, clean: float, turbulent: float, spread: float) -> Pa
         wanted = np.array([PACKING, log_b - math.log(b)])
         mean = covariance @ (precision @ estimate + prior @ wanted)
         b = min(b * math.exp(max(-0.7, min(0.7, float(mean[1])))), LARGEST * clean)
+    if abs(math.log(b) - log_b) > STRAYED * spread:
+        return None
     return Parts(b, math.sqrt(covariance[1, 1]), float(mean[0]), math.sqrt(covariance[0, 0]), scatter)
 
 
@@ -146,9 +152,10 @@ def _regress(y: Array, columns: Array) -> tuple[Array, Array, float]:
 def _use(teller: Teller, parts: Parts, time: int) -> None:
     """Unless what is used already is much surer: what one stretch shows differs from another by more than it says."""
     swings = teller.story.swings
-    if parts.scatter > FITS or parts.packing_error > min(SURE, WORSE * swings.surest):
+    surest = SURE if swings.surest is None else swings.surest
+    if parts.scatter > FITS or parts.packing_error > min(SURE, WORSE * surest):
         return
-    swings.surest = min(parts.packing_error, swings.surest)
+    swings.surest = min(parts.packing_error, surest)
     exponent = min(shrunk(parts.packing, parts.packing_error), HIGHEST_PACKING)
     story, state = teller.story, teller.state
     state["packing"], state["clean"] = exponent, story.clean[0]

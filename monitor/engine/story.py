@@ -123,7 +123,7 @@ class Swings(msgspec.Struct):
                                                                     # viscosity, density
     since: int = 0                   # the last changeout before them
     fresh: int = 0                   # points since the last fit
-    surest: float = math.inf         # error of the exponent that is used
+    surest: float | None = None      # error of the surest exponent so far
 
 
 class Story(msgspec.Struct):

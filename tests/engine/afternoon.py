@@ -33,6 +33,7 @@ class Part:
     until: tuple[float, ...] | None = None
     throttle: float = 1.0
     back: float = 0.0
+    head: float = HEAD              # bar, of the pump without flow
     running: bool = True
     own: tuple[float, ...] | None = None
     heard: bool = True              # False: no rows
@@ -49,7 +50,7 @@ class Course:
 def course(parts: Sequence[Part]) -> Course:
     """Pressures [bar] and flow of every second."""
     resistance = np.concatenate([_between(p) for p in parts])
-    throttle, back, running = (_each(parts, name) for name in ("throttle", "back", "running"))
+    throttle, back, running, head = (_each(parts, name) for name in ("throttle", "back", "running", "head"))
     laminar = resistance - SQUARE
     count = resistance.shape[1]
     low, high = np.zeros(len(laminar)), np.full(len(laminar), HEAD)
@@ -58,7 +59,7 @@ def course(parts: Sequence[Part]) -> Course:
         with np.errstate(all="ignore"):
             shares = 2 * drop[:, None] / (laminar + np.sqrt(laminar**2 + 4 * SQUARE * drop[:, None]))
         flow = np.sum(shares, 1) / count
-        left = HEAD - BACK - back - (DROOP + SYSTEM * throttle) * flow**2
+        left = head - BACK - back - (DROOP + SYSTEM * throttle) * flow**2
         low, high = np.where(left > drop, drop, low), np.where(left > drop, high, drop)
     drop, flow = np.where(running > 0, drop, 0.0), np.where(running > 0, flow, 0.0)
     outlet = BACK + back + SYSTEM * throttle * flow**2

@@ -177,3 +177,33 @@ def test_a_changeout_says_that_its_closure_was_not_tested_and_why(own, why):
     assert event.evidence["closure"] == "not tested"
     assert why in event.evidence["closure_why"]
     assert "Closure, drain and valves: not tested (" in event.message
+
+
+def test_a_changeout_beside_which_demand_moved_is_one():
+    """Both headers then follow flow; what the meter refers dP to tells."""
+    parts = [
+        Part(1500, (LOADED, 0.7)), Part(60, (OUT, 0.7)), Part(840, (OUT, 0.7), head=2.6),
+        Part(1500, (CLEAN, 0.7), head=2.6),
+    ]  # fmt: skip
+    (done,) = [e for e in judged(parts).events if e.kind == "changeout-done"]
+    assert done.detail == "good"
+
+
+def test_a_slower_pump_with_a_short_isolation_in_it_is_none():
+    parts = [
+        Part(1500, (LOADED, 0.7)), Part(60, (OUT, 0.7)), Part(200, (OUT, 0.7), head=2.6),
+        Part(2400, (LOADED, 0.7), head=2.6),
+    ]  # fmt: skip
+    assert judged(parts).changeouts == []
+
+
+@pytest.mark.parametrize(("cracked", "eased"), [(20, 60), (90, 500)])
+def test_a_valve_that_was_cracked_open_and_eased_shut_again_ends_no_isolation(cracked, eased):
+    parts = [
+        Part(1500, (LOADED, 0.7)), Part(300, (OUT, 0.7)), Part(cracked, (3.0, 0.7)),
+        Part(eased, (3.0, 0.7), until=(30.0, 0.7)), Part(600, (OUT, 0.7)), Part(1500, (CLEAN, 0.7)),
+    ]  # fmt: skip
+    output = judged(parts)
+    assert [e.detail for e in output.events if e.kind == "changeout-done"] == ["good"]
+    assert of_kind(output, "element-breach") == []
+    assert abs(output.changeouts[0].isolated_at - START - 1500 * NS) < 30 * NS

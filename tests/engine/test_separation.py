@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from monitor.engine.engine import Engine
-from monitor.engine.separation import separate
+from monitor.engine.separation import separate, swung
 from monitor.hydraulics.pressure_drop import normalised, uncompressed
 from monitor.hydraulics.water import viscosity
-from monitor.model import NS, Rows
+from monitor.model import NS, Role, Rows
 from tests.skids import BAR, duplex, stream
 
 CLEAN, TURBULENT, PACKING = 16_000.0, 5_000.0, 0.2
@@ -98,3 +99,19 @@ def test_normalised_dp_stays_while_demand_swings_by_forty_per_cent_and_water_by_
 def test_without_swings_nothing_is_claimed():
     output, _ = Engine([duplex(clean=CLEAN / BAR)]).feed({0: day(7, 1.0, 1.05)})
     assert [f.key for f in output.facts] == []
+
+
+def test_how_far_and_how_often_flow_has_swung():
+    wide, crossed = swung([*[0.8] * 12, *[1.2] * 12, *[0.8] * 12])
+    assert wide == pytest.approx(math.log(1.5)) and crossed == 2
+    assert swung([1.0] * 24) == (0.0, 0)
+
+
+def test_one_move_of_demand_tells_nothing_and_neither_do_many_without_a_thermometer():
+    once = day(10, 0.65, 0.65)
+    once.value[(once.signal == 2) & (once.time > once.time[0] + 5 * 3600 * NS)] *= 1.3
+    assert [f.key for f in Engine([duplex(clean=CLEAN / BAR)]).feed({0: once})[0].facts if f.key == "packing"] == []
+    many, skid = day(10, 0.65, 1.3), duplex(clean=CLEAN / BAR)
+    blind = replace(skid, signals=tuple(s for s in skid.signals if s.role is not Role.TEMPERATURE))
+    many = many.take(np.flatnonzero(many.signal != 3))
+    assert [f.key for f in Engine([blind]).feed({0: many})[0].facts] == []
