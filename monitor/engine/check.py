@@ -61,9 +61,9 @@ def conclude(teller: Teller, time: int, *, interrupted: bool = False) -> None:
         story.base, story.base_turbulent = story.clean, _known_turbulent(teller)
     finding = _verify(teller, change)
     proved = story.opened or proved_by_headers(teller, finding)
-    if not (proved or interrupted) and nothing_came_back(teller, time):
-        assert before is not None
-        teller.still_out(teller.referred(teller.corrected(before)), time)
+    usual = teller.corrected(before)
+    if usual is not None and not (proved or interrupted) and nothing_came_back(teller, time):
+        teller.still_out(teller.referred(usual), time)
         return
     story.phase = NORMAL
     looked_back, story.looked_back = story.looked_back, False
