@@ -53,15 +53,14 @@ def conclude(teller: Teller, time: int, *, interrupted: bool = False) -> None:
     story.after = pack(after)
     change = PackedChange(
         slot=0, time=story.returned_at, before=pack(teller.corrected(before)),
-        isolated=pack(teller.corrected(unpack(story.isolated))), after=pack(teller.corrected(after)),
+        isolated=pack(_alone(teller, before, unpack(story.isolated))), after=pack(teller.corrected(after)),
         helped=story.helped and usable(unpack(story.isolated)), usual=story.usual,
         lasting=(story.returned_at - story.isolated_at) / (3600 * NS),
     )  # fmt: skip
     if not story.changes:
         story.base, story.base_turbulent = story.clean, _known_turbulent(teller)
     finding = _verify(teller, change)
-    proved = story.opened or proved_by_headers(teller, finding)
-    usual = teller.corrected(before)
+    proved, usual = story.opened or proved_by_headers(teller, finding), teller.corrected(before)
     if usual is not None and not (proved or interrupted) and nothing_came_back(teller, time):
         teller.still_out(teller.referred(usual), time)
         return
@@ -80,6 +79,14 @@ def conclude(teller: Teller, time: int, *, interrupted: bool = False) -> None:
     record(teller, SeenChange(story.vessel, story.isolated_at, story.returned_at), by, time)
     answered(teller, time)
     _remember(teller, change, finding, time, usual=by is None or not teller.is_other_part(by.part))
+
+
+def _alone(teller: Teller, before: Level | None, isolated: Level | None) -> Level | None:
+    """The level of the rest alone; none where it is below that of all together: then the vessel was back unseen."""
+    together, alone = teller.corrected(before), teller.corrected(isolated)
+    if together is None or alone is None or teller.story.helped:
+        return alone
+    return alone if teller.referred(alone) > teller.referred(together) else None
 
 
 def _known_turbulent(teller: Teller) -> tuple[float, float]:

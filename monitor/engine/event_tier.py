@@ -227,6 +227,8 @@ class Teller:
     def still_out(self, usual: float, time: int) -> None:
         """What was taken for a return was none: the isolation goes on. usual: normalised dP before it [Pa]."""
         story = self.story
+        if story.vessel is not None and story.lived is not None:
+            story.vessels[story.vessel], story.lived = story.lived, None
         story.phase, story.returned_at, story.isolated = ISOLATED, 0, None
         self.state.isolated_since, self.state.level_before = story.isolated_at, usual
         self.state.wake_at[layout.FOR_CHANGEOUT] = 0
