@@ -29,6 +29,8 @@ def integrity_events(emission: Emission, skid: SkidSettings, tier: RowTier, stor
     path, frame = tier.state.path[emission.skid], tier.state.skid[emission.skid]
     if emission.alarm == layout.OUTSIDE:
         return [outside_event(emission, skid, path, frame)]
+    if emission.code == layout.RAISED:
+        story.shut_at = emission.time
     return [blocked_event(emission, skid, path, frame)]
 
 

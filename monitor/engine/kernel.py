@@ -102,7 +102,7 @@ def second(state, parameters, s, tick, emissions):  # type: ignore[no-untyped-de
     look_for_steps(state.pair[s], state.history[s], settings.pair_span)
     emitted = follow(skid, settings, sensors, state.history[s], tick, emissions, emitted)
     emitted = watch_integrity(state, parameters, s, tick, emissions, emitted)
-    skid.judged = may_judge(skid, settings, tick)
+    skid.judged = may_judge(skid, settings, tick) if state.path[s].active == 0 else 0
     skid.running += skid.flowing
     if math.isfinite(skid.flow):
         skid.volume += max(skid.flow, 0.0)

@@ -28,6 +28,7 @@ NO_ELEMENT_SO_HIGH = 5.0  # ratio to clean: more than any element that was fitte
 CLEAR_STEP = 0.08         # rise of ln(normalised dP) that an isolation long enough to be a changeout must have made
 NOT_BACK = 0.25          # of the isolation's step: what came back of it less than that is no return
 STILL_OUT_S = 7200       # since the isolation: later it is taken for over. As `changeout-due` waits for it
+ALL_SHUT_S = 60          # before an isolation that a shut path looked like
 MOVED, OWES = 0.03, 0.5  # of ln(flow): more moves the headers too; so much of it dP may owe to cake that packs
 CLEAN_ENOUGH = math.log(1.6)     # of ln(ratio): what comes back unseen is taken for a clean element within it
 
@@ -93,6 +94,8 @@ def _clean_came_in(finding: Finding) -> bool:
 
 
 def _out_for_long(teller: Teller, finding: Finding) -> bool:
+    if teller.story.shut_at > teller.story.isolated_at - ALL_SHUT_S * NS:
+        return False    # all were shut, not one
     if not math.isfinite(finding.error) or finding.error > BLUR or finding.measured > NO_ELEMENT_SO_HIGH:
         return False
     if not _plausible(teller, finding.before):

@@ -156,6 +156,7 @@ class Story(msgspec.Struct):
     volume_mark: float = 0.0
     changes: list[PackedChange] = []     # the last changeouts, oldest first
     places: list[float | None] = []      # resistance of each place in service after the last one [Pa at its share]
+    shut_at: int = 0                 # when there was last found to be no path through the skid
     breach: BreachStory = msgspec.field(default_factory=BreachStory)
     trims: dict[str, Trim] = {}      # zero trims by signal, proposed or in force
     clocks: dict[str, Clock] = {}    # by signal, of those compared with the reference

@@ -95,6 +95,12 @@ def test_from_the_pressures_alone_a_shut_path_is_told_and_says_so():
     assert "Flow is not known" in events[0].message
 
 
+@pytest.mark.parametrize("flow", [True, False])
+def test_a_shut_path_is_no_changeout_however_long_and_makes_none_due(flow):
+    day = shut(Afternoon(2400, flow=flow), 900, 1500)
+    assert [e.kind for e in day.run()[1] if e.kind.startswith("changeout")] == []
+
+
 def solved(dp: float, vessels: float, head: float, back: float, pump: float, system: float) -> tuple[float, float]:
     """Inlet and outlet [bar] where the vessels' dP meets pump and system: head - pump x^2, back + system x^2. Of dP
     at the usual flow 0.07 bar are turbulent; each vessel carries `vessels` times its share. Roots by numpy."""
