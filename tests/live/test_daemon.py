@@ -26,7 +26,9 @@ KILLS = 10 if MESSAGES >= 200_000 else 3
 
 
 def summary(events):
-    return [(e.kind, str(e.transition), e.time, round(e.value or 0.0, 5)) for e in sorted(events, key=lambda e: e.time)]
+    """What events say, by time. The store gives them newest first: two of one second then stand the other way round."""
+    ordered = sorted(events, key=lambda e: (e.time, e.kind, str(e.transition)))
+    return [(e.kind, str(e.transition), e.time, round(e.value or 0.0, 5)) for e in ordered]
 
 
 @pytest.mark.timeout(180)
