@@ -6,6 +6,7 @@ puts launchers for them on the PATH, so tests look nowhere else.
 
 from __future__ import annotations
 
+import glob
 import os
 import shutil
 import subprocess
@@ -21,10 +22,13 @@ PACKAGE = {  # program: the Debian package that brings it
     "victoria-metrics": "victoria-metrics",
     "influxd": "influxdb",
     "chromium": "chromium",
+    "postgres": "postgresql",
 }
-# Where the package's own script would look outside the folder it was unpacked into.
-INSIDE = {"chromium": "usr/lib/chromium/chromium"}
-SYSTEM = ("/usr/local/sbin", "/usr/sbin", "/sbin")  # where daemons are, and an ordinary user's PATH often does not lead
+# Where the package's own script would look outside the folder it was unpacked into, or no script is.
+INSIDE = {"chromium": "usr/lib/chromium/chromium", "postgres": "usr/lib/postgresql/*/bin/postgres"}
+BESIDE = {"postgres": ("initdb",)}  # programs of the same folder that come with it
+# Where daemons are, and an ordinary user's PATH often does not lead.
+SYSTEM = ("/usr/local/sbin", "/usr/sbin", "/sbin", *sorted(glob.glob("/usr/lib/postgresql/*/bin"), reverse=True))
 # The browser's driver brings a program of its own; it links to a library that a small system may lack.
 DRIVER = "lib/python*/site-packages/playwright/driver/node"
 DRIVER_LIBRARY = "libatomic1"
@@ -41,9 +45,10 @@ def fetch_missing() -> dict[str, str]:
     failures = _unpack(missing)
     for program in missing.keys() - failures.keys():
         inside = [INSIDE[program]] if program in INSIDE else [f"usr/bin/{program}", f"usr/sbin/{program}"]
-        found = [_home() / program / path for path in inside if (_home() / program / path).exists()]
+        found = [path for pattern in inside for path in sorted((_home() / program).glob(pattern))]
         if found:
-            debian.launcher(found[0], _home() / program, _home() / "bin" / program)
+            for name in (program, *BESIDE.get(program, ())):
+                debian.launcher(found[0].with_name(name), _home() / program, _home() / "bin" / name)
         else:
             failures[program] = f"Debian's package {PACKAGE[program]} holds no such program"
     return failures
