@@ -106,7 +106,9 @@ def compare(first: Path, second: Path, out: Path | None, within_s: float) -> Non
 @click.option("--seed", type=Number(0, whole=True), default=1, show_default=True, help="Of what is random.")
 @click.option("--miss", type=Number(0, above=True), default=10.0, show_default=True,
               help="How many false alarms a missed event is worth.")
-@click.option("--processes", type=Number(1, 1024, whole=True), default=None, help="Default: one for each core.")
+@click.option("--processes", type=Number(1, 1024, whole=True), default=None,
+              help="Default: one for each core; with --cluster the most workers there.")
+@click.option("--cluster", default=None, metavar="ADDRESS", help="HOST:PORT of a running Ray cluster; its nodes try.")
 @click.option("--timezone", default=None, help="Of local times without offset, such as Europe/Oslo.")
 @click.option("--map", "mapping", multiple=True, metavar="COLUMN=SIGNAL",
               help="A column, tag or topic that stands for a signal.")

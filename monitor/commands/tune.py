@@ -35,6 +35,7 @@ class Asked:
     mapping: Sequence[str]
     vary: Sequence[str]
     processes: int | None
+    cluster: str | None
 
 
 def run_tune(asked: Asked, *, sets: int, seed: int, miss: float) -> None:
@@ -120,6 +121,12 @@ def _pairs(recordings: Sequence[Path], labels: Sequence[Path]) -> list[tuple[lis
 def _workers(asked: Asked, materials: Sequence[Material]) -> Iterator[Workers]:
     from monitor.tuning.workers import Here, processes, usable_cores
 
+    if asked.cluster is not None:
+        from monitor.tuning.cluster import on_cluster
+
+        with on_cluster(asked.cluster, materials, asked.processes) as cluster:
+            yield cluster
+        return
     count = usable_cores() if asked.processes is None else asked.processes
     with processes(materials, count) if count > 1 else nullcontext(Here(materials)) as workers:
         yield workers

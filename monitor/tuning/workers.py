@@ -1,4 +1,4 @@
-"""Where sets of settings are tried: in this process or in processes of this machine. Same results."""
+"""Where sets of settings are tried: in this process or in processes of this machine; `cluster`: on others. Same results."""
 
 from __future__ import annotations
 
