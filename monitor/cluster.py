@@ -12,7 +12,7 @@ from typing import Any
 
 from monitor.errors import InputError, RunError
 
-MISSING = "{} needs {}, not installed here: pip install 'bagwright[fleet]', on every node of the cluster"
+MISSING = "{} needs {}, not installed here: pip install 'bagwright[fleet]', here and on every node"
 ACCEPTED = "accepted: HOST:PORT of the head of a running Ray cluster, or auto on one of its nodes"
 REACH_S = 5.0       # Ray itself tries a dead address for minutes
 

@@ -58,12 +58,15 @@ class Node:
 
     def kill(self) -> None:
         """Stopped first, so that none begins another meanwhile; then kill -9."""
-        for number in (signal.SIGSTOP, signal.SIGKILL):
-            for pid in self.pids() if number == signal.SIGSTOP else stopped:
-                with contextlib.suppress(ProcessLookupError):
-                    os.kill(pid, number)
-            stopped = self.pids()
+        self.tell(signal.SIGSTOP)
+        self.tell(signal.SIGKILL)
         self.process.wait(10)
+
+    def tell(self, number: signal.Signals) -> None:
+        """A signal to every process of the node."""
+        for pid in self.pids():
+            with contextlib.suppress(ProcessLookupError):
+                os.kill(pid, number)
 
 
 @dataclass

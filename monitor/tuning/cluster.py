@@ -31,7 +31,7 @@ class Worker:
         from monitor.tuning.evaluate import prepare
 
         if sources_digest(JUDGING) != digest:
-            raise RunError("another version of Bagwright is installed on a node of the cluster; the results would differ")
+            raise RunError("a node of the cluster has another version of Bagwright; the results would differ")
         prepare()
         import ray
 
@@ -87,14 +87,13 @@ def on_cluster(address: str, materials: Sequence[Material], count: int | None) -
         if free < 1:
             raise RunError(f"{address}: no processor of this cluster is free; accepted: a cluster with one that is")
         rows = [ray.put(tuple(m.rows)) for m in materials]
-        nothing = Rows(*(column[:0] for column in materials[0].rows))
-        rest = [Material(m.name, m.template, m.labels, nothing) for m in materials]
+        rest = [Material(m.name, m.template, m.labels, Rows.empty()) for m in materials]
         # Elsewhere after a node's death, and what it was at there again.
         actor = ray.remote(num_cpus=1, max_restarts=-1, max_task_retries=-1)(Worker)
         actors = [actor.remote(sources_digest(JUDGING), rest, rows) for _ in range(min(free, count or free))]
         try:
             ray.get([one.ready.remote() for one in actors], timeout=START_S)
         except ray.exceptions.RayError as error:
-            raise RunError(f"{address}: workers do not start on this cluster ({cause_of(error)}); needed on every node: "
-                           "the same version of Bagwright") from None
+            raise RunError(f"{address}: workers do not start on this cluster ({cause_of(error)}); needed on every "
+                           "node: the same version of Bagwright") from None
         yield OnCluster(ray, actors)

@@ -1,4 +1,7 @@
-"""Where sets of settings are tried: in this process or in processes of this machine; `cluster`: on others. Same results."""
+"""Where sets of settings are tried: in this process or in processes of this machine. Same results.
+
+On other machines: `monitor.tuning.cluster`.
+"""
 
 from __future__ import annotations
 

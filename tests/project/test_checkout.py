@@ -57,14 +57,14 @@ def test_constraints_pin_exact_versions_and_name_no_index() -> None:
 
 
 def test_every_dependency_is_pinned_to_a_version_its_bound_allows() -> None:
-    for requirement in requirements() + requirements("dev"):
+    for requirement in requirements() + requirements("dev") + requirements("fleet"):
         pinned = pins().get(canonicalize_name(requirement.name))
         assert pinned is not None, f"{requirement.name} has no pin"
         assert requirement.specifier.contains(pinned), f"{requirement} and its pin {pinned}"
 
 
 def test_what_is_imported_is_declared_and_what_is_declared_is_imported() -> None:
-    base = {canonicalize_name(r.name) for r in requirements() + requirements("pdf")}
+    base = {canonicalize_name(r.name) for r in requirements() + requirements("pdf") + requirements("fleet")}
     dev = {canonicalize_name(r.name) for r in requirements("dev")}
     program, tests = distributions("monitor"), distributions("tests")
     assert program - base == set()
