@@ -135,6 +135,22 @@ def record(config: Path, out: Path, seconds: float | None) -> None:
     run_record(config, out, seconds=seconds)
 
 
+@cli.command(short_help="The store as Parquet by day, for analysts.")
+@click.option("--config", "config", type=EXISTING, required=True, help="A configuration file, or a folder of them.")
+@click.option("--out", type=EXISTING, required=True, help="Folder of the files, one for each table, day and skid.")
+@click.option("--from", "first", default=None, metavar="DAY", help="Also days that are there already; as 2026-05-01.")
+@click.option("--to", "last", default=None, metavar="DAY", help="The last day, in UTC; else the last that is over.")
+@click.option("--skid", default=None, help="Of this skid only.")
+def export(config: Path, out: Path, first: str | None, last: str | None, skid: str | None) -> None:
+    """Write what the store holds as Parquet by day (UTC): each day that is over and not there yet.
+
+    With --from or --to the days asked for are written anew. The layout stands in deploy/LAYOUTS.md.
+    """
+    from monitor.commands.export import run_export
+
+    run_export(config, out, skid=skid, first=first, last=last)
+
+
 @cli.command(short_help="Write a simulated recording with known truth.")
 @click.argument("scenario", required=False)
 @click.option("--out", type=EXISTING, default=None, help="Folder for recording, labels and configuration.")

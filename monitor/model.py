@@ -263,11 +263,26 @@ class InfluxSettings:
 
 
 @dataclass(frozen=True, slots=True)
+class SqlSettings:
+    """An outside PostgreSQL. tls: only an encrypted connection to a server whose certificate is good for its name."""
+
+    host: str = "127.0.0.1"
+    port: int = 5432
+    database: str = "bagwright"
+    username: str = "bagwright"
+    password: Secret | None = None
+    tls: bool = False
+    ca_file: str | None = None      # whose certificates are good; None: those that the system trusts
+    schema: str = "bagwright"
+
+
+@dataclass(frozen=True, slots=True)
 class NotifySettings:
     webhooks: tuple[WebhookSettings, ...] = ()
     influx: InfluxSettings | None = None
     services: tuple[ServiceSettings, ...] = ()
     rules: tuple[RuleSettings, ...] = ()
+    sql: SqlSettings | None = None
 
 
 @dataclass(frozen=True, slots=True)

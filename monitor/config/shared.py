@@ -16,16 +16,19 @@ from monitor.config.tables import (
     CommandTable,
     InfluxTable,
     NotifyTable,
+    SqlTable,
     StoreTable,
     WebhookTable,
     read_table,
 )
+from monitor.config.web import is_loopback
 from monitor.config.wording import shown
 from monitor.model import (
     BrokerSettings,
     CommandSettings,
     InfluxSettings,
     NotifySettings,
+    SqlSettings,
     StoreSettings,
     WebhookSettings,
 )
@@ -88,8 +91,9 @@ def read_notify(document: Document, environ: Environ, faults: Faults) -> NotifyS
     elif table.webhook is not None:
         faults.add(document, ("notify", "webhook"), "one table or value", "tables [[notify.webhook]]")
     influx = None if table.influx is None else _read_influx(document, environ, faults)
+    sql = None if table.sql is None else _read_sql(document, environ, faults)
     services = read_services(document, table, environ, faults)
-    return NotifySettings(webhooks=hooks, influx=influx, services=services,
+    return NotifySettings(webhooks=hooks, influx=influx, services=services, sql=sql,
                           rules=read_rules(document, table, [h.id for h in hooks], services, faults))
 
 
@@ -125,13 +129,31 @@ def _read_influx(document: Document, environ: Environ, faults: Faults) -> Influx
                           token=read_secret(document, path, table, "token", environ, faults))
 
 
+def _read_sql(document: Document, environ: Environ, faults: Faults) -> SqlSettings:
+    path: KeyPath = ("notify", "sql")
+    table, default = read_table(SqlTable, document, path, faults), SqlSettings()
+    host = table.host or default.host
+    tls = not is_loopback(host) if table.tls is None else table.tls
+    if table.ca_file is not None and not tls:
+        faults.add(document, (*path, "ca_file"), "ca_file without tls", "tls = true with it")
+    return SqlSettings(
+        host=host, port=table.port or default.port, database=table.database or default.database,
+        username=table.username or default.username,
+        password=read_secret(document, path, table, "password", environ, faults), tls=tls,
+        ca_file=_file(document, (*path, "ca_file"), table.ca_file, faults),
+        schema=table.schema_name or default.schema)
+
+
 def _certificate(document: Document, table: BrokerTable, key: str, faults: Faults) -> str | None:
-    name = getattr(table, key)
+    return _file(document, ("broker", key), getattr(table, key), faults)
+
+
+def _file(document: Document, path: KeyPath, name: str | None, faults: Faults) -> str | None:
     if name is None:
         return None
     file = document.folder / name
     if not file.is_file():
-        faults.add(document, ("broker", key), f"{shown(str(file), 400)}, which is no file", "a file in PEM format")
+        faults.add(document, path, f"{shown(str(file), 400)}, which is no file", "a file in PEM format")
     return str(file)
 
 

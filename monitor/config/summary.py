@@ -69,6 +69,7 @@ def _shared(settings: Settings) -> Iterator[str]:
     targets = [f"{len(notify.webhooks)} webhook(s)"] if notify.webhooks else []
     targets += [f"service {s.id}" for s in notify.services]
     targets += [f"line protocol to {notify.influx.bucket}"] if notify.influx else []
+    targets += [f"rows to PostgreSQL at {notify.sql.host}, schema {notify.sql.schema}"] if notify.sql else []
     yield f"notify        {', '.join(['MQTT', *targets])}"
     yield from (f"rule          {_rule(rule)}" for rule in notify.rules)
     yield f"commands      over MQTT {settings.command.mqtt}"

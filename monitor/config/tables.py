@@ -201,6 +201,7 @@ class NotifyTable(Table):
     service: Any = None
     rule: Any = None
     influx: Any = None
+    sql: Any = None
 
 
 class Envelope(StrEnum):
@@ -228,6 +229,19 @@ class InfluxTable(Table):
     token: Annotated[None, BeforeValidator(NeverHere("token"))] = None
     token_env: Annotated[str | None, _VARIABLE] = None
     token_file: Annotated[str | None, _SECRET_FILE] = None
+
+
+class SqlTable(Table):
+    host: Annotated[str | None, _HOST] = None
+    port: Annotated[int | None, _PORT] = None
+    database: Annotated[str | None, BeforeValidator(Text("a database's name"))] = None
+    username: Annotated[str | None, BeforeValidator(Text("a user name"))] = None
+    password: Annotated[None, BeforeValidator(NeverHere("password"))] = None
+    password_env: Annotated[str | None, _VARIABLE] = None
+    password_file: Annotated[str | None, _SECRET_FILE] = None
+    tls: Annotated[bool | None, BeforeValidator(Flag())] = None
+    ca_file: Annotated[str | None, _FILE] = None
+    schema_name: Annotated[str | None, BeforeValidator(Text("a schema's name, as \"bagwright\"", longest=63))] = None
 
 
 class WebRole(StrEnum):

@@ -3,8 +3,9 @@
     mqtt            each new event, for our own topics
     webhook ...     each new event, once for each receiver that no rule names
     service ...     what rules tell people (`daemon/keeper.py` makes it, also for the webhooks they name)
-    influx          the readings that are new and the closed minutes, as compressed lines
-    influx-events   each new event as a line: it need not wait behind days of readings
+    influx, sql     the readings that are new and the closed minutes, as compressed lines
+    influx-events, sql-events
+                    each new event, step of an alarm and forecast as lines: they need not wait behind days of readings
 """
 
 from __future__ import annotations
@@ -19,20 +20,24 @@ import numpy.typing as npt
 from monitor.daemon.clock import Clock
 from monitor.daemon.keeper import MQTT, service_channel
 from monitor.model import Event, Rows, Settings
-from monitor.notify.lines import ReadingLines, event_line, minute_line, pack
+from monitor.notify.delivery import pack
+from monitor.notify.lines import InfluxLines
+from monitor.notify.tables import SqlLines
 from monitor.notify.webhook import channel_name
 from monitor.records import event_object
 from monitor.store import Batch, Notice, Store
 
 INFLUX, INFLUX_EVENTS = "influx", "influx-events"
+SQL, SQL_EVENTS = "sql", "sql-events"
 HOUR = 3_600_000_000_000
 
 
 def channels(settings: Settings) -> list[str]:
     """The outbox's channels that these settings use."""
-    influx = [INFLUX, INFLUX_EVENTS] if settings.notify.influx else []
+    databases = [INFLUX, INFLUX_EVENTS] if settings.notify.influx else []
+    databases += [SQL, SQL_EVENTS] if settings.notify.sql else []
     services = [service_channel(s.id) for s in settings.notify.services]
-    return [MQTT, *(channel_name(w.url) for w in settings.notify.webhooks), *services, *influx]
+    return [MQTT, *(channel_name(w.url) for w in settings.notify.webhooks), *services, *databases]
 
 
 def lines_notice(channel: str, lines: Sequence[str], time: int) -> Notice:
@@ -48,7 +53,12 @@ class Notices:
         self._store, self._clock = store, clock
         ruled = {name for rule in settings.notify.rules for name in rule.channels}
         self._receivers = [MQTT, *(channel_name(w.url) for w in settings.notify.webhooks if w.id not in ruled)]
-        self._lines = {s.id: ReadingLines(s) for s in settings.skids} if settings.notify.influx else {}
+        self._layouts: list[tuple[str, str, InfluxLines | SqlLines]] = []
+        if settings.notify.influx:
+            self._layouts.append((INFLUX, INFLUX_EVENTS, InfluxLines(settings.skids)))
+        if settings.notify.sql:
+            self._layouts.append((SQL, SQL_EVENTS, SqlLines(settings.skids)))
+        self._opened = False
         self._signals = {s.id: [signal.id for signal in s.signals] for s in settings.skids}
         self._newest: dict[str, npt.NDArray[np.int64]] = {}
 
@@ -57,7 +67,7 @@ class Notices:
         now = self._clock()
         events = [e for e in batch.events if self._store.event(e.id) is None]
         batch.notices = list(self._told(events, now))
-        if self._lines:
+        if self._layouts and batch:
             batch.notices += self._written(batch, events, now)
 
     def _told(self, events: Iterable[Event], now: int) -> Iterable[Notice]:
@@ -66,16 +76,20 @@ class Notices:
             yield from (Notice(receiver, event.id, body, now) for receiver in self._receivers)
 
     def _written(self, batch: Batch, events: Sequence[Event], now: int) -> Iterable[Notice]:
-        lines = [line for skid, rows, fed in batch.rows for line in self._readings(skid, rows, fed)]
-        lines += [minute_line(skid, minute) for skid, minute in batch.minutes]
-        if lines:
-            yield lines_notice(INFLUX, lines, now)
-        for event in events:
-            yield lines_notice(INFLUX_EVENTS, [event_line(event)], now)
-
-    def _readings(self, skid: str, rows: Rows, fed: npt.NDArray[np.bool_]) -> list[str]:
-        new = self._new(skid, rows)
-        return self._lines[skid].lines(rows.take(new), fed[new])
+        new = [(skid, self._new(skid, rows), rows, fed) for skid, rows, fed in batch.rows]
+        readings = [(skid, rows.take(chosen), fed[chosen]) for skid, chosen, rows, fed in new]
+        for bulk, prompt, layout in self._layouts:
+            lines = [] if self._opened else layout.opening()
+            lines += [line for skid, rows, fed in readings for line in layout.readings(skid, rows, fed)]
+            lines += [layout.minute(skid, minute) for skid, minute in batch.minutes]
+            if lines:
+                yield lines_notice(bulk, lines, now)
+            yield from (lines_notice(prompt, layout.event(event), now) for event in events)
+            others = [layout.step(entry) for entry in batch.journal]
+            others += [layout.forecast(*foreseen) for foreseen in batch.forecasts]
+            if others:
+                yield lines_notice(prompt, others, now)
+        self._opened = True
 
     def _new(self, skid: str, rows: Rows) -> npt.NDArray[np.intp]:
         """Positions of the readings that the store will take: the first to arrive of each signal and time, and not

@@ -9,13 +9,15 @@ from typing import Self
 
 from monitor.daemon.clock import Clock
 from monitor.daemon.keeper import service_channel
-from monitor.daemon.notices import INFLUX, INFLUX_EVENTS, channels
+from monitor.daemon.notices import INFLUX, INFLUX_EVENTS, SQL, SQL_EVENTS, channels
 from monitor.daemon.people import ServiceSender
-from monitor.daemon.senders import InfluxSender, Patience, Sender, WebhookSender
+from monitor.daemon.senders import LinesSender, Patience, Sender, WebhookSender
 from monitor.errors import StoreError
 from monitor.model import NS, Settings, StoreSettings
+from monitor.notify.delivery import LineWriter
 from monitor.notify.influx import InfluxWriter
 from monitor.notify.service import Service
+from monitor.notify.sql import SqlWriter
 from monitor.notify.webhook import Webhook, channel_name
 from monitor.store import Store
 
@@ -93,13 +95,18 @@ class Outbox:
                                 self._stopped.is_set)
 
     def _databases(self, limit_bytes: int) -> Iterable[Sender]:
-        influx = self._settings.notify.influx
-        if influx is None:
-            return
-        proven = threading.Event()
-        for name, keep in ((INFLUX, limit_bytes), (INFLUX_EVENTS, None)):
-            writer = InfluxWriter(influx, proven=proven, stopping=self._stopped.is_set)
-            yield InfluxSender(name, writer, self._store, self._patience(name), self._clock, self._stopped.is_set, keep)
+        notify, stopping = self._settings.notify, self._stopped.is_set
+        writers: list[tuple[str, LineWriter]] = []
+        if notify.influx is not None:
+            proven = threading.Event()
+            writers += [(name, InfluxWriter(notify.influx, proven=proven, stopping=stopping))
+                        for name in (INFLUX, INFLUX_EVENTS)]  # fmt: skip
+        if notify.sql is not None:
+            proven = threading.Event()
+            writers += [(name, SqlWriter(notify.sql, proven=proven, stopping=stopping)) for name in (SQL, SQL_EVENTS)]
+        for name, writer in writers:
+            keep = limit_bytes if name in (INFLUX, SQL) else None
+            yield LinesSender(name, writer, self._store, self._patience(name), self._clock, stopping, keep)
 
     def _patience(self, name: str) -> Patience:
         return Patience(name, self._clock, self._say, self._settings.broker.client_id)

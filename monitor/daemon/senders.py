@@ -13,8 +13,7 @@ from typing import Protocol
 from monitor.daemon.clock import Clock
 from monitor.daemon.notices import lines_notice
 from monitor.model import NS
-from monitor.notify.influx import BATCH, InfluxWriter
-from monitor.notify.lines import unpack
+from monitor.notify.delivery import BATCH, LineWriter, unpack
 from monitor.notify.outcome import Later, Refused, Taken
 from monitor.notify.webhook import Webhook
 from monitor.store import Due, Store, next_try
@@ -111,10 +110,10 @@ class WebhookSender:
         self._hook.close()
 
 
-class InfluxSender:
+class LinesSender:
     """Lines, many notices in one request. keep: bytes that may wait, None: without bound."""
 
-    def __init__(self, name: str, writer: InfluxWriter, store: Store, patience: Patience, clock: Clock,
+    def __init__(self, name: str, writer: LineWriter, store: Store, patience: Patience, clock: Clock,
                  stopping: Callable[[], bool], keep: int | None) -> None:
         self.name = name
         self._writer, self._store, self._patience, self._clock = writer, store, patience, clock

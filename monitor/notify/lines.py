@@ -17,6 +17,12 @@ runs with -dedup.minScrapeInterval=1ms.)
         tags    skid, kind, transition, vessel, signal (the last two where the event names one)
         fields  message, detail, grade, unit (strings), value (float, in that unit), onset (integer, ns), id (string);
                 left out where the event has none
+    alarm    each step of an alarm and each note, at its event time
+        tags    skid, kind, step, vessel, signal (where the step is about one)
+        fields  id, before, after, priority, who, via, why, event (strings; left out where there is none)
+    forecast each forecast, at its event time
+        tags    skid
+        fields  p10_h, p50_h, p90_h (floats, hours until a changeout is due)
 
 A tag cannot show a backslash that ends it or stands before a comma, space, equals sign or another backslash: servers
 read those differently (one swallows the next tag, one refuses the line). Such a backslash is written %5C.
@@ -24,17 +30,14 @@ read those differently (one swallows the next tag, one refuses the line). Such a
 
 from __future__ import annotations
 
-import base64
 import math
 import re
-import zlib
 from collections.abc import Iterable, Mapping, Sequence
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from monitor.model import Event, Minute, Rows, Signal, SkidSettings
+from monitor.model import Entry, Event, Minute, Rows, Signal, SkidSettings
 
 PA_PER_BAR = 1e5
 ZERO_CELSIUS_K = 273.15
@@ -111,14 +114,46 @@ def event_line(event: Event) -> str:
     return f"{_series('event', tags)} {','.join(fields)} {event.time}"
 
 
-def pack(lines: Sequence[str]) -> dict[str, Any]:
-    """Lines as a small JSON object for the outbox: how many, and their text compressed."""
-    return {"points": len(lines), "z": base64.b64encode(zlib.compress("\n".join(lines).encode(), 6)).decode()}
+def step_line(entry: Entry) -> str:
+    """The line of a step in the journal."""
+    tags = {"skid": entry.skid, "kind": entry.kind, "step": entry.step, "vessel": entry.vessel, "signal": entry.signal}
+    named = {"before": entry.before, "after": entry.after, "priority": entry.priority, "who": entry.who,
+             "via": entry.via, "why": entry.why, "event": entry.event}  # fmt: skip
+    fields = [f"id={text(entry.id)}", *(f"{name}={text(value)}" for name, value in named.items() if value)]
+    return f"{_series('alarm', tags)} {','.join(fields)} {entry.time}"
 
 
-def unpack(body: Mapping[str, Any]) -> list[str]:
-    """The lines of `pack`."""
-    return zlib.decompress(base64.b64decode(body["z"])).decode().split("\n")
+def forecast_line(time: int, skid: str, p10: float, p50: float, p90: float) -> str:
+    """The line of a forecast; it always has a finite middle."""
+    named = {"p10_h": p10, "p50_h": p50, "p90_h": p90}
+    fields = [f"{name}={float(hours)!r}" for name, hours in named.items() if math.isfinite(hours)]
+    return f"{_series('forecast', {'skid': skid})} {','.join(fields)} {time}"
+
+
+class InfluxLines:
+    """Lines of what a commit holds."""
+
+    def __init__(self, skids: Sequence[SkidSettings]) -> None:
+        self._readings = {skid.id: ReadingLines(skid) for skid in skids}
+
+    def opening(self) -> list[str]:
+        """Nothing: each point says all of itself."""
+        return []
+
+    def readings(self, skid: str, rows: Rows, fed: npt.NDArray[np.bool_]) -> list[str]:
+        return self._readings[skid].lines(rows, fed)
+
+    def minute(self, skid: str, minute: Minute) -> str:
+        return minute_line(skid, minute)
+
+    def event(self, event: Event) -> list[str]:
+        return [event_line(event)]
+
+    def step(self, entry: Entry) -> str:
+        return step_line(entry)
+
+    def forecast(self, time: int, skid: str, p10: float, p50: float, p90: float) -> str:
+        return forecast_line(time, skid, p10, p50, p90)
 
 
 def _signal_tags(skid: str, signal: Signal) -> dict[str, str | None]:

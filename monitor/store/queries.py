@@ -93,6 +93,12 @@ class Queries:
         row = self._handle.one("SELECT max(time) FROM latest")
         return row[0] if row else None
 
+    def oldest(self, skids: Sequence[str]) -> int | None:
+        """Start (ns) of the first hour that holds readings of these skids."""
+        refs = [ref for skid in skids for ref in catalogue.signal_refs(self._handle, skid, former=True).values()]
+        hour = next(history.hours_with_readings(self._handle, refs, 0), None) if refs else None
+        return None if hour is None else hour * HOUR
+
     def all_latest(self) -> dict[str, dict[str, tuple[int, float, Quality]]]:
         """`latest` of every skid that has configured signals, in one go."""
         return history.all_latest(self._handle)

@@ -24,6 +24,7 @@ from monitor.model import (
     Role,
     Secret,
     Settings,
+    SqlSettings,
     Step,
     TimeFormat,
     WebSettings,
@@ -110,6 +111,10 @@ secret_file = "hook.secret"
 url = "http://127.0.0.1:8086"
 org = ""
 bucket = "intake"
+[notify.sql]
+host = "db.hatchery.example"
+password_env = "INTAKE_PASSWORD"
+schema_name = "filters"
 [web]
 host = "::1"
 port = 9000
@@ -133,6 +138,10 @@ text = "Sign the sheet."
     assert settings.store.outbox_limit == 3 * 2**29
     assert settings.notify.webhooks[0].secret == Secret("whsec_c3dvcmRmaXNoIHN3b3JkZmlzaCBzd29yZGZpc2g=")
     assert settings.notify.influx is not None and settings.notify.influx.bucket == "intake"
+    sql = settings.notify.sql
+    assert sql is not None and (sql.host, sql.port, sql.tls) == ("db.hatchery.example", 5432, True)
+    assert sql.schema == "filters"
+    assert sql.password == Secret("trout") and not SqlSettings().tls
     assert (settings.web.host, settings.web.port) == ("::1", 9000)
     assert settings.web.users == (WebUser("control room", "act", Secret("trout-and-char-2026")),)
     assert settings.web.names == ("filters.hatchery.example",)

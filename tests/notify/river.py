@@ -12,6 +12,7 @@ from monitor.daemon.notices import Notices
 from monitor.model import (
     NS,
     BrokerSettings,
+    Entry,
     InfluxSettings,
     Minute,
     NotifySettings,
@@ -19,6 +20,7 @@ from monitor.model import (
     Secret,
     Settings,
     StoreSettings,
+    Transition,
     WebhookSettings,
 )
 from monitor.store import Batch, Store
@@ -50,6 +52,20 @@ def batch(n: int) -> Batch:
     fed = np.arange(taken.size) < taken.size - 1
     minute = Minute(START + n * STEP * NS, 3e5, 2e5, 1e5 + n, 0.01, 288.15, 0.9e5, True)
     return Batch(rows=[("intake-1", taken, fed)], minutes=[("intake-1", minute)], events=[event(n * STEP)])
+
+
+def whole(n: int) -> Batch:
+    """Commit n with everything that a database is told of."""
+    filled = batch(n)
+    time = START + n * STEP * NS
+    filled.forecasts = [(time, "intake-1", 3.5, 4.25 + n, 6.0)]
+    filled.journal = [Entry(f"step {n}", time, "intake-1", "ack", "dp-limit", "A", None, "unacknowledged",
+                            "acknowledged", "Ada Brook", "page", "seen", event(n * STEP).id, "high")]
+    filled.events.append(event(n * STEP + 1, "changeout-done", vessel="B", detail="good", value=1.02, unit="1",
+                               transition=Transition.NOTED, evidence={
+                                   "isolated_at": time - 600 * NS, "returned_at": time, "life_h": 101.5,
+                                   "volume_m3": 5000.25, "drop_before_bar": 0.9, "drop_after_bar": 0.25}))
+    return filled
 
 
 class Fast:

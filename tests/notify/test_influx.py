@@ -11,7 +11,8 @@ from services import influxd
 from store.samples import START
 
 from monitor.model import NS, InfluxSettings, Secret
-from monitor.notify.influx import BATCH, InfluxWriter
+from monitor.notify.delivery import BATCH
+from monitor.notify.influx import InfluxWriter
 from monitor.notify.outcome import Later
 
 TOKEN = "river-token-0123456789"

@@ -12,8 +12,9 @@ from notify.servers import Metrics, http_post, query
 from services import influxd
 from store.samples import START, rows, signal, skid
 
-from monitor.model import NS, Event, Minute, Role, Transition
-from monitor.notify.lines import ReadingLines, event_line, minute_line, pack, tag, text, unpack
+from monitor.model import NS, Entry, Event, Minute, Role, Transition
+from monitor.notify.delivery import pack, unpack
+from monitor.notify.lines import ReadingLines, event_line, forecast_line, minute_line, step_line, tag, text
 
 TRICKY = ["PT 1", "a,b", "a=b", "east\\west", "a\\\\b", "C:\\", "C:\\\\", "\\,", "x\\ y", "x\\=y", 'the "north" one',
           "Einlauf Süd", "🐟", "#1", "_own", "'", "a, b=c\\d"]
@@ -88,6 +89,15 @@ def test_an_event_has_its_words_as_fields_and_its_names_as_tags() -> None:
         r'event,kind=changeout-suspect,skid=s,transition=raised,vessel=east message="vessel \"east\" looks wrong",'
         rf'id="s/changeout-suspect/east/-/raised/{START}",detail="resistance-low",grade="likely",unit="1",value=0.7,'
         f"onset={START - NS}i {START}")
+
+
+def test_steps_and_forecasts_are_points_of_their_own() -> None:
+    step = Entry("r 7", START, "s", "ack", "dp-limit", None, None, "unacknowledged", "acknowledged", "Ada, Brook",
+                 "page", priority="high")
+    assert step_line(step) == (
+        r'alarm,kind=dp-limit,skid=s,step=ack id="r 7",before="unacknowledged",after="acknowledged",priority="high",'
+        f'who="Ada, Brook",via="page" {START}')
+    assert forecast_line(START, "s", 1.5, 2.0, math.inf) == f"forecast,skid=s p10_h=1.5,p50_h=2.0 {START}"
 
 
 @given(st.lists(st.text(st.characters(exclude_characters="\n", exclude_categories=["Cs"]), min_size=1), min_size=1))

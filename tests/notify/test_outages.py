@@ -21,7 +21,7 @@ from store.samples import START, event
 from monitor.daemon.notices import INFLUX, INFLUX_EVENTS, Notices, lines_notice
 from monitor.daemon.outbox import Outbox
 from monitor.model import NS
-from monitor.notify.lines import unpack
+from monitor.notify.delivery import unpack
 from monitor.store import Batch, Reader, Store, StoreRetryError
 from monitor.store.outbox import ROW_BYTES
 

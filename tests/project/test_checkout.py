@@ -64,7 +64,9 @@ def test_every_dependency_is_pinned_to_a_version_its_bound_allows() -> None:
 
 
 def test_what_is_imported_is_declared_and_what_is_declared_is_imported() -> None:
-    base = {canonicalize_name(r.name) for r in requirements() + requirements("pdf") + requirements("fleet")}
+    extras = [r for group in checkout.settings()["project"]["optional-dependencies"] for r in requirements(group)
+              if group != "dev"]
+    base = {canonicalize_name(r.name) for r in requirements() + extras}
     dev = {canonicalize_name(r.name) for r in requirements("dev")}
     program, tests = distributions("monitor"), distributions("tests")
     assert program - base == set()

@@ -1,0 +1,1 @@
+"""What the store holds, as files for analysts."""
