@@ -28,6 +28,7 @@ from monitor.hydraulics.frame import mean
 
 SECOND = 1_000_000_000
 INLET_BLOCK, OUTLET_BLOCK = BLOCK_FIELDS.index("inlet"), BLOCK_FIELDS.index("outlet")
+DROP_BLOCK = BLOCK_FIELDS.index("pressure_drop")
 NOW, GAP, SLOW = 3, 2, 7             # blocks averaged, between two averages, and back to before a slow return
 RECENT, LAG, EARLIER = 4, 22, 30     # seconds: averaged now, back to the level before, and to its own rate
 SETTLING = 6                         # seconds back to see whether the step is over
@@ -36,7 +37,9 @@ SMALLEST = 0.035                     # rise of ln(normalised dP) worth calling a
 UNMOVED = math.exp(0.9 * SMALLEST)   # a ratio that surely is none
 SIGNIFICANT = 6.0                    # times the scatter before it
 SURELY, USUAL = 5.0, 60               # the same of averages of blocks, by the scatter of so many before them
+FAR_OFF = 4.0                        # times the mean move between blocks: a step, not scatter
 RETURN_SIGNIFICANT = 4.0             # the same for a return, of which one is expected
+OWN = 0.3                            # of a return's fall of ln(normalised dP), at least this is dP's own, not flow's
 AGAINST = 0.3                        # of dP's rise, at most this may a header move the wrong way
 STILL = 0.15                         # of the rise, at most this in the last SETTLING seconds: a valve is shut by then
 CONFIRM_STEP, CONFIRM_RETURN = 4, 5  # seconds each must last
@@ -145,16 +148,22 @@ def block_average(history, column, skip, count):  # type: ignore[no-untyped-def]
 @compiled
 def usual_scatter(history, skip):  # type: ignore[no-untyped-def]
     """Of ln(a block's normalised dP), before the newest `skip`: from what successive blocks differ by on average, which
-    drift does not move and a step hardly does (compare von Neumann 1941)."""
+    drift does not move (compare von Neumann 1941); without those moves that are steps."""
+    return usual_move(history, skip, FAR_OFF * usual_move(history, skip, math.inf)) * 0.5 * math.sqrt(math.pi)
+
+
+@compiled
+def usual_move(history, skip, most):  # type: ignore[no-untyped-def]
+    """Mean of |ln| between successive blocks, of those moves that are not above `most`. Infinite if unknown."""
     moves = 0.0
     known = 0
     for j in range(min(USUAL, history.used - skip - 1)):
         a = float(history.means[(history.used - 1 - skip - j) % BLOCKS, NORMALISED])
         b = float(history.means[(history.used - 2 - skip - j) % BLOCKS, NORMALISED])
-        if a > 0.0 and b > 0.0:
+        if a > 0.0 and b > 0.0 and abs(math.log(a / b)) <= most:
             moves += abs(math.log(a / b))
             known += 1
-    return 0.5 * math.sqrt(math.pi) * moves / known if known > 0 else math.inf
+    return moves / known if known > 0 else math.inf
 
 
 @compiled
@@ -203,7 +212,7 @@ def parted(skid, newest):  # type: ignore[no-untyped-def]
 
 @compiled
 def rejoined(skid, newest):  # type: ignore[no-untyped-def]
-    """The opposite of `parted`: a level that fell with demand is no vessel coming back."""
+    """The opposite of `parted`: a level that fell with demand, or as flow filled a vessel, is no vessel coming back."""
     inlet, outlet, filled = skid.ring_inlet, skid.ring_outlet, skid.filled
     down = mean(inlet, filled, newest, LAG, RECENT) - mean(inlet, filled, newest, 0, RECENT)
     up = mean(outlet, filled, newest, 0, RECENT) - mean(outlet, filled, newest, LAG, RECENT)
@@ -214,6 +223,9 @@ def rejoined(skid, newest):  # type: ignore[no-untyped-def]
         return False
     fall = math.log(before / now)
     if fall < SMALLEST or fall < RETURN_SIGNIFICANT * scatter(skid.ring_normalised, skid.filled, newest):
+        return False
+    drop_before = mean(skid.ring_dp, filled, newest, LAG, RECENT)
+    if drop_before > 0.0 and mean(skid.ring_dp, filled, newest, 0, RECENT) > drop_before * math.exp(-OWN * fall):
         return False
     if not math.isfinite(up + down):
         return True
@@ -231,6 +243,9 @@ def rejoined_of_blocks(history):  # type: ignore[no-untyped-def]
         return False
     fall = math.log(before / now)
     if fall < SMALLEST or fall < RETURN_SIGNIFICANT * math.sqrt((now_error / now) ** 2 + (before_error / before) ** 2):
+        return False
+    own_before, own = block_average(history, DROP_BLOCK, SLOW, NOW)[0], block_average(history, DROP_BLOCK, 0, NOW)[0]
+    if own_before > 0.0 and own > own_before * math.exp(-OWN * fall):
         return False
     down = block_average(history, INLET_BLOCK, SLOW, NOW)[0] - block_average(history, INLET_BLOCK, 0, NOW)[0]
     up = block_average(history, OUTLET_BLOCK, 0, NOW)[0] - block_average(history, OUTLET_BLOCK, SLOW, NOW)[0]

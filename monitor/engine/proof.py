@@ -76,7 +76,7 @@ def nothing_came_back(teller: Teller, time: int) -> bool:
     """Whether the level after a supposed return is that of the isolation still: what moved was something else."""
     story = teller.story
     levels = [teller.corrected(unpack(p)) for p in (story.before, story.isolated, story.after)]
-    if story.looked_back or story.helped or time - story.isolated_at > STILL_OUT_S * NS:
+    if story.looked_back or time - story.isolated_at > STILL_OUT_S * NS:
         return False
     known = [teller.referred(found) for found in levels if found is not None]
     if len(known) < len(levels) or min(known) <= 0:
