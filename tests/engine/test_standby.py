@@ -7,7 +7,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from monitor.engine.engine import Engine
 from monitor.model import NS
+from tests.corpus import recordings, rows_of, seconds, settings_of
 from tests.engine.afternoon import CLEAN, OUT, Part, judged, of_kind, skid_of
 from tests.skids import START
 
@@ -22,14 +24,14 @@ def skid_with_standby(vessels: int, *, own: bool = False):
 
 
 def parts_of(*parts: tuple[int, tuple[float, ...], float | None]) -> list[Part]:
-    """seconds, vessels, pressure in the first [bar] where it is shut. The pipe is throttled to the usual vessels' flow;
+    """Seconds, vessels, pressure in the first [bar] where it is shut. The pipe is throttled to the usual vessels' flow;
     a parked standby stands at 1.8 bar."""
     found = []
-    for seconds, vessels, first in parts:
+    for lasting, vessels, first in parts:
         nan, count = np.nan, len(vessels)
         own = (first or nan, *(nan,) * (count - 2), 1.8 if vessels[-1] == OUT else nan)
         throttle = 1.3 * (count / (count - 1)) ** 2
-        found.append(Part(seconds, vessels, throttle=throttle, own=None if np.isnan(own).all() else own))
+        found.append(Part(lasting, vessels, throttle=throttle, own=None if np.isnan(own).all() else own))
     return found
 
 
@@ -70,3 +72,16 @@ def test_a_standby_that_comes_and_goes_is_no_changeout_and_the_next_one_is_found
     output = judged([*parts, *off_line(others, CLEAN)], skid)
     assert [c.finding.verdict for c in output.changeouts] == ["good"]
     assert of_kind(output, "element-breach") == []
+
+
+@pytest.mark.parametrize("seed", [1008, 1010])
+def test_a_small_step_and_flow_that_fills_the_changed_vessel_are_taken_for_what_they_are(seed, tmp_path):
+    """In noise: in the one, the loaded vessel's leaving is a fifth of dP shortly after a large fall; in the other,
+    flow rises for a minute while the vessel fills."""
+    (recording,) = recordings("standby-duty", range(seed, seed + 1))
+    skid = settings_of(recording, tmp_path)
+    output = Engine([skid]).feed({0: rows_of(recording)})[0]
+    (label,) = [e for e in recording.labels["events"] if e["kind"] == "changeout-done"]
+    (changeout,) = output.changeouts
+    assert changeout.finding.verdict == "good"
+    assert abs(changeout.returned_at / NS - seconds(label["time"])) < 60
