@@ -13,6 +13,7 @@ import click
 from monitor import __version__
 from monitor.cli_alarms import COMMANDS
 from monitor.cli_case import case
+from monitor.cli_fleet import fleet
 from monitor.commands.usage import Number, TakesFolders, explained
 from monitor.errors import ConfigError, InputError, MonitorError, RunError
 
@@ -282,6 +283,7 @@ def restore(copy: Path, config: Path) -> None:
 
 
 cli.add_command(case)
+cli.add_command(fleet)
 
 
 @cli.command(hidden=True)

@@ -20,7 +20,6 @@ REACH_S = 5.0       # Ray itself tries a dead address for minutes
 def ray_library(what: str = "--cluster") -> Any:
     """The module; InputError where it is not installed. what: who needs it."""
     os.environ.setdefault("RAY_USAGE_STATS_ENABLED", "0")   # it would tell its makers of its use
-    os.environ.setdefault("RAY_BACKEND_LOG_LEVEL", "fatal")     # what matters comes as exceptions
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")

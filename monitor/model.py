@@ -356,6 +356,14 @@ class SkidSettings:
 
 
 @dataclass(frozen=True, slots=True)
+class FleetSettings:
+    """Many machines: how many shards (for ever), and the database of them all, as `postgresql://...`."""
+
+    shards: int = 16
+    database: Secret | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Settings:
     """A configuration file or folder: the skids, and what the daemon needs besides."""
 
@@ -365,6 +373,7 @@ class Settings:
     notify: NotifySettings = NotifySettings()
     web: WebSettings = WebSettings()
     command: CommandSettings = CommandSettings()
+    fleet: FleetSettings = FleetSettings()
 
 
 class Rows(NamedTuple):

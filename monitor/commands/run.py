@@ -17,6 +17,7 @@ from monitor.model import Settings
 if TYPE_CHECKING:
     from monitor.daemon.clock import Clock
     from monitor.daemon.heart import Heart
+    from monitor.daemon.ports import DaemonStore
     from monitor.daemon.renewal import Renewal
     from monitor.store import Store
 
@@ -81,20 +82,26 @@ def watch(settings: Settings, clock: Clock, stop: threading.Event, tell: Callabl
         return Store.open(settings.store.path, now=clock, quarantine_rows=settings.store.quarantine_rows)
 
     renewal = renewal or Renewal(lambda: settings, settings)
-    former: list[str] = []
     with (
         Heart(Notify(os.environ)) as heart,
         insist(open_store, stop, trouble, "the daemon starts when it can be written") as store,
     ):
-        while True:
-            former = serve(renewal, store, clock, stop, tell, trouble, heart, former)
-            if renewal.next is None or stop.is_set():
-                return
-            renewal.take()
-            renewed()
+        serve_on(renewal, store, clock, stop, tell, trouble, heart, renewed)
 
 
-def serve(renewal: Renewal, store: Store, clock: Clock, stop: threading.Event, tell: Callable[[str], None],
+def serve_on(renewal: Renewal, store: DaemonStore, clock: Clock, stop: threading.Event, tell: Callable[[str], None],
+             trouble: Callable[[str], None], heart: Heart, renewed: Callable[[], object] = lambda: None) -> None:
+    """Run the daemon until `stop`, from one settings to the next."""
+    former: list[str] = []
+    while True:
+        former = serve(renewal, store, clock, stop, tell, trouble, heart, former)
+        if renewal.next is None or stop.is_set():
+            return
+        renewal.take()
+        renewed()
+
+
+def serve(renewal: Renewal, store: DaemonStore, clock: Clock, stop: threading.Event, tell: Callable[[str], None],
           trouble: Callable[[str], None], heart: Heart, former: list[str]) -> list[str]:
     """Run the daemon with the settings in force, until `stop` or until there are others. former: topics of the settings
     before. Returns its topics."""
@@ -118,6 +125,7 @@ def serve(renewal: Renewal, store: Store, clock: Clock, stop: threading.Event, t
             on_state=link_listener(connected, tell, trouble),
             will=will(broker.prefix, clock()),
             former=former,
+            why_not=store.why_silent,
         ) as source:
             announcer = Announcer(source, broker.prefix, clock, connected, store)
             heart.beat, heart.trouble = announcer.beat, announcer.trouble

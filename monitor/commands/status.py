@@ -54,7 +54,7 @@ def lines(status: Values, quarantine: Sequence[QuarantineCount], now: int) -> It
         "a minute": _rates(status["rates"]),
         "skids": _skids(status["skids"], now),
         "clocks": _clocks(status.get("clocks", {})),
-        "alarms": _alarms(status.get("alarms", ()), now),
+        "alarms": alarm_lines(status.get("alarms", ()), now),
         "forecast": _forecasts(status.get("forecasts", {})),
         "closures": _closures(status.get("closures", {}), now),
         "events": [number(status["events"])],
@@ -106,7 +106,7 @@ def standing(states: Mapping[Any, Values]) -> list[Values]:
     return sorted(found, key=lambda body: int(body["since"]))
 
 
-def _alarms(alarms: Sequence[Values], now: int) -> Iterator[str]:
+def alarm_lines(alarms: Sequence[Values], now: int) -> Iterator[str]:
     width = _width(a["id"] for a in alarms)
     for a in alarms:
         until = f", until {_ago(a['until'], now)}" if a.get("until") else ""

@@ -306,6 +306,13 @@ class CommandTable(Table):
     mqtt: Annotated[CommandsBy | None, BeforeValidator(Word(CommandsBy))] = None
 
 
+class FleetTable(Table):
+    shards: Annotated[int | None, BeforeValidator(Whole(1, 4096, "a number of shards"))] = None
+    database: Annotated[None, BeforeValidator(NeverHere("database"))] = None
+    database_env: Annotated[str | None, _VARIABLE] = None
+    database_file: Annotated[str | None, _SECRET_FILE] = None
+
+
 class WebTable(Table):
     host: Annotated[str | None, _HOST] = None
     port: Annotated[int | None, _PORT] = None

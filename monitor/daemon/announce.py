@@ -9,9 +9,9 @@ from typing import Any
 from monitor.alarms.catalogue import CATALOGUE, MONITOR, MONITOR_FAULT
 from monitor.daemon.clock import Clock
 from monitor.daemon.mqtt_queue import MqttQueue
+from monitor.daemon.ports import Outgoing
 from monitor.ingest.mqtt import Link, LinkState, MqttSource
 from monitor.notify.mqtt import MqttNotifier, alarm_object, rfc3339, will
-from monitor.store import Store
 
 PARTING_S = 0.5
 
@@ -20,7 +20,8 @@ class Announcer:
     """Sends through the source's connection; says `online` again after each reconnect, since the broker's will
     may have said `gone` meanwhile. Events come from the outbox and stay there until the broker has confirmed them."""
 
-    def __init__(self, source: MqttSource, prefix: str, clock: Clock, connected: threading.Event, store: Store) -> None:
+    def __init__(self, source: MqttSource, prefix: str, clock: Clock, connected: threading.Event,
+                 store: Outgoing) -> None:
         self._source, self._prefix, self._clock = source, prefix, clock
         self._notifier = MqttNotifier(source.publish, prefix, now=clock)
         self._queue = MqttQueue(store, clock, self._notifier.send, source.broker.client_id)

@@ -17,13 +17,14 @@ from monitor.alarms.desk import Desk, Push
 from monitor.alarms.lifecycle import RefusedError
 from monitor.alarms.telling import body_of, told
 from monitor.daemon.clock import Clock
+from monitor.daemon.ports import DaemonStore
 from monitor.daemon.renewal import REFUSED, RELOAD
 from monitor.engine.event_tier import ACTIONS
 from monitor.model import Action, Entry, Event, Settings
 from monitor.notify.mqtt import alarm_object
 from monitor.notify.webhook import channel_name
 from monitor.records import event_object
-from monitor.store import Batch, Done, Notice, Store
+from monitor.store import Batch, Done, Notice
 
 AT_ONCE = 100       # requests of one commit
 ENGINES = frozenset(ACTIONS) - {CHANGED}     # asked of the engine alone; of a changeout the journal knows first
@@ -46,7 +47,7 @@ class Keeper:
     action in, puts what came of it into the batch and answers; without one it is done when the daemon starts. renew:
     has the configuration read again and answers."""
 
-    def __init__(self, settings: Settings, store: Store, clock: Clock, reached: Callable[[str], int],
+    def __init__(self, settings: Settings, store: DaemonStore, clock: Clock, reached: Callable[[str], int],
                  engage: Callable[[Action, Batch], str] = later, renew: Callable[[], str] = not_here) -> None:
         self._settings, self._store, self._clock, self._reached = settings, store, clock, reached
         self.desk = Desk(settings.skids, settings.notify.rules)

@@ -23,6 +23,7 @@ from monitor.daemon.intake import Intake, Taken
 from monitor.daemon.keeper import Keeper
 from monitor.daemon.notices import Notices
 from monitor.daemon.own_faults import OwnFaults
+from monitor.daemon.ports import DaemonStore
 from monitor.daemon.rebuild import Memory, Resumption
 from monitor.daemon.renewal import Renewal
 from monitor.daemon.systemd import Notify
@@ -32,7 +33,7 @@ from monitor.engine.messages_plan import plan_lines
 from monitor.engine.sequencer import Fate
 from monitor.ingest.mqtt import LinkState, Message, MqttSource
 from monitor.model import NS, Action, Rows, Settings, SkidSettings
-from monitor.store import Batch, Checkpoint, Store
+from monitor.store import Batch, Checkpoint
 
 TAKE = 5_000                # messages of one commit at most
 PATIENCE_S = 0.25           # a commit waits no longer than this for messages
@@ -50,7 +51,7 @@ class Daemon:
     def __init__(
         self,
         settings: Settings,
-        store: Store,
+        store: DaemonStore,
         clock: Clock,
         say: Callable[[str], None] = lambda sentence: None,
         committed: Callable[[], None] = lambda: None,

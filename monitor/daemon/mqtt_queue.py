@@ -10,8 +10,9 @@ from typing import Any
 
 from monitor.daemon.clock import Clock
 from monitor.daemon.keeper import MQTT
+from monitor.daemon.ports import Outgoing
 from monitor.ingest.mqtt import Delivery
-from monitor.store import Due, Store, StoreRetryError, next_try
+from monitor.store import Due, StoreRetryError, next_try
 
 IN_FLIGHT = 100         # events handed to the connection and not yet confirmed
 TRIES = 5               # refusals by the broker before an event is kept as refused
@@ -24,7 +25,7 @@ class MqttQueue:
     send: gives an event object to the connection, returns what will become of it.
     """
 
-    def __init__(self, store: Store, clock: Clock, send: Callable[[Any], Sequence[Delivery]], seed: str) -> None:
+    def __init__(self, store: Outgoing, clock: Clock, send: Callable[[Any], Sequence[Delivery]], seed: str) -> None:
         self._store, self._clock, self._send = store, clock, send
         self._pending: deque[tuple[Due, Sequence[Delivery]]] = deque()
         self._chance = random.Random(seed)

@@ -19,13 +19,14 @@ import numpy.typing as npt
 
 from monitor.daemon.clock import Clock
 from monitor.daemon.keeper import MQTT, service_channel
+from monitor.daemon.ports import DaemonStore
 from monitor.model import Event, Rows, Settings
 from monitor.notify.delivery import pack
 from monitor.notify.lines import InfluxLines
 from monitor.notify.tables import SqlLines
 from monitor.notify.webhook import channel_name
 from monitor.records import event_object
-from monitor.store import Batch, Notice, Store
+from monitor.store import Batch, Notice
 
 INFLUX, INFLUX_EVENTS = "influx", "influx-events"
 SQL, SQL_EVENTS = "sql", "sql-events"
@@ -49,7 +50,7 @@ def lines_notice(channel: str, lines: Sequence[str], time: int) -> Notice:
 class Notices:
     """Fills the notices of batches. The store must know the skids already."""
 
-    def __init__(self, settings: Settings, store: Store, clock: Clock) -> None:
+    def __init__(self, settings: Settings, store: DaemonStore, clock: Clock) -> None:
         self._store, self._clock = store, clock
         ruled = {name for rule in settings.notify.rules for name in rule.channels}
         self._receivers = [MQTT, *(channel_name(w.url) for w in settings.notify.webhooks if w.id not in ruled)]

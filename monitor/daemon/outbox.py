@@ -11,6 +11,7 @@ from monitor.daemon.clock import Clock
 from monitor.daemon.keeper import service_channel
 from monitor.daemon.notices import INFLUX, INFLUX_EVENTS, SQL, SQL_EVENTS, channels
 from monitor.daemon.people import ServiceSender
+from monitor.daemon.ports import Outgoing
 from monitor.daemon.senders import LinesSender, Patience, Sender, WebhookSender
 from monitor.errors import StoreError
 from monitor.model import NS, Settings, StoreSettings
@@ -19,7 +20,6 @@ from monitor.notify.influx import InfluxWriter
 from monitor.notify.service import Service
 from monitor.notify.sql import SqlWriter
 from monitor.notify.webhook import Webhook, channel_name
-from monitor.store import Store
 
 LIMIT_BYTES = StoreSettings().outbox_limit
 STOP_S = 2.0
@@ -31,7 +31,7 @@ TROUBLE = 30 * NS       # pause after a fault of our own or of the store
 class Worker:
     """A sender's thread."""
 
-    def __init__(self, sender: Sender, store: Store, clock: Clock, say: Callable[[str], None]) -> None:
+    def __init__(self, sender: Sender, store: Outgoing, clock: Clock, say: Callable[[str], None]) -> None:
         self.sender = sender
         self._store, self._clock, self._say = store, clock, say
         self._news, self._stop = threading.Event(), threading.Event()
@@ -75,7 +75,7 @@ class Outbox:
     Raises InputError for unusable settings.
     """
 
-    def __init__(self, settings: Settings, store: Store, clock: Clock, say: Callable[[str], None], *,
+    def __init__(self, settings: Settings, store: Outgoing, clock: Clock, say: Callable[[str], None], *,
                  limit_bytes: int = LIMIT_BYTES) -> None:
         self._settings, self._store, self._clock, self._say = settings, store, clock, say
         self._stopped = threading.Event()
@@ -86,16 +86,16 @@ class Outbox:
         for hook in self._settings.notify.webhooks:
             name = channel_name(hook.url)
             yield WebhookSender(name, Webhook(hook), self._store, self._patience(name), self._clock,
-                                self._stopped.is_set)
+                                self._silent)
 
     def _people(self) -> Iterable[Sender]:
         for service in self._settings.notify.services:
             name = service_channel(service.id)
             yield ServiceSender(name, Service(service), self._store, self._patience(name), self._clock,
-                                self._stopped.is_set)
+                                self._silent)
 
     def _databases(self, limit_bytes: int) -> Iterable[Sender]:
-        notify, stopping = self._settings.notify, self._stopped.is_set
+        notify, stopping = self._settings.notify, self._silent
         writers: list[tuple[str, LineWriter]] = []
         if notify.influx is not None:
             proven = threading.Event()
@@ -107,6 +107,10 @@ class Outbox:
         for name, writer in writers:
             keep = limit_bytes if name in (INFLUX, SQL) else None
             yield LinesSender(name, writer, self._store, self._patience(name), self._clock, stopping, keep)
+
+    def _silent(self) -> bool:
+        """Whether nothing more may be sent; looked at before each push."""
+        return self._stopped.is_set() or not self._store.speaks()
 
     def _patience(self, name: str) -> Patience:
         return Patience(name, self._clock, self._say, self._settings.broker.client_id)

@@ -10,11 +10,12 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 from monitor.daemon.clock import Clock, speed_of
+from monitor.daemon.ports import Outgoing
 from monitor.daemon.senders import Patience
 from monitor.model import DAY, NS
 from monitor.notify.outcome import Later, Outcome
 from monitor.notify.service import Service
-from monitor.store import Due, Store
+from monitor.store import Due
 
 FLOOD = 10              # pushes of a channel
 WINDOW_S = 600.0        # within this time
@@ -27,7 +28,7 @@ OLD = DAY               # an older push is of no use any more
 class ServiceSender:
     """Pushes in order. A service that fails makes its own channel wait, no other."""
 
-    def __init__(self, name: str, service: Service, store: Store, patience: Patience, clock: Clock,
+    def __init__(self, name: str, service: Service, store: Outgoing, patience: Patience, clock: Clock,
                  stopping: Callable[[], bool]) -> None:  # fmt: skip
         self.name = name
         self._service, self._store, self._patience, self._clock = service, store, patience, clock

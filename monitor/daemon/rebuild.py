@@ -10,10 +10,10 @@ from typing import NamedTuple
 import msgspec
 import numpy as np
 
+from monitor.daemon.ports import DaemonStore
 from monitor.engine.engine import Engine, Output
 from monitor.errors import InputError
 from monitor.model import DAY, Action, Fact, Rows, SkidSettings
-from monitor.store import Store
 
 REBUILD = DAY               # how far back readings are run again where no checkpoint can be used
 
@@ -54,7 +54,7 @@ def rerun(engine: Engine, i: int, parts: Iterable[Rows], actions: Iterable[Actio
 class Resumption:
     """One skid's. say: where sentences for a person go. commit: takes what the engine says of what is run again."""
 
-    def __init__(self, engine: Engine, store: Store, i: int, skid: SkidSettings, say: Callable[[str], None],
+    def __init__(self, engine: Engine, store: DaemonStore, i: int, skid: SkidSettings, say: Callable[[str], None],
                  commit: Callable[[Output], None]) -> None:
         self.engine, self.store, self.i, self.skid, self.say = engine, store, i, skid, say
         self._commit = commit

@@ -12,11 +12,12 @@ from typing import Protocol
 
 from monitor.daemon.clock import Clock
 from monitor.daemon.notices import lines_notice
+from monitor.daemon.ports import Outgoing
 from monitor.model import NS
 from monitor.notify.delivery import BATCH, LineWriter, unpack
 from monitor.notify.outcome import Later, Refused, Taken
 from monitor.notify.webhook import Webhook
-from monitor.store import Due, Store, next_try
+from monitor.store import Due, next_try
 
 GATHER = NS             # readings are sent about once a second, not at each commit
 TRIM = 60 * NS          # how often the room of a channel is looked at
@@ -76,7 +77,7 @@ class WebhookSender:
     """Events in order. A notice that fails again and again is stepped over: if the next one gets through, it alone is
     the trouble and waits alone; else the whole channel waits."""
 
-    def __init__(self, name: str, hook: Webhook, store: Store, patience: Patience, clock: Clock,
+    def __init__(self, name: str, hook: Webhook, store: Outgoing, patience: Patience, clock: Clock,
                  stopping: Callable[[], bool]) -> None:
         self.name = name
         self._hook, self._store, self._patience, self._clock, self._stopping = hook, store, patience, clock, stopping
@@ -113,7 +114,7 @@ class WebhookSender:
 class LinesSender:
     """Lines, many notices in one request. keep: bytes that may wait, None: without bound."""
 
-    def __init__(self, name: str, writer: LineWriter, store: Store, patience: Patience, clock: Clock,
+    def __init__(self, name: str, writer: LineWriter, store: Outgoing, patience: Patience, clock: Clock,
                  stopping: Callable[[], bool], keep: int | None) -> None:
         self.name = name
         self._writer, self._store, self._patience, self._clock = writer, store, patience, clock

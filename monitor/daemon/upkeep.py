@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
+from monitor.daemon.ports import DaemonStore
 from monitor.model import NS
-from monitor.store import Store, StoreRetryError
+from monitor.store import StoreRetryError
 
 EVERY_S = 30.0
 PACK_AFTER = 2 * 3600 * NS  # an hour is packed when it lies this far back: late rows are then rare
@@ -14,7 +15,7 @@ PACK_AFTER = 2 * 3600 * NS  # an hour is packed when it lies this far back: late
 class Upkeep:
     """now: the present [ns]. days: how long packed readings are kept."""
 
-    def __init__(self, store: Store, now: int, days: float, say: Callable[[str], None]) -> None:
+    def __init__(self, store: DaemonStore, now: int, days: float, say: Callable[[str], None]) -> None:
         self._store, self._days, self._say = store, days, say
         self._last, self._more = now, False
 

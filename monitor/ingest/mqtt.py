@@ -68,7 +68,8 @@ class MqttSource:
     now: the clock, ns since 1970 UTC, for `Message.arrival`. on_state: called from the network thread
     with a `Link` at each change, never per attempt. will: topic and payload that the broker publishes,
     retained, when this process dies. former: filters of an earlier configuration, which a persistent
-    session would go on delivering. random: jitter of the back-off, seeded from the client id if absent.
+    session would go on delivering. why_not: asked before each connection; a sentence ends this source for good, since
+    another process has its session. random: jitter of the back-off, seeded from the client id if absent.
 
     `take` and `check` raise BrokerError where waiting will not mend it: refused at start, or the
     session was taken over by another client. InputError at construction: unusable topic or TLS file.
@@ -76,7 +77,8 @@ class MqttSource:
 
     def __init__(self, broker: BrokerSettings, topics: Sequence[str], *, now: Callable[[], int],
                  on_state: Callable[[Link], None] | None = None, will: tuple[str, bytes] | None = None,
-                 former: Sequence[str] = (), random: Random | None = None) -> None:
+                 former: Sequence[str] = (), random: Random | None = None,
+                 why_not: Callable[[], str | None] = lambda: None) -> None:
         self.broker = broker
         self.counters = Counters()
         self.link = Link(LinkState.CONNECTING, f"not yet connected to {address(broker)}")
@@ -85,7 +87,7 @@ class MqttSource:
         self._outbox = Outbox(self._client)
         self._topics = [check_filter(topic) for topic in topics]
         self._former = [check_filter(topic) for topic in dict.fromkeys(former) if topic not in set(topics)]
-        self._now, self._on_state = now, on_state
+        self._now, self._on_state, self._why_not = now, on_state, why_not
         self._backoff = Backoff(random or Random(broker.client_id))
         self._queue: deque[Message] = deque()
         self._ready = threading.Condition()
@@ -200,6 +202,10 @@ class MqttSource:
         return time.monotonic() - self._began > SETTLED_S
 
     def _open(self) -> bool:
+        reason = self._why_not()
+        if reason is not None:
+            self._end(reason)
+            return False
         limit, waiting = self.broker.queue_limit, len(self._queue)
         if waiting >= limit:    # left from older connections, and the broker would send them all again
             self._tell(LinkState.DISCONNECTED, f"{waiting} messages must be stored before more are asked for")

@@ -93,6 +93,14 @@ class Store(Queries):
             with explained(self._handle.path):
                 self._catalogue = Catalogue(self._handle.db)
 
+    def speaks(self) -> bool:
+        """Whether this process may still send: always, since it holds the store's lock."""
+        return True
+
+    def why_silent(self) -> str | None:
+        """Why it must not connect to the broker again: nothing."""
+        return None
+
     def commit(self, batch: Batch) -> Committed:
         """Everything of the batch in one transaction, on the disk when this returns.
 

@@ -15,9 +15,9 @@ from monitor.tuning.passes import Task
 from monitor.tuning.workers import Here
 
 pytestmark = [pytest.mark.needs("ray"), pytest.mark.timeout(300)]
-# The last two go together in no pass; 99 % and more of deadband than limit contradict each other.
-CHANGES = [{}, {"alarm.surge.limit": "0.3 bar"}, {"alarm.dp-limit.limit": "20 %", "alarm.dp-limit.on_delay": "1 s"},
-           {"alarm.element-breach.limit": "10 %"}, {"alarm.dp-limit.limit": "20 %", "alarm.dp-limit.deadband": "30 %"}]
+# The second goes beside none of the others in one pass; the keys of the last contradict each other.
+CHANGES = [{"alarm.dp-limit.limit": "20 %", "alarm.dp-limit.on_delay": "1 s"}, {"alarm.element-breach.limit": "10 %"},
+           {"alarm.dp-limit.limit": "20 %", "alarm.dp-limit.deadband": "30 %"}]
 
 
 def material(name: str) -> Material:
@@ -31,7 +31,7 @@ def material(name: str) -> Material:
 def test_two_workers_on_two_nodes_find_what_this_process_finds(nodes: Cluster, monkeypatch: pytest.MonkeyPatch) -> None:
     for name in ("RAY_AUTH_MODE", "RAY_AUTH_TOKEN"):
         monkeypatch.setenv(name, nodes.environment[name])
-    materials = [material("torn-overnight"), material("wrong-element")]
+    materials = [material("torn-overnight"), material("torn-element")]
     tasks = [Task(place, change) for change in CHANGES for place in range(2)]
     here = Here(materials).run(tasks, lambda done: True)
     with on_cluster(nodes.address, materials, None) as workers:
@@ -39,8 +39,7 @@ def test_two_workers_on_two_nodes_find_what_this_process_finds(nodes: Cluster, m
         there = workers.run(tasks, lambda done: True)
         assert workers.run(tasks, lambda done: False) == {}
     assert there == here and len(here) == len(tasks)
-    told = {str(here[number]) for number in range(0, len(tasks), 2)}
-    assert len(told) > 2, "the sets are too alike to tell anything"
+    assert len({str(here[number]) for number in range(0, len(tasks), 2)}) > 1, "the sets are too alike"
 
 
 def test_a_cluster_that_is_not_there_is_told_at_once() -> None:

@@ -1,0 +1,160 @@
+"""A shard's store on a real PostgreSQL beside the embedded one: what is asked of both is answered alike. And the lease:
+whoever holds an older epoch changes nothing, sends nothing and never connects."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+from services import postgres
+from skids import START, duplex, steady
+
+from monitor.daemon.ports import DaemonStore
+from monitor.fleet.database import Database, prepare
+from monitor.fleet.lease import LeaseLostError
+from monitor.fleet.shards import shard_of
+from monitor.fleet.store import ShardStore
+from monitor.model import NS, Action, Entry, Event, Fact, Minute, Reason, Rejection, Rows, Transition
+from monitor.store import Batch, Checkpoint, Done, Notice, Store, StoreRetryError
+
+SKID = duplex()
+ALARM = ("s", "dp-limit", None, None)
+
+
+@pytest.fixture(scope="module")
+def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[postgres]:
+    with postgres(tmp_path_factory.mktemp("database")) as running:
+        yield running
+
+
+@pytest.fixture
+def database(server: postgres) -> Iterator[Database]:
+    """Empty, with tables of its own."""
+    schema = f"t{time.time_ns()}"
+    fresh = Database(server.url, "test")
+    fresh._open().execute(f"CREATE SCHEMA {schema}; SET search_path = {schema}".encode())
+    prepare(fresh, 4)
+    yield fresh
+    fresh.close()
+
+
+def event(at: int, kind: str = "dp-limit", **more: object) -> Event:
+    return Event(START + at * NS, "s", kind, Transition.RAISED, "dP \u00e4nderte sich",
+                 evidence={"numbers": [1.5, 2]}, **more)  # type: ignore[arg-type]
+
+
+def first_batch() -> Batch:
+    rows = steady(np.linspace(0.2, 0.4, 50))
+    return Batch(
+        rows=[("s", rows, np.arange(rows.size) % 5 != 0)],
+        rejections=[Rejection(Reason.BAD_TIME, "s", "in", "t/in", "a\0b", None, "no time")],
+        events=[event(10), event(20, "surge", value=2.0, unit="bar", onset=START)],
+        minutes=[("s", Minute(START, 3.0, 2.0, 1.0, float("nan"), 288.0, 1.0, True))],
+        alarm_states={ALARM: {"state": "unacknowledged", "since": START, "id": "s/dp-limit"}},
+        facts=[Fact("s", "clean/v0", {"a": 1.0}, START), Fact("s", "clean/v0", {"a": 2.0}, START + NS)],
+        ticks={"s": START + 60 * NS}, checkpoints={"s": Checkpoint(START + 30 * NS, 3, "f", b"\x00state")},
+        notices=[Notice("mqtt", "one", {"n": 1}, START), Notice("webhook x", "one", {"n": 1}, START + 1)],
+        actions=[Action(START, "s", "trim", "ann", "why", {"zero": 1}, 7)],
+        forecasts=[(START, "s", 1.0, 2.0, 3.0)], plans=[("s", START, [("next", "soon")])],
+        journal=[Entry("j1", START, "s", "raised", "dp-limit")],
+        done=[Done("cmd 1", START, "s", "ack", {"who": "ann"}, "done")],
+    )
+
+
+def second_batch() -> Batch:
+    """Late, repeated and contradicting readings; what is known again, and what changes."""
+    rows = steady(np.linspace(0.2, 0.4, 52)).take(slice(20, None))
+    other = rows.take(slice(0, 3))
+    other = Rows(other.time, other.signal, other.value + 1, other.quality)
+    return Batch(
+        rows=[("s", other, np.ones(3, bool)), ("s", rows, np.ones(rows.size, bool))], events=[event(10), event(30)],
+        alarm_states={ALARM: None}, facts=[Fact("s", "clean/v0", {"a": 3.0}, START + NS)],
+        checkpoints={"s": Checkpoint(START + 40 * NS, 3, "f", b"later")}, notices=[Notice("mqtt", "one", {"n": 2}, 0)],
+        journal=[Entry("j1", START, "s", "raised", "dp-limit")],
+    )
+
+
+def told(store: DaemonStore) -> list[object]:
+    """Everything that the daemon asks."""
+    def plain(rows: Rows) -> list[object]:
+        return [column.tolist() for column in rows]
+
+    due = store.due("mqtt", START + 9 * NS, 10)
+    return [
+        plain(store.rows("s", START, START + 60 * NS)), plain(store.rows("s", START, START + 60 * NS, ["out", "in"])),
+        [plain(r) for r in store.rows_after("s", START + 10 * NS)], store.latest("s"),
+        store.event(event(10).id), store.event("s/none"), store.alarm_states(), store.facts("s"),
+        store.facts("s", at=START), store.actions("s"), store.tick("s"), store.checkpoint("s"),
+        store.checkpoint("s", generation=1), [(n.channel, n.key, n.body, n.created, n.attempts) for n in due],
+        store.sent_since("mqtt", 0), [r._replace(id=0, answered=0) for r in store.requests()],
+        {name: (told["queued"], told["sent"], told["refused"]) for name, told in store.outbox().items()},
+    ]
+
+
+def test_both_stores_answer_alike(database: Database, tmp_path: Path) -> None:
+    now = lambda: START + 100 * NS      # noqa: E731
+    shard = ShardStore(database, 2, "test", now=now)
+    with Store.open(tmp_path / "s.db", now=now) as embedded:
+        for store in (shard, embedded):
+            store.configure([SKID])
+        for batch in (first_batch, second_batch):
+            here, there = embedded.commit(batch()), shard.commit(batch())
+            assert (here.stored, here.repeated, here.conflicting) == (there.stored, there.repeated, there.conflicting)
+            assert here.new_events == there.new_events
+            assert told(shard) == told(embedded)
+        for store in (shard, embedded):
+            first, second = store.due("mqtt", START + 9 * NS, 1)[0], store.due("webhook x", START + 9 * NS, 1)[0]
+            store.sent([first.id])
+            store.failed([second.id], "nobody there", START + 5 * NS)
+            assert store.ask("cmd 2", "changed", {"who": "bob"}) == store.request(origin="cmd 2").id  # type: ignore[union-attr]
+        assert told(shard) == told(embedded)
+        for store in (shard, embedded):
+            assert store.commit(first_batch()).new_events == []
+        assert told(shard) == told(embedded)
+
+
+def test_a_stale_epoch_changes_nothing_sends_nothing_and_does_not_connect(database: Database) -> None:
+    now = lambda: START     # noqa: E731
+    old = ShardStore(database, 1, "old", now=now)
+    old.configure([SKID])
+    old.commit(first_batch())
+    new = ShardStore(database, 1, "new", now=now)
+    before = told(new)
+    assert (old.lease.epoch, new.lease.epoch) == (1, 2) and new.speaks() and new.why_silent() is None
+    assert not old.speaks() and "epoch in force 2, ours 1" in str(old.why_silent())
+    for step in (
+        lambda: old.commit(second_batch()), lambda: old.due("mqtt", START + NS, 10), lambda: old.sent([1]),
+        lambda: old.failed([1], "x", 0), lambda: old.refused([1], "x"), lambda: old.configure([SKID]),
+        lambda: old.ask("late", "ack", {}), lambda: old.lease.beat(), lambda: old.drop_oldest("mqtt", 0),
+        lambda: old.retain(START + 10**18, 1.0),
+    ):  # fmt: skip
+        with pytest.raises(LeaseLostError):
+            step()
+    assert told(new) == before
+    other = ShardStore(database, 3, "beside", now=now)
+    assert other.lease.epoch == 1 and new.speaks()
+
+
+def test_a_commit_cut_in_the_middle_does_not_hold_up_who_takes_over(server: postgres, database: Database) -> None:
+    """The server ends a transaction that stands still for three seconds; a commit under way is waited for."""
+    path = database.query("SHOW search_path")[0][0]
+    second = Database(server.url, "second")
+    second._open().execute(f"SET search_path = {path}".encode())
+    old = ShardStore(database, 1, "old", now=lambda: START)
+    old.configure([SKID])
+    began = time.monotonic()
+    with pytest.raises(StoreRetryError), old._writing():
+        new = ShardStore(second, 1, "new", now=lambda: START)       # as if we were stopped here
+        assert 2.0 < time.monotonic() - began < 12.0
+        database._open().execute("INSERT INTO skid (shard, id) VALUES (1, 'never')")
+    assert new.lease.epoch == 2 and second.query("SELECT 1 FROM skid WHERE id = 'never'") == []
+    second.close()
+
+
+def test_skids_keep_their_shard() -> None:
+    """Fixed for ever: the first eight bytes of SHA-256, here as `sha256sum` and `bc` give them."""
+    assert [shard_of(name, 16) for name in ("intake-1", "yard-0", "\u00fc")] == [4, 15, 4]
+    assert {shard_of(f"skid-{n}", 8) for n in range(100)} == set(range(8))
