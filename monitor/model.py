@@ -346,13 +346,18 @@ class SkidSettings:
     procedure: tuple[Step, ...] = ()    # of a changeout; empty: the usual steps
     pump_curve: tuple[tuple[float, float], ...] = ()    # flow [m^3/s] and pressure at the inlet header [Pa] by a pump
                                                         # at full speed; tells flow where no meter does
+    roles: dict[Role, tuple[Signal, ...]] = field(init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        by_role = {s.role: tuple(other for other in self.signals if other.role is s.role) for s in self.signals}
+        object.__setattr__(self, "roles", by_role)    # the engine asks for them at every turn
 
     def index(self, signal_id: str) -> int | None:
         """Position of a signal in `signals`, or None."""
         return next((i for i, s in enumerate(self.signals) if s.id == signal_id), None)
 
     def with_role(self, role: Role) -> tuple[Signal, ...]:
-        return tuple(s for s in self.signals if s.role is role)
+        return self.roles.get(role, ())
 
 
 @dataclass(frozen=True, slots=True)
@@ -392,7 +397,10 @@ class Rows(NamedTuple):
     def concat(cls, parts: list[Rows]) -> Rows:
         if not parts:
             return cls.empty()
-        return parts[0] if len(parts) == 1 else cls(*(np.concatenate(c) for c in zip(*parts, strict=True)))
+        if len(parts) == 1:
+            return parts[0]
+        times, signals, values, qualities = zip(*parts, strict=True)
+        return cls(np.concatenate(times), np.concatenate(signals), np.concatenate(values), np.concatenate(qualities))
 
     def take(self, index: Any) -> Rows:
         """Rows at a slice, mask or index array."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from itertools import chain
 from typing import NamedTuple
 
 import numpy as np
@@ -14,15 +15,9 @@ from monitor.ingest.mqtt import Message
 from monitor.model import NS, Reason, Rejection, Rows, Settings
 
 SETTLE_S = 30.0       # after a connection: how long a backlog may take to drain
+COLUMNS = (np.int64, np.int16, np.float64, np.uint8, np.bool_)
+NEVER = (0, 0)
 SHOWN = 200           # characters of a refused message that are kept
-
-
-class Binding(NamedTuple):
-    skid: int
-    signal: int
-    skid_id: str
-    signal_id: str
-    decoder: Decoder
 
 
 @dataclass(slots=True)
@@ -45,6 +40,29 @@ class Arrival:
 
 
 @dataclass(slots=True)
+class Binding:
+    """A signal of a topic. stamped: newest time of its own that was taken [ns]."""
+
+    skid: int
+    signal: int
+    skid_id: str
+    signal_id: str
+    decoder: Decoder
+    arrival: Arrival = field(default_factory=Arrival)
+    stamped: int = 0
+
+
+class Part(NamedTuple):
+    """Readings of one skid, a list for each column of its rows."""
+
+    time: list[int]
+    signal: list[int]
+    value: list[float]
+    quality: list[int]
+    fed: list[bool]
+
+
+@dataclass(slots=True)
 class Taken:
     """What one take of messages came to. fed: False where the time is uncertain."""
 
@@ -62,8 +80,6 @@ class Intake:
         for i, skid in enumerate(settings.skids):
             for k, signal in enumerate(skid.signals):
                 self._bindings.setdefault(signal.topic, []).append(Binding(i, k, skid.id, signal.id, Decoder(signal)))
-        self._arrivals: dict[tuple[int, int], Arrival] = {}
-        self._stamped: dict[tuple[int, int], int] = {}      # newest time of a signal's own that was taken
         self._generation = 0
 
     @property
@@ -71,43 +87,33 @@ class Intake:
         return list(self._bindings)
 
     def take(self, messages: Sequence[Message]) -> Taken:
-        taken = Taken()
-        parts: dict[int, list[tuple[int, int, float, int, bool]]] = {}
+        taken, parts = Taken(), dict[int, Part]()
         for message in messages:
             if message.generation != self._generation:
                 self._reconnected(message)
-            for binding in self._bindings.get(message.topic, ()):
-                self._one(message, binding, taken, parts)
-            if message.topic not in self._bindings:
+            bindings = self._bindings.get(message.topic)
+            if bindings is None:
                 note = "no configured signal has this topic"
                 taken.rejections.append(_refuse(message, None, Reason.UNKNOWN_SIGNAL, note))
-        for skid, rows in parts.items():
-            time, signal, value, quality, fed = zip(*rows, strict=True)
-            taken.rows[skid] = Rows(
-                np.array(time, np.int64), np.array(signal, np.int16), np.array(value), np.array(quality, np.uint8)
-            )
-            taken.fed[skid] = np.array(fed, bool)
+                continue
+            for binding in bindings:
+                self._one(message, binding, taken, parts)
+        _split(parts, taken)
         return taken
 
     def _reconnected(self, message: Message) -> None:
         self._generation = message.generation
-        for arrival in self._arrivals.values():
-            arrival.draining_until = message.arrival + round(SETTLE_S * NS)
+        for binding in (b for bindings in self._bindings.values() for b in bindings):
+            if binding.arrival.last:
+                binding.arrival.draining_until = message.arrival + round(SETTLE_S * NS)
 
-    def _one(
-        self,
-        message: Message,
-        binding: Binding,
-        taken: Taken,
-        parts: dict[int, list[tuple[int, int, float, int, bool]]],
-    ) -> None:
+    def _one(self, message: Message, binding: Binding, taken: Taken, parts: dict[int, Part]) -> None:
         if message.retain:
             note = "a retained message: its age is unknown, so it is no fresh reading"
             taken.rejections.append(_refuse(message, binding, Reason.RETAINED, note))
             return
         # A transmitter's time that goes on as before is no time ahead: our own clock was put back.
-        stamped = self._stamped.get((binding.skid, binding.signal), 0)
-        reading = binding.decoder.decode(message.payload, max(message.arrival, stamped))
+        reading = binding.decoder.decode(message.payload, max(message.arrival, binding.stamped))
         if reading.reason is not None:
             taken.rejections.append(_refuse(message, binding, reading.reason, reading.note, reading.time))
         if not isinstance(reading, Decoded):
@@ -116,16 +122,39 @@ class Intake:
         fed = True
         if time is None:
             time = message.arrival
-            arrival = self._arrivals.setdefault((binding.skid, binding.signal), Arrival())
-            if not arrival.believable(message.arrival):
+            if not binding.arrival.believable(message.arrival):
                 fed = False
                 note = "came in a burst after an outage without a time of its own: kept, not judged"
                 taken.rejections.append(_refuse(message, binding, Reason.TIME_UNCERTAIN, note, time))
-        else:
-            self._stamped[binding.skid, binding.signal] = max(time, stamped)
-        parts.setdefault(binding.skid, []).append((time, binding.signal, reading.value, int(reading.quality), fed))
-        if fed and time > taken.newest.get(binding.skid, (0, 0))[0]:
-            taken.newest[binding.skid] = (time, message.arrival)
+        elif time > binding.stamped:
+            binding.stamped = time
+        skid = binding.skid
+        part = parts.get(skid)
+        if part is None:
+            part = parts[skid] = Part([], [], [], [], [])
+        part.time.append(time)
+        part.signal.append(binding.signal)
+        part.value.append(reading.value)
+        part.quality.append(reading.quality)
+        part.fed.append(fed)
+        if fed and time > taken.newest.get(skid, NEVER)[0]:
+            taken.newest[skid] = (time, message.arrival)
+
+
+def _split(parts: dict[int, Part], taken: Taken) -> None:
+    """Rows of each skid: cut from columns of all, since ten thousand small arrays take long to make."""
+    if not parts:
+        return
+    columns = zip(*parts.values(), strict=True)
+    time, signal, value, quality, fed = (
+        np.fromiter(chain.from_iterable(column), kind) for column, kind in zip(columns, COLUMNS, strict=True)
+    )
+    start = 0
+    for skid, part in parts.items():
+        cut = slice(start, start + len(part.time))
+        start = cut.stop
+        taken.rows[skid] = Rows(time[cut], signal[cut], value[cut], quality[cut])
+        taken.fed[skid] = fed[cut]
 
 
 def _refuse(message: Message, binding: Binding | None, reason: Reason, note: str, time: int | None = None) -> Rejection:

@@ -32,7 +32,7 @@ from monitor.engine.engine import STATE_VERSION, Engine, Output
 from monitor.engine.messages_plan import plan_lines
 from monitor.engine.sequencer import Fate
 from monitor.ingest.mqtt import LinkState, Message, MqttSource
-from monitor.model import NS, Action, Rows, Settings, SkidSettings
+from monitor.model import NS, Action, Settings, SkidSettings
 from monitor.store import Batch, Checkpoint
 
 TAKE = 5_000                # messages of one commit at most
@@ -160,9 +160,10 @@ class Daemon:
         output, fates = self._feed(taken)
         batch = self._batch(output)
         for i, rows in taken.rows.items():
-            fed = taken.fed[i].copy()
-            positions = np.flatnonzero(fed)
-            fed[positions[fates[i].late]] = False
+            fed = taken.fed[i]
+            if fates[i].late.size:
+                fed = fed.copy()
+                fed[np.flatnonzero(fed)[fates[i].late]] = False
             batch.rows.append((self.settings.skids[i].id, rows, fed))
         batch.rejections.extend(taken.rejections)
         if now - self._ticked >= TICK_S * NS:
@@ -188,7 +189,7 @@ class Daemon:
         )
 
     def _feed(self, taken: Taken) -> tuple[Output, dict[int, Fate]]:
-        arrivals: dict[int, Rows] = {i: rows.take(taken.fed[i]) for i, rows in taken.rows.items()}
+        arrivals = {i: rows if taken.fed[i].all() else rows.take(taken.fed[i]) for i, rows in taken.rows.items()}
         for i, (time, arrival) in taken.newest.items():
             self.live.note(i, time, arrival)
         before = {i: self.engine.reached(i) // NS for i in arrivals}

@@ -28,6 +28,7 @@ from monitor.forecast.life import ElementLife
 from monitor.model import NS, Action, Event, Fact, Minute, Rows, SkidSettings
 
 STATE_VERSION = 1
+TICK = Rows(np.zeros(1, np.int64), np.array([-1], np.int16), np.array([np.nan]), np.zeros(1, np.uint8))
 EXPLAINED = ALARMS | SIGNALS     # by kind, what its events rest on
 
 
@@ -60,6 +61,7 @@ class Engine:
         self.sequencers = [Sequencer(lateness=round(s.lateness_s * NS)) for s in self.skids]
         self.rows = RowTier(self.skids, trend_buckets=trend_buckets)
         self.events = EventTier(self.skids, self.rows)
+        self._fingerprints: dict[int, str] = {}
 
     def feed(self, arrivals: dict[int, Rows]) -> tuple[Output, dict[int, Fate]]:
         """Rows in order of arrival, by position of their skid."""
@@ -71,7 +73,14 @@ class Engine:
 
     def advance(self, times: dict[int, int]) -> Output:
         """Event time [ns] that has been reached, by position of the skid; ticks follow `lateness` behind it."""
-        return self._run({i: self._with_tick(i, self.sequencers[i].advance(t)) for i, t in times.items()})
+        next_tick = self.rows.state.skid["tick"]
+        parts = {}
+        for i, t in times.items():
+            rows = self.sequencers[i].advance(t)
+            # Ten thousand skids are asked each second, and few of them have anything to judge.
+            if rows.size or self.sequencers[i].released >= next_tick[i]:
+                parts[i] = self._with_tick(i, rows)
+        return self._run(parts)
 
     def act(self, i: int, action: Action) -> Output:
         """Apply an operator's action to skid i at event time `action.time` (as it comes, `reached(i)`); ticks up to
@@ -97,15 +106,16 @@ class Engine:
         reached = self.sequencers[i].released
         if self.rows.state.skid[i].tick == 0 and rows.size == 0:
             return rows  # nothing has been seen of this skid yet: there is nothing to age
-        tick = Rows(np.array([reached]), np.array([-1], np.int16), np.array([np.nan]), np.zeros(1, np.uint8))
-        return Rows.concat([rows, tick])
+        tick = TICK._replace(time=np.array([reached]))
+        return Rows.concat([rows, tick]) if rows.size else tick
 
     def _run(self, ready: dict[int, Rows]) -> Output:
         parts = [(i, rows) for i, rows in ready.items() if rows.size]
         output = Output()
         if not parts:
             return output
-        which = np.concatenate([np.full(rows.size, i, np.int32) for i, rows in parts])
+        places, sizes = zip(*((i, rows.size) for i, rows in parts), strict=True)
+        which = np.repeat(np.array(places, np.int32), sizes)
         for emission in self.rows.run(which, Rows.concat([rows for _, rows in parts])):
             self._add(output, emission.skid, self.events.handle(emission))
         output.minutes = self.rows.take_minutes()
@@ -171,6 +181,11 @@ class Engine:
 
     def fingerprint(self, i: int) -> str:
         """Changes with the layout of the state and with the settings of skid i that the state depends on."""
+        if i not in self._fingerprints:
+            self._fingerprints[i] = self._fingerprint(i)
+        return self._fingerprints[i]
+
+    def _fingerprint(self, i: int) -> str:
         parameters = self.rows.parameters
         settings = hashlib.sha256()
         for part in (parameters.skid, parameters.sensor, parameters.alarm, parameters.health, parameters.pair,

@@ -7,6 +7,7 @@ and a checkpoint is the bytes of the records. Pressures Pa, times ns, ratios 1.
 from __future__ import annotations
 
 import hashlib
+from functools import cache
 from typing import NamedTuple
 
 import numpy as np
@@ -479,7 +480,7 @@ class State(NamedTuple):
 
 def records(shape: int | tuple[int, ...], dtype: np.dtype[np.void]) -> npt.NDArray[np.void]:
     """Zeroed records whose fields read as attributes, compiled or not."""
-    return np.zeros(shape, dtype).view(np.recarray)
+    return np.zeros(shape, np.dtype((np.record, dtype)))
 
 
 def new_state(skids: int) -> State:
@@ -501,6 +502,7 @@ def new_state(skids: int) -> State:
     )
 
 
+@cache
 def fingerprint() -> str:
     """Changes whenever the layout of the state does."""
     parts = (sensor, skid, alarm, minute, history, health, pair, zero, surge, path, hold, leak, loading, trace)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import numpy.typing as npt
 
 from monitor.engine import layout
 from monitor.model import NS, AlarmSettings, Role, SkidSettings
@@ -28,7 +29,7 @@ def fill_integrity(row: np.record, skid: SkidSettings) -> None:
             row["leak_vessel"][j] = skid.vessels.index(signal.vessel)
 
 
-def fill_delays(rows: np.recarray, skid: SkidSettings) -> None:
+def fill_delays(rows: npt.NDArray[np.void], skid: SkidSettings) -> None:
     """Delays of what is told by a condition that holds or not."""
     for position, kind in ((layout.PATH, "flow-blocked"), (layout.WET, "closure-seep")):
         _fill(rows[position], skid.alarms[kind])

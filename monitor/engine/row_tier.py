@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from itertools import repeat
 from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
-from monitor.engine import kernel, layout, parameters, rollup
+from monitor.engine import layout, parameters, rollup
+from monitor.engine.by_address import Loop
 from monitor.model import Minute, Rows, SkidSettings
 
 MINUTES_A_CALL = 4096
@@ -35,21 +37,21 @@ class RowTier:
         self._minutes = layout.records(MINUTES_A_CALL, rollup.closed_dtype)
         self._trend = layout.records(trend_buckets, rollup.trend_dtype)
         self._head = layout.records(1, rollup.head_dtype)
+        self._loop = Loop(self.state, self.parameters, (self._emissions, self._minutes, self._trend, self._head))
+        self._told, self._closed = self._emissions.view(np.ndarray), self._minutes.view(np.ndarray)
         self._kept: list[bytes] = []
         self.keeps_minutes = True    # tuning has no use for them, and they cost as much as the seconds they stand for
 
     def run(self, which: npt.NDArray[np.int32], rows: Rows) -> Iterator[Emission]:
         """Process rows (signal -1: time only) of the skids `which`; yields each emission before the next row is
         taken, so that what the caller changes in the state is in effect from there on."""
-        arrays = (which, rows.signal, rows.time, rows.value, rows.quality)
+        self._loop.take(which, rows)
         i = 0
         while i < rows.size:
-            i, emitted, closed = kernel.run(
-                self.state, self.parameters, arrays, i, self._emissions, self._minutes, self._trend, self._head
-            )
-            if self.keeps_minutes:
-                self._kept.append(self._minutes.view(np.ndarray)[:closed].tobytes())
-            for fields in self._emissions.view(np.ndarray)[:emitted].tolist():
+            i, emitted, closed = self._loop.run(i)
+            if self.keeps_minutes and closed:
+                self._kept.append(self._closed[:closed].tobytes())
+            for fields in self._told[:emitted].tolist():
                 yield Emission(int(which[i]), *fields)
 
     def take_minutes(self) -> list[tuple[int, Minute]]:
@@ -59,7 +61,9 @@ class RowTier:
         rows, self._kept = np.frombuffer(b"".join(self._kept), rollup.closed_dtype), []
         # A column at a time: field by field, a record costs more than the minute it stands for.
         columns = (rows["start"], *rows["means"].T, rows["judged"] == 1)
-        return list(zip(rows["skid"].tolist(), map(Minute, *(column.tolist() for column in columns)), strict=True))
+        fields = zip(*(column.tolist() for column in columns), strict=True)
+        # What `Minute(...)` does, less a call of Python each.
+        return list(zip(rows["skid"].tolist(), map(tuple.__new__, repeat(Minute), fields), strict=False))
 
     def trend(self) -> dict[str, npt.NDArray[np.float64] | npt.NDArray[np.int64]]:
         """The trend of the first skid: bucket starts [ns], means of layout.MINUTE_FIELDS, low and high of dP [SI]."""

@@ -21,6 +21,11 @@ class Fate(NamedTuple):
     conflicting: npt.NDArray[np.int64]    # same signal and time, another value
 
 
+NOTHING = Rows.empty()
+NONE = np.empty(0, np.int64)
+IN_ORDER = Fate(NONE, NONE, NONE)     # each row came as it should
+
+
 @compiled
 def in_order(time, signal):  # type: ignore[no-untyped-def]
     """Whether rows are in order of (time, signal), each pair once."""
@@ -51,15 +56,14 @@ class Sequencer:
         self.lateness = lateness
         self.released = BEGINNING      # everything up to and including this time has been handed on
         self.newest = BEGINNING
-        self.pending = Rows.empty()
+        self.pending = NOTHING
 
     def push(self, rows: Rows) -> tuple[Rows, Fate]:
         """Take rows in order of arrival; returns those released, in order, and what became of the others."""
-        none = np.empty(0, np.int64)
         if rows.size == 0:
-            return Rows.empty(), Fate(none, none, none)
+            return NOTHING, IN_ORDER
         if self._arrives_in_order(rows):
-            return self._release(max(self.released, self.newest - self.lateness)), Fate(none, none, none)
+            return self._release(max(self.released, self.newest - self.lateness)), IN_ORDER
         before = np.maximum.accumulate(np.concatenate(([self.newest], rows.time)))
         late = rows.time <= np.maximum(before[:-1] - self.lateness, self.released)
         self.newest = int(before[-1])
@@ -104,9 +108,15 @@ class Sequencer:
         return same & equal, same & ~equal
 
     def _release(self, until: int) -> Rows:
-        cut = int(np.searchsorted(self.pending.time, until, side="right"))
-        ready, self.pending = self.pending.take(slice(None, cut)), self.pending.take(slice(cut, None))
         self.released = max(self.released, until)
+        time = self.pending.time
+        if time.size == 0 or time[0] > until:
+            return NOTHING
+        if time[-1] <= until:
+            ready, self.pending = self.pending, NOTHING
+            return ready
+        cut = int(time.searchsorted(until, side="right"))
+        ready, self.pending = self.pending.take(slice(None, cut)), self.pending.take(slice(cut, None))
         return ready
 
     def advance(self, time: int) -> Rows:
@@ -115,4 +125,4 @@ class Sequencer:
 
     def finish(self) -> Rows:
         """Nothing more will come: release the rest."""
-        return self._release(max(self.released, self.newest)) if self.newest > BEGINNING else Rows.empty()
+        return self._release(max(self.released, self.newest)) if self.newest > BEGINNING else NOTHING

@@ -16,6 +16,7 @@ OWN_WORTH = 0.4              # hours that an hour of the day is worth before it 
 UNSEEN = (1.0, 1.0, 0.55)    # use in hours of the day not seen yet, of the mean of all, for p10, p50, p90
 NOW_HOURS = 1.0              # for how long it goes on as at present before the pattern takes over
 LATELY, LEAST_LATELY_S, MOST_LATELY_S = 0.1, 30.0, 600.0
+HOURS = np.arange(24)
 MANY = 24 * 400              # hours: further off nothing is told
 
 
@@ -92,9 +93,12 @@ def hours_until(use: Use, time: int, volumes: Array, *, runs: bool = True, unsee
     rest = volumes - use.rate * at_first
     then = time + round(at_first * HOUR)
     part = 1 - (then % HOUR) / HOUR
-    rolled = np.roll(daily, -int((then // HOUR) % 24))
-    carried = np.cumsum(np.concatenate(([0.0, part * rolled[0]], rolled[1:], [(1 - part) * rolled[0]])))
-    clock = np.concatenate(([0.0], part + np.arange(24), [24.0]))
+    hour = int(then // HOUR) % 24
+    passing, clock = np.empty(26), np.empty(26)
+    passing[0], passing[1], passing[25] = 0.0, part * daily[hour], (1 - part) * daily[hour]
+    passing[2 : 25 - hour], passing[25 - hour : 25] = daily[hour + 1 :], daily[:hour]
+    clock[0], clock[1:25], clock[25] = 0.0, part + HOURS, 24.0
+    carried = np.cumsum(passing)
     days = np.floor(np.maximum(rest, 0) / carried[-1])
     later = at_first + 24 * days + np.interp(np.maximum(rest, 0) - days * carried[-1], carried, clock)
     out = np.where(rest > 0, later, volumes / use.rate)

@@ -57,7 +57,9 @@ class Decoder:
     Decoded(time=1740816000000000000, value=3.21, quality=<Quality.GOOD: 0>, reason=None, note='')
     """
 
-    __slots__ = ("_ahead", "_contact", "_fields", "_json", "_limits", "_low", "_per_ma", "_plain", "_time_format")
+    __slots__ = (
+        "_ahead", "_contact", "_fields", "_flat", "_json", "_limits", "_low", "_per_ma", "_plain", "_time_format",
+    )  # fmt: skip
 
     def __init__(self, signal: Signal) -> None:
         payload = signal.payload
@@ -65,6 +67,7 @@ class Decoder:
         self._json = payload.format in (PayloadFormat.AUTO, PayloadFormat.JSON)
         self._time_format = payload.time_format
         self._fields = _fields(payload)
+        self._flat = all(len(path) == 1 for paths in self._fields for path in paths)
         self._contact = is_contact(signal)
         self._limits = limits(*span(signal))
         self._low = signal.low
@@ -117,7 +120,9 @@ class Decoder:
         if value is _ABSENT:
             fields = " or ".join(".".join(path) for path in value_paths)
             return Refused(Reason.UNDECODABLE, f"no field {fields}", ns)
-        return self._value(value, ns, self._quality(document, quality_paths))
+        # Nothing but a value, or a value and a time, says nothing of quality: the usual message.
+        bare = self._flat and len(document) == (1 if time is None else 2)
+        return self._value(value, ns, _GOOD if bare else self._quality(document, quality_paths))
 
     def _quality(self, document: dict[str, Any], paths: tuple[tuple[str, ...], ...]) -> Quality:
         """The stated quality. An unknown mark leaves doubt, but for a `status` nobody configured: that may be
