@@ -24,7 +24,7 @@ from monitor.daemon.keeper import Keeper
 from monitor.daemon.notices import Notices
 from monitor.daemon.own_faults import OwnFaults
 from monitor.daemon.ports import DaemonStore
-from monitor.daemon.rebuild import Memory, Resumption
+from monitor.daemon.rebuild import Memory, Recent, Resumption
 from monitor.daemon.renewal import Renewal
 from monitor.daemon.systemd import Notify
 from monitor.daemon.upkeep import Upkeep
@@ -40,6 +40,7 @@ PATIENCE_S = 0.25           # a commit waits no longer than this for messages
 TICK_S = 1.0
 CHECKPOINT_S = 60.0
 PLAN_S = 600.0
+SETTLED = 2_000             # minutes and events of a commit while skids are taken up
 UNSTORED = "what came since is not acknowledged, so that the broker keeps it"
 THE_STORE = "the store, which cannot be written"
 
@@ -70,6 +71,7 @@ class Daemon:
         self._checkpoints = Due(len(settings.skids), CHECKPOINT_S, clock())
         self._plans = Due(len(settings.skids), PLAN_S, clock())
         self._ticked = 0
+        self._resumed = Output()    # not committed yet
         self._upkeep = Upkeep(store, clock(), self.settings.store.retention_days, say)
         self.renewal = renewal or Renewal(lambda: settings, settings)
         self.keeper = Keeper(settings, store, clock, self._reached, self._engage, self.renewal.renew)
@@ -98,16 +100,17 @@ class Daemon:
         self._insist(lambda: self.store.configure(self.settings.skids))
         self.keeper.restore()
         self.faults.restore(*self.keeper.own_faults())
-        rows = sum(self._resume(i, skid) for i, skid in enumerate(self.settings.skids))
-        batch = Batch()
+        recent = Recent(self.store)
+        rows = sum(self._resume(i, skid, recent) for i, skid in enumerate(self.settings.skids))
+        batch, self._resumed = self._batch(self._resumed), Output()
         last = self.live.last
         self.keeper.fill(batch, [] if last is None else self.faults.was_off(last))
         if batch:
             self._commit(batch)
         return rows
 
-    def _resume(self, i: int, skid: SkidSettings) -> int:
-        resumed = Resumption(self.engine, self.store, i, skid, self.say, self._settle).run()
+    def _resume(self, i: int, skid: SkidSettings, recent: Recent) -> int:
+        resumed = Resumption(self.engine, self.store, i, skid, recent, self.say, self._settle).run()
         newest = self.engine.sequencers[i].newest
         if newest > 0:
             # A transmitter's clock may be off: without its offset, time goes on from when we look.
@@ -233,8 +236,11 @@ class Daemon:
         return batch
 
     def _settle(self, output: Output) -> None:
-        """What the engine says of readings that are run again."""
-        batch = self._batch(output)
+        """What the engine says of readings that are run again: of many skids in one commit."""
+        self._resumed.join(output)
+        if len(self._resumed.minutes) + len(self._resumed.events) < SETTLED:
+            return
+        batch, self._resumed = self._batch(self._resumed), Output()
         self.keeper.fill(batch)
         self._commit(batch)
 

@@ -13,8 +13,9 @@ import numpy as np
 from monitor.daemon.ports import DaemonStore
 from monitor.engine.engine import Engine, Output
 from monitor.errors import InputError
-from monitor.model import DAY, Action, Fact, Rows, SkidSettings
+from monitor.model import DAY, NS, Action, Fact, Rows, SkidSettings
 
+RECENT = 150 * NS           # read at once of all skids: checkpoints are a minute apart
 REBUILD = DAY               # how far back readings are run again where no checkpoint can be used
 
 
@@ -51,13 +52,29 @@ def rerun(engine: Engine, i: int, parts: Iterable[Rows], actions: Iterable[Actio
     return count
 
 
+class Recent:
+    """The newest readings of all skids, read at once: what checkpoints a minute old still lack."""
+
+    def __init__(self, store: DaemonStore) -> None:
+        newest = store.newest()
+        self.since = 0 if newest is None else newest - RECENT
+        self._rows = {} if newest is None else store.recent_of_all(self.since)
+
+    def after(self, skid: str, time: int) -> Rows | None:
+        """Readings of a skid later than `time` [ns], None where they reach further back or have to be converted."""
+        rows = self._rows.get(skid)
+        if rows is None or time < self.since:
+            return None
+        return rows.take(slice(int(rows.time.searchsorted(time, side="right")), None))
+
+
 class Resumption:
     """One skid's. say: where sentences for a person go. commit: takes what the engine says of what is run again."""
 
-    def __init__(self, engine: Engine, store: DaemonStore, i: int, skid: SkidSettings, say: Callable[[str], None],
-                 commit: Callable[[Output], None]) -> None:
+    def __init__(self, engine: Engine, store: DaemonStore, i: int, skid: SkidSettings, recent: Recent,
+                 say: Callable[[str], None], commit: Callable[[Output], None]) -> None:
         self.engine, self.store, self.i, self.skid, self.say = engine, store, i, skid, say
-        self._commit = commit
+        self._recent, self._commit = recent, commit
         self._learned: set[str] = set()
 
     def run(self) -> Resumed:
@@ -76,7 +93,10 @@ class Resumption:
 
     def _again(self, since: int) -> int:
         """Run readings and actions again. Returns how many readings."""
-        parts = self.store.rows_after(self.skid.id, since, signals=[s.id for s in self.skid.signals])
+        rows = self._recent.after(self.skid.id, since)
+        parts: Iterable[Rows] = [] if rows is None or not rows.size else [rows]
+        if rows is None:
+            parts = self.store.rows_after(self.skid.id, since, signals=[s.id for s in self.skid.signals])
         return rerun(self.engine, self.i, parts, self.store.actions(self.skid.id, since), self._take)
 
     def _restored(self) -> tuple[Memory | None, int]:

@@ -17,6 +17,7 @@ from monitor.store import (
     journal,
     outbox,
     quarantine,
+    recent,
     requests,
     status,
     trends,
@@ -82,6 +83,11 @@ class Queries:
             rows = self.rows(skid, max(time + 1, hour * HOUR), (hour + 1) * HOUR, signals, fed_only=fed_only)
             if rows.size:
                 yield rows
+
+    def recent_of_all(self, since: int) -> dict[str, Rows]:
+        """Skid -> its readings later than `since` that were fed to the engine, out of what is not packed yet: one
+        question where thousands would be asked. Skids are left out whose signals have changed since."""
+        return recent.recent_of_all(self._handle, since)
 
     def latest(self, skid: str) -> dict[str, tuple[int, float, Quality]]:
         """Configured signal id -> (time, value, quality) of the newest reading, fed or not."""
