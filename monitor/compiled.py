@@ -77,7 +77,7 @@ finally:
         del sys.modules[HIDDEN]
 
 setattr(numba.config, "CACHE_DIR", str(CACHE))  # noqa: B010 - no attribute that type checkers know
-IS_COMPILED = not numba.config.DISABLE_JIT
+IS_COMPILED = not getattr(numba.config, "DISABLE_JIT")  # noqa: B009 - no attribute that type checkers know
 OPTIONS: dict[str, Any] = {"cache": True, "nogil": True, "fastmath": False, "error_model": "numpy"}
 # Without numba's run time for references: passing arrays on then counts nothing (a third of the row tier's time),
 # and a function that allocates does not compile. Those take `allocating`.

@@ -15,7 +15,6 @@ from monitor.ingest.mqtt import Message
 from monitor.model import NS, Reason, Rejection, Rows, Settings
 
 SETTLE_S = 30.0       # after a connection: how long a backlog may take to drain
-COLUMNS = (np.int64, np.int16, np.float64, np.uint8, np.bool_)
 NEVER = (0, 0)
 SHOWN = 200           # characters of a refused message that are kept
 
@@ -145,16 +144,14 @@ def _split(parts: dict[int, Part], taken: Taken) -> None:
     """Rows of each skid: cut from columns of all, since ten thousand small arrays take long to make."""
     if not parts:
         return
-    columns = zip(*parts.values(), strict=True)
-    time, signal, value, quality, fed = (
-        np.fromiter(chain.from_iterable(column), kind) for column, kind in zip(columns, COLUMNS, strict=True)
-    )
-    start = 0
+    time, signal, value, quality, fed = map(chain.from_iterable, zip(*parts.values(), strict=True))
+    rows = Rows(np.fromiter(time, np.int64), np.fromiter(signal, np.int16), np.fromiter(value, np.float64),
+                np.fromiter(quality, np.uint8))  # fmt: skip
+    believed, start = np.fromiter(fed, np.bool_), 0
     for skid, part in parts.items():
         cut = slice(start, start + len(part.time))
         start = cut.stop
-        taken.rows[skid] = Rows(time[cut], signal[cut], value[cut], quality[cut])
-        taken.fed[skid] = fed[cut]
+        taken.rows[skid], taken.fed[skid] = rows.take(cut), believed[cut]
 
 
 def _refuse(message: Message, binding: Binding | None, reason: Reason, note: str, time: int | None = None) -> Rejection:

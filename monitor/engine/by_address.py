@@ -11,7 +11,6 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 from numba import types
-from numba.core import cgutils
 from numba.extending import intrinsic
 from numba.np import arrayobj
 
@@ -36,8 +35,7 @@ ROW_TYPES = (INT32, INT16, INT64, FLOAT, BYTE)
 HOLDS, DELAYS = MAX_VESSELS + 1, 2
 
 
-@intrinsic  # type: ignore[untyped-decorator]
-def array_at(_typing, address, shape, item):  # type: ignore[no-untyped-def]
+def _array_at(_typing, address, shape, item):  # type: ignore[no-untyped-def]
     """The contiguous array at an address. item: its dtype. numba's own `carray` needs the run time that our compiled
     code does without."""
     shapes = shape if isinstance(shape, types.BaseTuple) else [shape]
@@ -46,15 +44,19 @@ def array_at(_typing, address, shape, item):  # type: ignore[no-untyped-def]
     def build(context, builder, signature, arguments):  # type: ignore[no-untyped-def]
         where, extent, _ = arguments
         array = context.make_array(kind)(context, builder)
-        sizes = cgutils.unpack_tuple(builder, extent) if len(shapes) > 1 else [extent]
+        sizes = [builder.extract_value(extent, k) for k in range(len(shapes))] if len(shapes) > 1 else [extent]
         strides = [context.get_constant(types.intp, context.get_abi_sizeof(context.get_data_type(kind.dtype)))]
         for size in reversed(sizes[1:]):
             strides.insert(0, builder.mul(strides[0], size))
         data = builder.inttoptr(where, array.data.type)
-        arrayobj.populate_array(array, data=data, shape=sizes, strides=strides, itemsize=strides[-1], meminfo=None)
+        populate(array, data=data, shape=sizes, strides=strides, itemsize=strides[-1], meminfo=None)
         return array._getvalue()
 
     return kind(types.intp, shape, item), build
+
+
+populate: Any = arrayobj.populate_array
+array_at: Any = intrinsic(_array_at)
 
 
 @compiled
@@ -131,6 +133,7 @@ class Loop:
         """As `kernel.run`, from row `start`."""
         if not IS_COMPILED:
             state, parameters, results = self._arrays
-            return tuple(kernel.run(state, parameters, self._rows, start, *results))  # type: ignore[return-value]
-        found: tuple[int, int, int] = run_at(*self._fixed, self._places, self._results, self._sizes, start)
+            found: tuple[int, int, int] = kernel.run(state, parameters, self._rows, start, *results)
+            return found
+        found = run_at(*self._fixed, self._places, self._results, self._sizes, start)
         return found
