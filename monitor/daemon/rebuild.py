@@ -56,9 +56,7 @@ class Recent:
     """The newest readings of all skids, read at once: what checkpoints a minute old still lack."""
 
     def __init__(self, store: DaemonStore) -> None:
-        newest = store.newest()
-        self.since = 0 if newest is None else newest - RECENT
-        self._rows = {} if newest is None else store.recent_of_all(self.since)
+        self.since, self._rows = store.recent_of_all(RECENT)
 
     def after(self, skid: str, time: int) -> Rows | None:
         """Readings of a skid later than `time` [ns], None where they reach further back or have to be converted."""

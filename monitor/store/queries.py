@@ -84,10 +84,10 @@ class Queries:
             if rows.size:
                 yield rows
 
-    def recent_of_all(self, since: int) -> dict[str, Rows]:
-        """Skid -> its readings later than `since` that were fed to the engine, out of what is not packed yet: one
-        question where thousands would be asked. Skids are left out whose signals have changed since."""
-        return recent.recent_of_all(self._handle, since)
+    def recent_of_all(self, span: int) -> tuple[int, dict[str, Rows]]:
+        """A time [ns], `span` before the newest reading, and each skid's readings later than that which were fed to the
+        engine: one question where thousands would be asked. Skids are left out whose signals have changed since."""
+        return recent.recent_of_all(self._handle, span)
 
     def latest(self, skid: str) -> dict[str, tuple[int, float, Quality]]:
         """Configured signal id -> (time, value, quality) of the newest reading, fed or not."""

@@ -11,10 +11,13 @@ from monitor.store.history import Readings
 from monitor.store.intake import NOT_FED, VERSION_SHIFT
 
 
-def recent_of_all(handle: Handle, since: int) -> dict[str, Rows]:
-    """Skid -> what was fed to the engine later than `since` (ns) and is not packed yet, in order of (time, signal).
-    Skids are left out of whose readings some were taken under other settings."""
+def recent_of_all(handle: Handle, span: int) -> tuple[int, dict[str, Rows]]:
+    """A time [ns], `span` before the newest reading; and of each skid what was fed to the engine later than that and is
+    not packed yet, in order of (time, signal). Skids are left out of whose readings some were taken under other
+    settings."""
     with handle.snapshot():
+        newest = handle.one("SELECT max(time) FROM latest")
+        since = newest[0] - span if newest and newest[0] is not None else 0
         known = handle.query("""SELECT k.id, s.ref, s.place, s.version FROM signal s JOIN skid k ON k.ref = s.skid
                                 WHERE s.place IS NOT NULL""")
         with explained(handle.path):
@@ -32,4 +35,4 @@ def recent_of_all(handle: Handle, since: int) -> dict[str, Rows]:
     readings, skid = Readings(time, place, bits, flags).take(mine), skid[mine]
     order = np.lexsort((readings.place, readings.time, skid))
     rows, ends = readings.take(order).rows(), np.searchsorted(skid[order], np.arange(len(names) + 1)).tolist()
-    return {name: rows.take(slice(ends[k], ends[k + 1])) for k, name in enumerate(names) if k not in changed}
+    return since, {name: rows.take(slice(ends[k], ends[k + 1])) for k, name in enumerate(names) if k not in changed}
