@@ -14,6 +14,7 @@ from monitor import __version__
 from monitor.cli_alarms import COMMANDS
 from monitor.cli_case import case
 from monitor.cli_fleet import fleet
+from monitor.cli_options import as_exported
 from monitor.commands.usage import Number, TakesFolders, explained
 from monitor.errors import ConfigError, InputError, MonitorError, RunError
 
@@ -66,21 +67,18 @@ def check(path: Path) -> None:
 @click.argument("recordings", type=EXISTING, nargs=-1, required=True)
 @click.option("--config", "config", type=EXISTING, required=True, help="Configuration file of the skid.")
 @click.option("--out", type=EXISTING, required=True, help="Folder for the results.")
-@click.option("--timezone", default=None, help="Of local times without offset, such as Europe/Oslo.")
-@click.option("--map", "mapping", multiple=True, metavar="COLUMN=SIGNAL",
-              help="A column, tag or topic that stands for a signal.")
-@click.option("--skid", "skid_id", default=None, help="Which skid, where the configuration has several.")
+@as_exported
 @click.option("--history", type=EXISTING, multiple=True, metavar="DIR...",
               help="Results of earlier replays, whose elements forecasts start from.")
 @click.option("--set", "changes", multiple=True, metavar="KEY=VALUE",
               help="What if: a key of the configuration, such as alarm.dp-limit.on_delay='20 s'.")
-def replay(recordings: tuple[Path, ...], config: Path, out: Path, timezone: str | None, mapping: tuple[str, ...],
-           skid_id: str | None, history: tuple[Path, ...], changes: tuple[str, ...]) -> None:
+def replay(recordings: tuple[Path, ...], config: Path, out: Path, timezone: str | None, dates: str | None,
+           mapping: tuple[str, ...], skid_id: str | None, history: tuple[Path, ...], changes: tuple[str, ...]) -> None:
     """Push recordings through the engine that the daemon runs; write events and a report."""
     from monitor.commands.replay import run_replay
 
-    run_replay(recordings, config, out, timezone=timezone, mapping=mapping, skid_id=skid_id, history=history,
-               changes=changes)
+    run_replay(recordings, config, out, timezone=timezone, mapping=mapping, dates=dates, skid_id=skid_id,
+               history=history, changes=changes)
 
 
 @cli.command(short_help="What differs between two replays.")
@@ -110,10 +108,7 @@ def compare(first: Path, second: Path, out: Path | None, within_s: float) -> Non
 @click.option("--processes", type=Number(1, 1024, whole=True), default=None,
               help="Default: one for each core; with --cluster the most workers there.")
 @click.option("--cluster", default=None, metavar="ADDRESS", help="HOST:PORT of a running Ray cluster; its nodes try.")
-@click.option("--timezone", default=None, help="Of local times without offset, such as Europe/Oslo.")
-@click.option("--map", "mapping", multiple=True, metavar="COLUMN=SIGNAL",
-              help="A column, tag or topic that stands for a signal.")
-@click.option("--skid", "skid_id", default=None, help="Which skid, where the configuration has several.")
+@as_exported
 def tune(sets: int, seed: int, miss: float, **asked: Any) -> None:
     """Search thresholds, delays and deadbands over labelled recordings.
 

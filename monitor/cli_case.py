@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from monitor.cli_options import as_exported
 from monitor.commands.usage import Number
 
 EXISTING = click.Path(path_type=Path)
@@ -20,17 +21,14 @@ def case() -> None:
 @click.argument("recordings", type=EXISTING, nargs=-1, required=True)
 @click.option("--config", "config", type=EXISTING, required=True, help="Configuration file of the skid.")
 @click.option("--out", type=EXISTING, required=True, help="Where the dated folder is made.")
-@click.option("--timezone", default=None, help="Of local times without offset, such as Europe/Oslo.")
-@click.option("--map", "mapping", multiple=True, metavar="COLUMN=SIGNAL",
-              help="A column, tag or topic that stands for a signal.")
-@click.option("--skid", "skid_id", default=None, help="Which skid, where the configuration has several.")
-def new(recordings: tuple[Path, ...], config: Path, out: Path, timezone: str | None, mapping: tuple[str, ...],
-        skid_id: str | None) -> None:
+@as_exported
+def new(recordings: tuple[Path, ...], config: Path, out: Path, timezone: str | None, dates: str | None,
+        mapping: tuple[str, ...], skid_id: str | None) -> None:
     """Copy RECORDINGS with their configuration and checksums into a dated folder, replay them once, list the changeouts
     with life, volume and verdict, and propose labels."""
     from monitor.commands.case import run_new
 
-    run_new(recordings, config, out, timezone=timezone, mapping=mapping, skid_id=skid_id)
+    run_new(recordings, config, out, timezone=timezone, mapping=mapping, dates=dates, skid_id=skid_id)
 
 
 @case.command("labels", short_help="List, confirm and correct labels.")
@@ -47,12 +45,28 @@ def new(recordings: tuple[Path, ...], config: Path, out: Path, timezone: str | N
 @click.option("--detail", help="The word of the contract, such as resistance-low.")
 @click.option("--within", "within_s", type=Number(0), default=None, help="Seconds in which a detection is in time.")
 @click.option("--why", default=None, help="With --reject: what it was.")
+@click.option("--by", "who", default=None, help="Who says so; else the name of this user.")
 def labels(folder: Path, confirm: str | None, reject: str | None, correct: str | None, drop: str | None,
-           add: str | None, **changes: str | float | None) -> None:
+           add: str | None, who: str | None, **changes: str | float | None) -> None:
     """List the labels of a case with numbers, or change them by these numbers; checksums follow."""
     from monitor.commands.case import run_labels
 
-    run_labels(folder, confirm=confirm, reject=reject, correct=correct, drop=drop, add=add, changes=changes)
+    run_labels(folder, confirm=confirm, reject=reject, correct=correct, drop=drop, add=add, changes=changes,
+               who=who)
+
+
+@case.command("page", short_help="Confirm and correct labels in a browser.")
+@click.argument("folder", type=EXISTING)
+@click.option("--port", type=Number(0, 65535, whole=True), default=8322, show_default=True,
+              help="On 127.0.0.1; 0 takes a free one.")
+def page(folder: Path, port: int) -> None:
+    """Serve the cases of FOLDER to a browser on this machine, without a daemon.
+
+    Beside a daemon, `[web] cases` names the folder, and log-in and rights are those of its page.
+    """
+    from monitor.commands.case import run_case_page
+
+    run_case_page(folder, port=port)
 
 
 @case.command("verify", short_help="Check a case against its checksums.")

@@ -317,6 +317,7 @@ class WebSettings:
     cert_file: str | None = None
     key_file: str | None = None
     timezone: str = "UTC"               # whose clocks reports go by, a name of the IANA database
+    cases: str | None = None            # a folder of cases, whose labels are then confirmed on the page
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,6 +15,7 @@ from display_samples import MINUTE, START, history, minutes, rows
 
 from monitor.model import NS, Event, Settings, SkidSettings, Transition
 from monitor.store import Batch, Reader, Store, submit
+from monitor.web.cases import Cases
 from monitor.web.server import build_server, create_app, listen
 
 NEWEST = START + 120 * MINUTE + 20 * NS
@@ -65,10 +66,10 @@ def build(folder: Path, skids: tuple[SkidSettings, ...]) -> Plant:
 
 
 @contextlib.contextmanager
-def served(plant: Plant) -> Iterator[str]:
+def served(plant: Plant, cases: Cases | None = None) -> Iterator[str]:
     """The page over a plant on a free loopback port; gives its address."""
     with contextlib.closing(listen("127.0.0.1", 0)) as bound:
-        server = build_server(create_app(plant.reader, plant.settings, plant.leave), plant.settings.web)
+        server = build_server(create_app(plant.reader, plant.settings, plant.leave, cases), plant.settings.web)
         thread = threading.Thread(target=server.run, kwargs={"sockets": [bound]}, daemon=True)
         thread.start()
         while not server.started and thread.is_alive():

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from datetime import datetime
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
+from monitor.commands.act import user
 from monitor.commands.common import load_engine, say, warn
 from monitor.commands.replay import parse_mapping
 from monitor.errors import InputError
@@ -21,20 +23,22 @@ if TYPE_CHECKING:
 
 
 def run_new(recordings: Sequence[Path], config: Path, out: Path, *, timezone: str | None, mapping: Sequence[str],
-            skid_id: str | None) -> None:
+            dates: str | None, skid_id: str | None) -> None:
     """Make a case of an export as it comes, replay it once, and propose labels."""
     from monitor.config.overrides import template_of
     from monitor.ingest.recording import open_recordings
+    from monitor.replay.minutes import Minutes
     from monitor.tuning.cases import LABELS, new_case, write_labels
     from monitor.tuning.labels import read_document
     from monitor.tuning.proposals import proposals
 
     template, names = template_of(config, skid_id), parse_mapping(mapping)
     skid = template.settings({})
-    history = open_recordings(recordings, skid, timezone=timezone, mapping=names)
+    history = open_recordings(recordings, skid, timezone=timezone, mapping=names, dates=dates)
     load_engine()
     output, first, last = _replayed(history, skid)
-    folder = new_case(out, recordings, config, template, timezone=timezone, mapping=names, first=first, last=last)
+    folder = new_case(out, recordings, template, timezone=timezone, mapping=names, dates=dates, first=first, last=last,
+                      minutes=Minutes.of([minute for _, minute in output.minutes]))
     document = read_document(folder / LABELS)
     document["proposals"] = proposals(output.events)
     write_labels(folder, document)
@@ -50,10 +54,10 @@ def run_new(recordings: Sequence[Path], config: Path, out: Path, *, timezone: st
 def _replayed(history: Recordings, skid: SkidSettings) -> tuple[Output, int, int]:
     """What the engine says of a history, and the times of its first and last usable row."""
     from monitor.tuning.evaluate import judged
-    from monitor.tuning.material import sequenced
+    from monitor.tuning.material import rows_of
 
-    rows = sequenced((chunk.rows for chunk in history), skid, ", ".join(history.files))
-    return judged(rows, skid), int(rows.time[0]), int(rows.time[-1])
+    rows = rows_of(history, skid, ", ".join(history.files))
+    return judged(rows, skid, minutes=True), int(rows.time[0]), int(rows.time[-1])
 
 
 def changeout_lines(changeouts: Sequence[Changeout], timezone: str | None) -> Iterator[str]:
@@ -71,40 +75,36 @@ def changeout_lines(changeouts: Sequence[Changeout], timezone: str | None) -> It
 
 def _clock(time: int, timezone: str | None) -> str:
     zone = ZoneInfo(timezone or "UTC")
-    return f"{datetime.fromtimestamp(time // NS, zone):%Y-%m-%d %H:%M} {timezone or 'UTC'}"
+    return f"{datetime.fromtimestamp(time // NS, zone):%Y-%m-%d %H:%M %Z}"
 
 
 def run_labels(folder: Path, *, confirm: str | None, reject: str | None, drop: str | None, correct: str | None,
-               add: str | None, changes: dict[str, Any]) -> None:
+               add: str | None, changes: dict[str, Any], who: str | None) -> None:
     """List labels, or change them by the numbers of that list."""
     from monitor.tuning import proposals as labels
-    from monitor.tuning.cases import LABELS, broken_files, open_case, write_labels
+    from monitor.tuning.casebook import relabel
+    from monitor.tuning.cases import LABELS, open_case
     from monitor.tuning.labels import labels_of, read_document
 
     case = open_case(folder)
-    document = read_document(folder / LABELS)
-    labels_of(document, str(folder / LABELS))
     why = changes.pop("why", None) or ""
-    acts: list[tuple[str, str | None, Callable[[str], int]]] = [
-        ("confirmed", confirm, lambda text: labels.confirm(document, text)),
-        ("decoys now", reject, lambda text: labels.reject(document, text, why)),
-        ("dropped", drop, lambda text: labels.drop(document, text)),
-        ("corrected", correct, lambda text: labels.correct(document, text, _fields(changes))),
-        ("added", add, lambda kind: _add(document, kind, changes)),
+    given = {key: value for key, value in changes.items() if value is not None}
+    acts: list[tuple[str, str | None, Callable[[str, str, dict[str, Any]], int]]] = [
+        ("confirmed", confirm, lambda text, by, document: labels.confirm(document, text, by=by)),
+        ("decoys now", reject, lambda text, by, document: labels.reject(document, text, why, by=by)),
+        ("dropped", drop, lambda text, by, document: labels.drop(document, text)),
+        ("corrected", correct, lambda text, by, document: labels.correct(document, text, _some(given), by=by)),
+        ("added", add, lambda kind, by, document: _add(document, given | {"kind": kind}, by)),
     ]
     asked = [(done, text, act) for done, text, act in acts if text is not None]
     if len(asked) > 1:
         raise InputError("case labels: one of --confirm, --reject, --correct, --drop and --add at a time: the numbers "
                          "change with each")
     for done, text, act in asked:
-        others = [name for name in broken_files(folder) if not name.startswith(LABELS)]
-        if others:
-            raise InputError(f"{folder}: changed since it was made: {', '.join(others)}; labels are left as they are")
-        count = act(text)
-        known = labels_of(document, str(folder / LABELS))
-        _check_names(case.skid, known.events)
-        write_labels(folder, document)
-        say(f"{count} {done}")
+        by = who or user()
+        say(f"{relabel(folder, case.skid, partial(act, text, by))} {done}")
+    document = read_document(folder / LABELS)
+    labels_of(document, str(folder / LABELS))
     for number, name, entry in labels.numbered(document):
         say(f"{number:>4}  {_WORDS[name]:<9} {_told(entry)}")
 
@@ -120,31 +120,43 @@ def _told(entry: dict[str, Any]) -> str:
     return ", ".join([head, *more])
 
 
-def _fields(changes: dict[str, Any]) -> dict[str, Any]:
-    given = {key: value for key, value in changes.items() if value is not None}
+def _some(given: dict[str, Any]) -> dict[str, Any]:
     if not given:
         raise InputError("--correct: nothing to change is given; accepted with it: --at, --kind, --until, --vessel, "
                          "--detail, --within")
     return given
 
 
-def _add(document: dict[str, Any], kind: str, changes: dict[str, Any]) -> int:
+def _add(document: dict[str, Any], given: dict[str, Any], by: str) -> int:
     from monitor.tuning.proposals import add
 
-    given = {key: value for key, value in changes.items() if value is not None}
     if "time" not in given:
         raise InputError("--add: --at is missing: when it began, as 2026-04-14T07:16:00Z")
-    add(document, {"time": given.pop("time"), "kind": kind} | given)
+    add(document, given, by=by)
     return 1
 
 
-def _check_names(skid: SkidSettings, events: Sequence[Any]) -> None:
-    """A label of a kind or vessel that does not exist would never be found."""
-    for label in events:
-        if label.kind not in skid.alarms:
-            raise InputError(f"kind {label.kind}: accepted: {', '.join(skid.alarms)}")
-        if label.vessel is not None and label.vessel not in skid.vessels:
-            raise InputError(f"vessel {label.vessel}: accepted: {', '.join(skid.vessels)}")
+def run_case_page(folder: Path, *, port: int) -> None:
+    """Serve a folder of cases, or that of one case, to this machine only; no daemon and no store are needed."""
+    import tempfile
+
+    from monitor.commands.page import open_reader
+    from monitor.model import Settings, WebSettings
+    from monitor.store import Store
+    from monitor.tuning.casebook import CaseBook
+    from monitor.tuning.cases import is_case, open_case
+    from monitor.web.server import serve
+
+    folder = folder.absolute().parent if is_case(folder) else folder
+    book = CaseBook(folder)
+    if not book.names():
+        raise InputError(f"{folder}: no case in it; accepted: a folder in which `bagwright case new` made some")
+    skids = {case.skid.id: case.skid for case in (open_case(folder / name) for name in book.names())}
+    with tempfile.TemporaryDirectory(prefix="bagwright-") as place:
+        store = Path(place, "empty.db")
+        Store.open(store, now=lambda: 0).close()
+        serve(lambda: open_reader(store), Settings(skids=tuple(skids.values()), web=WebSettings(port=port)),
+              cases=book, ready=lambda address: say(f"cases at {address}cases; Ctrl-C ends it"))
 
 
 def run_verify(folder: Path) -> None:

@@ -10,7 +10,9 @@ from typing import TYPE_CHECKING, Any
 from monitor.commands.common import load_settings, say, warn
 
 if TYPE_CHECKING:
+    from monitor.model import WebSettings
     from monitor.store import Reader
+    from monitor.tuning.casebook import CaseBook
 
 PATIENCE_S, BESIDE_S = 10.0, 300.0      # for a store; for that of the daemon which started us and may be slow
 QUIET_S = 2.0
@@ -28,8 +30,17 @@ def run_page(config: Path, *, port: int | None, beside: bool = False) -> None:
     settings = load_settings(config)
     store = Path(settings.store.path)
     wait_for(store, BESIDE_S if beside else PATIENCE_S, quiet=beside)
-    serve(lambda: open_reader(store), settings, port=port, submit=leaver(store),
+    serve(lambda: open_reader(store), settings, port=port, submit=leaver(store), cases=case_book(settings.web),
           ready=lambda address: say(f"page at {address}"))
+
+
+def case_book(web: WebSettings) -> CaseBook | None:
+    """The folder of cases that the page serves, where one is configured."""
+    if web.cases is None:
+        return None
+    from monitor.tuning.casebook import CaseBook
+
+    return CaseBook(Path(web.cases))
 
 
 def leaver(store: Path) -> Callable[[str | None, str, Any], int]:

@@ -19,7 +19,8 @@ if TYPE_CHECKING:
 
 
 def run_replay(recordings: Sequence[Path], config: Path, out: Path, *, timezone: str | None, mapping: Sequence[str],
-               skid_id: str | None, history: Sequence[Path] = (), changes: Sequence[str] = ()) -> None:
+               dates: str | None, skid_id: str | None, history: Sequence[Path] = (),
+               changes: Sequence[str] = ()) -> None:
     skid = choose_skid(load_settings(config), skid_id, config)
     if changes:
         from monitor.config.overrides import template_of, what_if
@@ -28,7 +29,7 @@ def run_replay(recordings: Sequence[Path], config: Path, out: Path, *, timezone:
     names = parse_mapping(mapping)
     from monitor.ingest.recording import open_recordings
 
-    source = open_recordings(recordings, skid, timezone=timezone, mapping=names)
+    source = open_recordings(recordings, skid, timezone=timezone, mapping=names, dates=dates)
     load_engine()
     stopping = Stopping()
     from monitor.replay.memory import lives_in

@@ -33,6 +33,7 @@ class Asked:
     skid_id: str | None
     timezone: str | None
     mapping: Sequence[str]
+    dates: str | None
     vary: Sequence[str]
     processes: int | None
     cluster: str | None
@@ -88,11 +89,12 @@ def _materials(asked: Asked) -> Iterator[Material]:
 def _decoded(recordings: Sequence[Path], labels: Path, template: Template, asked: Asked) -> Material:
     from monitor.ingest.recording import open_recordings
     from monitor.tuning.labels import read_labels
-    from monitor.tuning.material import Material, sequenced
+    from monitor.tuning.material import Material, rows_of
 
     skid, known = template.settings({}), read_labels(labels)
-    history = open_recordings(recordings, skid, timezone=asked.timezone, mapping=parse_mapping(asked.mapping))
-    rows = sequenced((chunk.rows for chunk in history), skid, ", ".join(map(str, recordings)))
+    history = open_recordings(recordings, skid, timezone=asked.timezone, mapping=parse_mapping(asked.mapping),
+                              dates=asked.dates)
+    rows = rows_of(history, skid, ", ".join(map(str, recordings)))
     for sentence in history.warnings:
         warn(f"warning: {sentence}")
     return Material(str(recordings[0]), template, known, rows)

@@ -49,6 +49,7 @@ _DELAY = BeforeValidator(Quantity("time", "from zero to 30 d", at_least=0, at_mo
 _VESSEL = Text("the name of a vessel, without commas or control characters", banned=",")
 _FIELD = BeforeValidator(Text("a field's name, or a dotted path to it, as \"data.value\""))
 _FILE = BeforeValidator(Text("the path of a file", longest=LONGEST_PATH))
+_FOLDER = BeforeValidator(Text("the path of a folder", longest=LONGEST_PATH))
 _SECRET_FILE = BeforeValidator(SecretFile())
 _HOST = BeforeValidator(Text("a host name or address without port, as \"127.0.0.1\"", banned="/ @,"))
 _PORT = BeforeValidator(Whole(1, 65_535, "a port"))
@@ -323,6 +324,7 @@ class WebTable(Table):
     cert_file: Annotated[str | None, _FILE] = None
     key_file: Annotated[str | None, _FILE] = None
     timezone: Annotated[str | None, BeforeValidator(ZoneName())] = None
+    cases: Annotated[str | None, _FOLDER] = None
     user: Any = None
 
 

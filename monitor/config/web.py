@@ -31,7 +31,8 @@ def read_web(document: Document, environ: Mapping[str, str], faults: Faults) -> 
     _check_reach(document, table, bool(table.user), faults)
     return WebSettings(host=table.host or default.host, port=table.port or default.port, address=table.address,
                        names=table.names or (),
-                       users=users, proxy=table.proxy, timezone=table.timezone or default.timezone, **files)
+                       users=users, proxy=table.proxy, timezone=table.timezone or default.timezone,
+                       cases=None if table.cases is None else str(document.folder / table.cases), **files)
 
 
 def is_loopback(host: str) -> bool:

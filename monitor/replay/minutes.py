@@ -57,6 +57,12 @@ class Minutes:
                                       for v, d in zip(values, DIGITS, strict=True))  # fmt: skip
 
 
+def write_minutes(path: Path, minutes: Minutes) -> None:
+    """As `read_minutes` reads them. Raises OSError."""
+    with path.open("w", encoding="utf-8", newline="") as file:
+        csv.writer(file, lineterminator="\n").writerows([COLUMNS, *minutes.rows()])
+
+
 def read_minutes(path: Path) -> Minutes:
     """A minutes.csv; InputError where it is none."""
     try:

@@ -37,6 +37,7 @@ class Summary:
     used: int = 0
     numbers: int = 0
     rejected: Counter[Reason] = field(default_factory=Counter)
+    first_refused: list[Rejection] = field(default_factory=list)    # one, where there is any
     events: list[Event] = field(default_factory=list)
     warnings: list[str] = field(default_factory=list)
     forecasts: list[ForecastRow] = field(default_factory=list)
@@ -100,6 +101,7 @@ def replay_history(
             rejections = in_order(chunk, fate_rejections(skid, chunk.rows, fates[0]))
             outputs.quarantine(rejections)
             summary.rejected.update(r.reason for r in rejections)
+            summary.first_refused.extend(rejections[: 1 - len(summary.first_refused)])
             summary.count(chunk.rows, fates[0])
             take(output, outputs, summary)
             progress(chunk.done)
@@ -136,4 +138,6 @@ def take(output: Output, outputs: Outputs, summary: Summary) -> None:
 def nothing_usable(files: Sequence[str], summary: Summary) -> str:
     names = ", ".join(files)
     reasons = ", ".join(f"{n} {reason}" for reason, n in summary.rejected.most_common()) or "there were no rows"
-    return f"{names}: not one usable row ({reasons}); accepted: rows with a time and a number for a configured signal"
+    first = "".join(f"; {r.where}: {r.text[:60]}: {r.note}" for r in summary.first_refused)
+    return (f"{names}: not one usable row ({reasons}); accepted: rows with a time and a number for a configured signal"
+            f"{first}")

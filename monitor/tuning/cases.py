@@ -3,6 +3,7 @@
     2026-04-14-intake-1/
         recording/       the files, byte for byte
         skid.toml        the configuration that belongs to it
+        minutes.csv      what the first replay made of it, by the minute: what labels are drawn with
         labels.json      what it holds, and what was proposed
         case.json        skid, first and last reading, time zone and names of columns that it needs
         SHA256SUMS       of all that, as `sha256sum --check` reads it
@@ -24,12 +25,14 @@ from monitor.errors import InputError, RunError
 from monitor.model import SkidSettings
 from monitor.times import to_rfc3339
 from monitor.tuning.labels import read_labels
-from monitor.tuning.material import Material, sequenced
+from monitor.tuning.material import Material, rows_of
 
 if TYPE_CHECKING:
     from monitor.ingest.recording import Recordings
+    from monitor.replay.minutes import Minutes
 
 RECORDING, CONFIGURATION, LABELS, ABOUT, SUMS = "recording", "skid.toml", "labels.json", "case.json", "SHA256SUMS"
+MINUTES = "minutes.csv"
 PIECE = 1 << 20
 
 
@@ -42,6 +45,7 @@ class Case:
     skid: SkidSettings
     timezone: str | None
     mapping: dict[str, str]
+    dates: str | None = None
 
     @property
     def recordings(self) -> list[Path]:
@@ -50,7 +54,8 @@ class Case:
     def history(self) -> Recordings:
         from monitor.ingest.recording import open_recordings
 
-        return open_recordings(self.recordings, self.skid, timezone=self.timezone, mapping=self.mapping)
+        return open_recordings(self.recordings, self.skid, timezone=self.timezone, mapping=self.mapping,
+                               dates=self.dates)
 
 
 def is_case(path: Path) -> bool:
@@ -61,19 +66,20 @@ def open_case(folder: Path) -> Case:
     """A case; InputError where the folder is none, or lacks a part."""
     if not is_case(folder):
         raise InputError(f"{folder}: no case ({ABOUT} is not there); accepted: a folder that `bagwright case new` made")
-    about = _read_about(folder / ABOUT)
+    about = read_about(folder / ABOUT)
     template = template_of(folder / CONFIGURATION, about["skid"])
-    case = Case(folder, template, template.settings({}), about["timezone"], about["map"])
+    case = Case(folder, template, template.settings({}), about["timezone"], about["map"], about["dates"])
     if not (folder / RECORDING).is_dir() or not case.recordings:
         raise InputError(f"{folder}: its {RECORDING} folder is missing or empty")
     return case
 
 
-def _read_about(path: Path) -> dict[str, Any]:
+def read_about(path: Path) -> dict[str, Any]:
     try:
         about = json.loads(path.read_text(encoding="utf-8"))
         good = isinstance(about["skid"], str) and isinstance(about["map"], dict)
-        good = good and (about["timezone"] is None or isinstance(about["timezone"], str))
+        about.setdefault("dates", None)
+        good = good and all(about[key] is None or isinstance(about[key], str) for key in ("timezone", "dates"))
     except (OSError, ValueError, KeyError, TypeError):
         good = False
     if not good:
@@ -87,22 +93,26 @@ def material_of(folder: Path) -> Material:
     if broken:
         raise InputError(f"{folder}: changed since it was made: {', '.join(broken)}; `bagwright case verify` says more")
     case = open_case(folder)
-    rows = sequenced((chunk.rows for chunk in case.history()), case.skid, str(folder))
+    rows = rows_of(case.history(), case.skid, str(folder))
     return Material(folder.name, case.template, read_labels(folder / LABELS), rows)
 
 
 def new_case(
-    place: Path, recordings: Sequence[Path], config: Path, template: Template, *, timezone: str | None,
-    mapping: Mapping[str, str], first: int, last: int,
+    place: Path, recordings: Sequence[Path], template: Template, *, timezone: str | None,
+    mapping: Mapping[str, str], dates: str | None, first: int, last: int,
+    minutes: Minutes,
 ) -> Path:  # fmt: skip
     """Make the folder in `place`, dated by its first reading; labels are still none. Returns it."""
+    from monitor.replay.minutes import write_minutes
+
     skid = template.settings({})
     folder = place / f"{to_rfc3339(first)[:10]}-{skid.id}"
     if folder.exists():
         raise InputError(f"{folder}: is there already; accepted for --out: a place without it")
     about = {
         "skid": skid.id, "first": to_rfc3339(first), "last": to_rfc3339(last), "timezone": timezone,
-        "map": dict(mapping), "recordings": [path.name for path in recordings], "bagwright": __version__,
+        "dates": dates, "map": dict(mapping), "recordings": [path.name for path in recordings],
+        "bagwright": __version__,
     }  # fmt: skip
     try:
         (folder / RECORDING).mkdir(parents=True)
@@ -111,6 +121,7 @@ def new_case(
                 raise InputError(f"{path}: another recording of that name is in the case already")
             shutil.copyfile(path, folder / RECORDING / path.name)
         shutil.copyfile(template.document.path, folder / CONFIGURATION)
+        write_minutes(folder / MINUTES, minutes)
         (folder / ABOUT).write_text(json.dumps(about, indent=1) + "\n", encoding="utf-8")
     except OSError as error:
         raise RunError(f"{folder}: cannot be written ({(error.strerror or str(error)).lower()})") from None
@@ -129,15 +140,23 @@ def write_labels(folder: Path, document: dict[str, Any]) -> None:
             lists.append(f' "{name}": {json.dumps(entries, ensure_ascii=False)}')
     text = "{\n" + ",\n".join(lists) + "\n}\n"
     try:
-        (folder / LABELS).write_text(text, encoding="utf-8")
-        (folder / SUMS).write_text("".join(f"{digest}  {name}\n" for name, digest in sums(folder).items()))
+        _replace(folder / LABELS, text)
+        _replace(folder / SUMS, "".join(f"{digest}  {name}\n" for name, digest in sums(folder).items()))
     except OSError as error:
         raise RunError(f"{folder}: cannot be written ({(error.strerror or str(error)).lower()})") from None
 
 
+def _replace(path: Path, text: str) -> None:
+    """Whole or not at all."""
+    half = path.with_name(f".{path.name}")
+    half.write_text(text, encoding="utf-8")
+    half.replace(path)
+
+
 def sums(folder: Path) -> dict[str, str]:
-    """SHA-256 of each file of a case by its name, checksums excepted."""
-    files = sorted(path for path in folder.rglob("*") if path.is_file() and path.name != SUMS)
+    """SHA-256 of each file of a case by its name, checksums and hidden files excepted."""
+    files = sorted(path for path in folder.rglob("*")
+                   if path.is_file() and path.name != SUMS and not path.name.startswith("."))  # fmt: skip
     return {path.relative_to(folder).as_posix(): _digest(path) for path in files}
 
 

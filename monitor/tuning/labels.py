@@ -15,6 +15,14 @@ from monitor.errors import InputError
 from monitor.model import NS
 from monitor.times import parse_rfc3339
 
+# What an event of a kind may say (contract).
+DETAILS = {
+    "element-breach": ("in-service", "after-restart"),
+    "changeout-done": ("good", "resistance-low", "resistance-high", "unverified"),
+    "changeout-suspect": ("resistance-low", "resistance-high"),
+    "closure-seep": ("pressure-decay", "leak-sensor"),
+    "signal-fault": ("stale", "frozen", "out-of-range", "swapped", "zero-shift", "spikes"),
+}
 EARLY_S = 30.0      # how long before its time an event already counts, where the label does not say (contract)
 
 

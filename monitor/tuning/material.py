@@ -4,14 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from monitor.config.overrides import Template
 from monitor.engine.sequencer import Sequencer
 from monitor.errors import InputError
-from monitor.model import NS, Quality, Role, Rows, SkidSettings
+from monitor.model import NS, Quality, Rejection, Role, Rows, SkidSettings
 from monitor.tuning.labels import Labels
+
+if TYPE_CHECKING:
+    from monitor.ingest.recording import Recordings
 
 DAY_NS = 86_400 * NS
 
@@ -32,6 +36,22 @@ class Material:
     @property
     def vessel_pressures(self) -> bool:
         return bool(self.template.settings({}).with_role(Role.VESSEL_PRESSURE))
+
+
+def rows_of(history: Recordings, skid: SkidSettings, name: str) -> Rows:
+    """A recording's rows, sequenced; InputError without one usable row says what became of the first."""
+    refused: list[Rejection] = []
+
+    def arrivals() -> Iterable[Rows]:
+        for chunk in history:
+            refused.extend(chunk.rejections[: 1 - len(refused)])
+            yield chunk.rows
+
+    try:
+        return sequenced(arrivals(), skid, name)
+    except InputError as error:
+        why = "".join(f"; {r.where}: {r.text[:60]}: {r.note}" for r in refused)
+        raise InputError(f"{error}{why}") from None
 
 
 def sequenced(arrivals: Iterable[Rows], skid: SkidSettings, name: str) -> Rows:

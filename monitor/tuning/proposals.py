@@ -15,6 +15,7 @@ WITHIN_S = {"changeout-due": (600, 600), "changeout-done": (960, 120), "changeou
             "element-breach": (300, 60), "dp-limit": (60, 60), "surge": (180, 30), "flow-blocked": (60, 30),
             "closure-seep": (3_600, 60), "signal-fault": (1_800, 60), "changeout-forecast": (3_600, 3_600)}  # fmt: skip
 USUAL_S = (600, 60)
+LISTS = ("proposals", "events", "decoys", "allowed")
 DECOY_S = 300           # on each side of an event that was none
 
 
@@ -41,8 +42,8 @@ def _proposal(event: Event, events: Sequence[Event]) -> dict[str, Any]:
 
 
 def numbered(document: dict[str, Any]) -> list[tuple[int, str, dict[str, Any]]]:
-    """Every entry with its number from 1, and which list it stands in: proposals, events, decoys, allowed in turn."""
-    entries = [(name, entry) for name in ("proposals", "events", "decoys", "allowed")
+    """Every entry with its number from 1, and which list it stands in, of LISTS in turn."""
+    entries = [(name, entry) for name in LISTS
                for entry in document.get(name, []) if isinstance(entry, dict)]  # fmt: skip
     return [(number, name, entry) for number, (name, entry) in enumerate(entries, 1)]
 
@@ -64,19 +65,19 @@ def chosen(document: dict[str, Any], text: str) -> list[tuple[int, str, dict[str
     return [item for item in every if item[0] in wanted]
 
 
-def confirm(document: dict[str, Any], text: str) -> int:
-    """Proposals become labels. Returns how many."""
+def confirm(document: dict[str, Any], text: str, *, by: str) -> int:
+    """Proposals become labels. by: who says so, here and below. Returns how many."""
     picked = chosen(document, text)
     for _, name, entry in picked:
         if name != "proposals":
             raise InputError(f"{entry.get('time')}: is no proposal; accepted: numbers of proposals")
         document["proposals"].remove(entry)
-        document.setdefault("events", []).append(entry)
+        document.setdefault("events", []).append(entry | {"by": by})
     _order(document)
     return len(picked)
 
 
-def reject(document: dict[str, Any], text: str, what: str) -> int:
+def reject(document: dict[str, Any], text: str, what: str, *, by: str) -> int:
     """Proposals and labels become decoys: they look like an event and are none. Returns how many."""
     picked = chosen(document, text)
     for _, name, entry in picked:
@@ -86,7 +87,8 @@ def reject(document: dict[str, Any], text: str, what: str) -> int:
         time = _ns(entry["time"])
         last = max(_ns(entry["until"]) if "until" in entry else time, time + round(entry["within_s"] * NS))
         document.setdefault("decoys", []).append(
-            {"time": to_rfc3339(time - DECOY_S * NS), "until": to_rfc3339(last), "what": what or f"no {entry['kind']}"})
+            {"time": to_rfc3339(time - DECOY_S * NS), "until": to_rfc3339(last), "what": what or f"no {entry['kind']}",
+             "by": by})
     _order(document)
     return len(picked)
 
@@ -99,28 +101,35 @@ def drop(document: dict[str, Any], text: str) -> int:
     return len(picked)
 
 
-def correct(document: dict[str, Any], text: str, changes: dict[str, Any]) -> int:
-    """Change fields of entries; a proposal that is corrected is confirmed. Returns how many."""
+def correct(document: dict[str, Any], text: str, changes: dict[str, Any], *, by: str) -> int:
+    """Change fields of labels and proposals; None empties one. A proposal that is corrected is confirmed. Returns how
+    many."""
     picked = chosen(document, text)
     for _, name, entry in picked:
-        entry.update(changes)
-        if name == "proposals":
-            document["proposals"].remove(entry)
-            document.setdefault("events", []).append(entry)
+        if name not in ("proposals", "events"):
+            raise InputError(f"{entry.get('time')}: is no proposal and no label; accepted: numbers of these")
+        document[name].remove(entry)
+        changed = entry | changes | {"by": by}
+        if "until" in changed and changed["until"] is None:
+            del changed["until"]
+        document.setdefault("events", []).append(changed)
     _order(document)
     return len(picked)
 
 
-def add(document: dict[str, Any], entry: dict[str, Any]) -> None:
+def add(document: dict[str, Any], entry: dict[str, Any], *, by: str) -> None:
     """A label that no replay proposed."""
+    if missing := [name for name in ("time", "kind") if name not in entry]:
+        raise InputError(f"{' and '.join(missing)} missing; accepted: when it began, as 2026-04-14T07:16:00Z, and what "
+                         "it was")
     within, early = WITHIN_S.get(entry["kind"], USUAL_S)
-    whole = {"vessel": None, "detail": None, "within_s": within, "early_s": early} | entry
+    whole = {"vessel": None, "detail": None, "within_s": within, "early_s": early} | entry | {"by": by}
     document.setdefault("events", []).append(whole)
     _order(document)
 
 
 def _order(document: dict[str, Any]) -> None:
-    for name in ("proposals", "events", "decoys", "allowed"):
+    for name in LISTS:
         if name in document:
             document[name].sort(key=lambda entry: (_ns(entry["time"]), entry.get("kind", "")))
 

@@ -61,13 +61,16 @@ class Around:
 
 
 class Pages:
-    """Renders the views of one configuration. may_act: whether anybody can ask for something here."""
+    """Renders the views of one configuration. may_act: whether anybody can ask for something here; cases: whether there
+    are any to look at."""
 
-    def __init__(self, settings: Settings, *, may_act: bool = False) -> None:
+    def __init__(self, settings: Settings, *, may_act: bool = False, cases: bool = False) -> None:
         self.settings = settings
         self.skids = {skid.id: skid for skid in settings.skids}
         self._templates = environment(skids=settings.skids)
-        self._templates.globals.update(may_act=may_act)
+        views = [("/", "Overview"), ("/alarms", "Alarms"), ("/changeouts", "Changeouts"), ("/report", "Report")]
+        views += [("/cases", "Cases")] if cases else []
+        self._templates.globals.update(may_act=may_act, views=views)
         self._lines: dict[str, tuple[object, str]] = {}
         self._kept: dict[tuple[str, ...], tuple[object, str]] = {}
 

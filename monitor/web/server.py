@@ -15,15 +15,18 @@ if TYPE_CHECKING:
     import uvicorn
     from fastapi import FastAPI
 
+    from monitor.web.cases import Cases
     from monitor.web.site import Submit
 
 
-def create_app(open_reader: Callable[[], StoreReader], settings: Settings, submit: Submit | None = None) -> FastAPI:
+def create_app(open_reader: Callable[[], StoreReader], settings: Settings, submit: Submit | None = None,
+               cases: Cases | None = None) -> FastAPI:
     """The application: pages at / and below, JSON under /api/v1, /healthz, /metrics.
 
     open_reader: opens the store for reading, as `monitor.store.Reader.open`; called once, here, on the one thread
     that will ask. Raises what it raises (StoreError). submit: leaves a request (skid, action, body) for the daemon and
-    returns its number, the only thing ever written; None: the page only looks.
+    returns its number; None: the page only looks. cases: whose labels may be confirmed, where there are any. Nothing
+    else is ever written.
     """
     from fastapi import FastAPI
     from fastapi.staticfiles import StaticFiles
@@ -35,6 +38,7 @@ def create_app(open_reader: Callable[[], StoreReader], settings: Settings, submi
     from monitor.web.api import router
     from monitor.web.api_records import records_router
     from monitor.web.calendar import add_calendar
+    from monitor.web.case_views import add_cases
     from monitor.web.changeout_views import add_changeouts
     from monitor.web.companion_views import add_companion
     from monitor.web.live import Hub
@@ -61,11 +65,13 @@ def create_app(open_reader: Callable[[], StoreReader], settings: Settings, submi
                   openapi_url="/api/v1/openapi.json", lifespan=lifespan)
     app.state.hub = hub
     web = settings.web
-    site = Site(hub, Pages(settings, may_act=submit is not None), settings, submit)
+    site = Site(hub, Pages(settings, may_act=submit is not None, cases=cases is not None), settings, submit)
     app.include_router(router(hub, settings))
     app.include_router(records_router(site))
     for add in (add_views, add_alarms, add_changeouts, add_companion, add_report, add_metrics, add_calendar):
         add(app, site)
+    if cases is not None:
+        add_cases(app, site, cases)
     access = Access(web.users, settings.command.token, secure=bool(web.cert_file or web.proxy))
     add_login(app, site, access)
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
@@ -111,7 +117,8 @@ def build_server(app: FastAPI, web: WebSettings | None = None) -> uvicorn.Server
 
 
 def serve(open_reader: Callable[[], StoreReader], settings: Settings, host: str | None = None,
-          port: int | None = None, *, submit: Submit | None = None, ready: Callable[[str], None] | None = None) -> None:
+          port: int | None = None, *, submit: Submit | None = None, cases: Cases | None = None,
+          ready: Callable[[str], None] | None = None) -> None:
     """Serve the page until the process is told to stop. host, port: else those of the settings.
 
     ready: called with the address once it is bound. Raises RunError, StoreError.
@@ -122,7 +129,7 @@ def serve(open_reader: Callable[[], StoreReader], settings: Settings, host: str 
     port = settings.web.port if port is None else port
     settings = dataclasses.replace(settings, web=dataclasses.replace(settings.web, host=host, port=port))
     with contextlib.closing(listen(host, port)) as bound:
-        app = create_app(open_reader, settings, submit)
+        app = create_app(open_reader, settings, submit, cases)
         if ready is not None:
             shown = f"[{host}]" if ":" in host else host
             ready(f"{'https' if settings.web.cert_file else 'http'}://{shown}:{bound.getsockname()[1]}/")

@@ -25,6 +25,7 @@ from monitor.web.words import (
     level_of,
     printed,
     unit_symbol,
+    utc,
 )
 
 if TYPE_CHECKING:
@@ -54,7 +55,8 @@ def environment(*folders: Path, skids: Iterable[SkidSettings] = (), zone: tzinfo
         kind=lambda name: kind_of(name).words, level=lambda event: level_of(event, known.get(event.skid)),
         plant=lambda of: spoken(of.kind, of.detail), handling=lambda of: handling(known.get(of.skid), of.kind),
         duration=duration, when=lambda time: when(time, zone), when_in=when, unit=unit_symbol, value=event_value,
-        symbol=symbol, brief=brief, printed=printed, pressure=lambda skid, value: Display(skid).text("pressure", value))
+        utc=utc, symbol=symbol, brief=brief, printed=printed,
+        pressure=lambda skid, value: Display(skid).text("pressure", value))
     made.globals.update(caution=CAUTION, unknown=UNKNOWN)
     return made
 

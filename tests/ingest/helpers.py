@@ -51,11 +51,14 @@ class Read(NamedTuple):
         return [(r.where, str(r.reason), r.signal) for r in self.rejections]
 
 
-def read(paths: Path | Iterable[Path], settings: SkidSettings | None = None, *, timezone: str | None = None,
-         mapping: Mapping[str, str] | None = None, chunk_rows: int = 500_000) -> Read:  # fmt: skip
+def read(
+    paths: Path | Iterable[Path], settings: SkidSettings | None = None, *, timezone: str | None = None,
+    mapping: Mapping[str, str] | None = None, dates: str | None = None, chunk_rows: int = 500_000,
+) -> Read:  # fmt: skip
     """Everything that some files hold."""
     files = [paths] if isinstance(paths, Path) else list(paths)
-    recordings = open_recordings(files, settings or skid(), timezone=timezone, mapping=mapping, chunk_rows=chunk_rows)
+    recordings = open_recordings(files, settings or skid(), timezone=timezone, mapping=mapping, dates=dates,
+                                 chunk_rows=chunk_rows)
     chunks = list(recordings)
     rejections = [rejection for chunk in chunks for rejection in chunk.rejections]
     return Read(Rows.concat([chunk.rows for chunk in chunks]), rejections, recordings)

@@ -26,7 +26,6 @@ GOOD = b"time,PT-101\n1740816000,3\n"
         (b"time,TIME,PT-101\n1,2,3\n", "more than one column is time"),
         (b'[{"time": 1}]', "JSON array"),
         (b"PK\x03\x04junk", "spreadsheet"),
-        ("time,PT-101\n".encode("utf-16"), "UTF-16"),
         (b"SQLite format 3\x00", "SQLite"),
         (b"ARROW1\x00\x00", "Arrow"),
         (b"\x00\x01\x02\x03" * 100, "binary"),

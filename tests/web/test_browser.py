@@ -15,10 +15,12 @@ import numpy as np
 import pytest
 from display_samples import MINUTE, START, event, hatchery_skid, history, rows
 from page_plant import NEWEST, Plant, served
+from web.case_samples import NAME, folder_with_a_case
 
 from monitor.model import NS, Event, Transition
 from monitor.report import write_report
 from monitor.store import Batch
+from monitor.tuning.casebook import CaseBook
 from monitor.web.server import build_server, create_app, listen
 
 if TYPE_CHECKING:
@@ -151,6 +153,36 @@ def test_every_view_fits_and_axe_finds_nothing_serious(browser: Browser, site: s
                  if v["impact"] in ("serious", "critical")]
         assert found == [], path
     context.close()
+
+
+@SIZES
+def test_labels_of_a_case_are_ticked_and_corrected_by_hand(browser: Browser, plant: Plant, tmp_path: Path,
+                                                          size: tuple[int, int]) -> None:
+    from axe_playwright_python.sync_playwright import Axe
+
+    cases = CaseBook(folder_with_a_case(tmp_path))
+    with served(plant, cases) as address, opened(browser, f"{address}/cases", size) as page:
+        def look() -> None:
+            assert page.evaluate("document.documentElement.scrollWidth") <= size[0]
+            assert [v["id"] for v in Axe().run(page).response["violations"]] == []
+
+        look()
+        page.get_by_role("link", name=NAME).click()
+        look()
+        page.get_by_role("checkbox").first.check()
+        page.get_by_label("Your name").fill("Ada")
+        page.get_by_role("button", name="What is ticked is right").click()
+        wait_for(page, "2 to look at, 1 labels")
+        page.get_by_role("link", name="Changeout done").click()
+        look()
+        page.get_by_label("Vessel").select_option("west")
+        page.get_by_role("button", name="It is right as it stands here").click()
+        page.get_by_role("heading", name="Signal fault").wait_for()         # the next proposal
+        page.get_by_label("Why, if it was none").fill("a trial")
+        page.get_by_role("button", name="It was none").click()
+        wait_for(page, "0 to look at, 2 labels, 1 decoys")
+        look()
+    assert [e.vessel for e in cases.case(NAME).entries if e.list == "events"] == [None, "west"]
 
 
 def test_alarm_is_acknowledged_shelved_and_noted_by_hand_and_the_answers_are_told(browser: Browser, site: str,

@@ -1,8 +1,8 @@
 """Columns of times -> ns since 1970 UTC, row after row.
 
 Text cells are sorted by their shape and each shape is cast at once; odd cells are read one by one
-by the same rules (monitor.times). So formats may be mixed, and a cell that cannot be read
-costs only itself.
+by the same rules (monitor.times), or as plants write dates (`dates`). So formats may be mixed, and a
+cell that cannot be read costs only itself.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import numpy.typing as npt
 
+from monitor.ingest.recording import dates
 from monitor.ingest.recording.arrow import Array, numbers, present
 from monitor.ingest.recording.cells import as_text, is_textual
 from monitor.ingest.recording.piece import Flags, Ints
@@ -25,33 +26,41 @@ COLON, DASH, PLUS, ZULU, ZERO = b":-+Z0"
 ODD, ZULU_CLOCK, OFFSET_CLOCK, BARE, NUMBER = range(5)      # shapes of a text cell
 
 
+ORDER_UNSAID = "a date whose order of day and month is not told; accepted with it: --dates day-first or month-first"
+
+
 class Times(NamedTuple):
-    """ns: arbitrary where not usable. local: cells without an offset."""
+    """ns: arbitrary where not usable. local: cells without an offset. unsaid: dates that lack only the order of day and
+    month."""
 
     ns: Ints
     usable: Flags
     local: Flags
+    unsaid: Flags
 
 
 class Clock:
     """Reads one file's time column, piece after piece."""
 
-    def __init__(self, zone: ZoneInfo | None, *, decimal_comma: bool = False) -> None:
-        self._zone = zone
+    def __init__(self, zone: ZoneInfo | None, *, decimal_comma: bool = False, order: str | None = None) -> None:
+        """order: of day and month in dates that do not tell, one of `dates.ORDERS`."""
+        self._zone, self._order = zone, order
         self._local = LocalClock(zone) if zone else None
         self._comma = decimal_comma
         self.read_so_far = self.without_offset = 0      # cells that hold a time; those that lack what tells UTC
+        self.without_order = 0
 
     def read(self, column: Array) -> Times:
         """A column of text, timestamps or epoch numbers, in order of rows."""
-        ns, usable, local = self._raw(column)
+        ns, usable, local, unsaid = self._raw(column)
+        self.without_order += int(unsaid.sum())
         self.read_so_far += int(usable.sum())
         self.without_offset += int((usable & local).sum())
         usable = usable & (ns >= EARLIEST) & (ns < LATEST)
         if self._local is None:
-            return Times(ns, usable & ~local, local)
+            return Times(ns, usable & ~local, local, unsaid)
         skipped = self._local.settle(ns, local, usable)
-        return Times(ns, usable & ~skipped, local)
+        return Times(ns, usable & ~skipped, local, unsaid)
 
     @property
     def lacks_zone(self) -> bool:
@@ -62,7 +71,7 @@ class Clock:
         """Why a cell gave no time: one clause."""
         if cell is None or (isinstance(cell, str) and not cell.strip(BLANKS)):
             return "no time"
-        found = _read_cell(self._bare(cell)) if isinstance(cell, str) else parse_epoch(cell)  # type: ignore[arg-type]
+        found = self._one(self._bare(cell)) if isinstance(cell, str) else parse_epoch(cell)  # type: ignore[arg-type]
         if isinstance(found, str):
             return found
         ns, local = found if isinstance(found, tuple) else (found, False)
@@ -71,6 +80,20 @@ class Clock:
         if not EARLIEST <= ns < LATEST:
             return outside(ns)
         return f"a local time that the clock of {self._zone} skips"
+
+    @property
+    def lacks_order(self) -> bool:
+        """Whether there was no time so far but dates whose order is not told."""
+        return self.read_so_far == 0 < self.without_order
+
+    def _one(self, text: str) -> tuple[int, bool] | int | str:
+        import pyarrow as pa
+
+        ns, good, _ = dates.read(pa.array([text]), self._order)
+        if good[0]:
+            return int(ns[0]), True
+        is_date = dates.read(pa.array([text]), None)[2][0]
+        return _read_cell(text) if not is_date else f"no date, read {self._order}" if self._order else ORDER_UNSAID
 
     def _bare(self, text: str) -> str:
         bare = text.strip(BLANKS)
@@ -89,7 +112,7 @@ class Clock:
         text = as_text(column)
         if self._comma:
             text = pa.compute.replace_substring(text, pattern=",", replacement=".")
-        return _from_text(text)
+        return _from_text(text, self._order)
 
 
 def _from_timestamps(column: Array) -> Times:
@@ -100,7 +123,7 @@ def _from_timestamps(column: Array) -> Times:
     ticks = numbers(counts, 0)
     fits = np.abs(ticks) <= np.iinfo(np.int64).max // per
     local = np.full(len(column), column.type.tz is None)
-    return Times(np.where(fits, ticks, 0) * per, present(counts) & fits, local)
+    return Times(np.where(fits, ticks, 0) * per, present(counts) & fits, local, ~local & False)
 
 
 def _from_numbers(column: Array) -> Times:
@@ -120,27 +143,31 @@ def _from_numbers(column: Array) -> Times:
         else:
             ns[mine] = np.rint(values[mine] * (scale / 1_000)).astype(np.int64) * 1_000
         usable |= mine
-    return Times(ns, usable, np.zeros(len(column), bool))
+    return Times(ns, usable, *_none_of(len(column), 2))
 
 
-def _from_text(column: Array) -> Times:
+def _none_of(size: int, count: int) -> list[Flags]:
+    return [np.zeros(size, bool) for _ in range(count)]
+
+
+def _from_text(column: Array, order: str | None) -> Times:
     """Cells of one shape are cast together, those of no known shape are read one by one."""
     import pyarrow as pa
 
     shapes = _shapes(column)
     kinds = np.unique(shapes).tolist()
     if len(kinds) == 1:
-        return _of_shape(column, kinds[0])
-    result = Times(np.zeros(len(column), np.int64), np.zeros(len(column), bool), np.zeros(len(column), bool))
+        return _of_shape(column, kinds[0], order)
+    result = Times(np.zeros(len(column), np.int64), *_none_of(len(column), 3))
     for kind in kinds:
         rows = np.flatnonzero(shapes == kind)
-        part = _of_shape(column.take(pa.array(rows)), kind)
+        part = _of_shape(column.take(pa.array(rows)), kind, order)
         for whole, some in zip(result, part, strict=True):
             whole[rows] = some
     return result
 
 
-def _of_shape(column: Array, shape: int) -> Times:
+def _of_shape(column: Array, shape: int, order: str | None) -> Times:
     """Cast at once; where a cell of that shape is none after all, by halves down to it."""
     size = len(column)
     if shape != ODD and size > ONE_BY_ONE:
@@ -148,15 +175,24 @@ def _of_shape(column: Array, shape: int) -> Times:
         if quick is not None:
             return quick
         half = size // 2
-        left, right = _of_shape(column.slice(0, half), shape), _of_shape(column.slice(half), shape)
+        left, right = _of_shape(column.slice(0, half), shape, order), _of_shape(column.slice(half), shape, order)
         return Times(*(np.concatenate(pair) for pair in zip(left, right, strict=True)))
-    ns, usable, local = np.zeros(size, np.int64), np.zeros(size, bool), np.zeros(size, bool)
-    for i, cell in enumerate(column.to_pylist()):
+    return _odd_cells(column, order)
+
+
+def _odd_cells(column: Array, order: str | None) -> Times:
+    """As plants write dates, together; the rest one by one."""
+    import pyarrow as pa
+
+    ns, usable, unsaid = dates.read(column, order)
+    local = usable.copy()
+    rest = np.flatnonzero(~usable & ~unsaid)
+    for i, cell in zip(rest.tolist(), column.take(pa.array(rest)).to_pylist(), strict=True):
         found = _read_cell(cell.strip(BLANKS)) if cell else ""
         if not isinstance(found, str) and abs(found[0]) < np.iinfo(np.int64).max:
             ns[i], local[i] = found
             usable[i] = True
-    return Times(ns, usable, local)
+    return Times(ns, usable, local, unsaid)
 
 
 def _read_cell(text: str) -> tuple[int, bool] | str:
@@ -178,11 +214,13 @@ def _shapes(column: Array) -> npt.NDArray[np.int8]:
     if data is None or data.size == 0:
         return np.full(len(column), ODD, np.int8)
     octets = np.frombuffer(data, np.uint8)
-    first, last = octets[np.minimum(start, data.size - 1)], octets[end - 1]
+    last = octets[end - 1]
     dated = (length >= 19) & (octets[np.minimum(start + 4, data.size - 1)] == DASH)
     sign, colon = octets[np.maximum(end - 6, 0)], octets[np.maximum(end - 3, 0)]
     signed = dated & ((sign == PLUS) | (sign == DASH))
-    numeric = (length > 0) & ~dated & _is_digit(first) & _is_digit(last)
+    numeric = (length > 0) & ~dated & _is_digit(last)
+    for place in range(5):      # a point or stroke among them makes it a date
+        numeric &= _is_digit(octets[np.minimum(np.minimum(start + place, end - 1), data.size - 1)])
     offset = signed & (colon == COLON) & (length >= 25)
     choices = [dated & (last == ZULU), offset, dated & ~signed & _is_digit(last), numeric]
     shapes = np.select(choices, [ZULU_CLOCK, OFFSET_CLOCK, BARE, NUMBER], ODD).astype(np.int8)
@@ -203,7 +241,7 @@ def _cast_clock(column: Array, bare: bool) -> Times | None:
     except pa.ArrowInvalid:
         return None
     ns = numbers(times.cast(pa.int64()), 0).copy()
-    return Times(ns, np.ones(ns.size, bool), np.full(ns.size, bare))
+    return Times(ns, np.ones(ns.size, bool), np.full(ns.size, bare), *_none_of(ns.size, 1))
 
 
 def _cast_epoch(column: Array) -> Times | None:
@@ -216,7 +254,7 @@ def _cast_epoch(column: Array) -> Times | None:
             if EARLIEST // scale < values.min() and values.max() < LATEST // scale - 1:
                 exact = column.cast(pa.decimal128(19, digits))
                 words = np.frombuffer(exact.buffers()[1], np.int64)[2 * exact.offset :: 2][: len(exact)]
-                return Times(words.copy(), np.ones(len(exact), bool), np.zeros(len(exact), bool))
+                return Times(words.copy(), np.ones(len(exact), bool), *_none_of(len(exact), 2))
     except pa.ArrowInvalid:     # not a number, or more digits than ns have
         return None
     return None

@@ -17,8 +17,8 @@ ARROW_BLOCK = 4 << 20       # more than two of the longest lines
 class Delimited:
     """One text file after its header.
 
-    used: positions of the columns that are read, the time first. texts: how many of them, from the
-    first, are text in any case (the time; in a long table the signal too, and the quality is).
+    used: positions of the columns that are read, the time first. numeric: those of them that hold values. dated: the
+    first two are a day and a time of day, which belong together.
     """
 
     def __init__(
@@ -32,10 +32,11 @@ class Delimited:
         used: Sequence[int],
         numeric: Sequence[int],
         decimal_comma: bool,
+        dated: bool = False,
     ) -> None:
         self._path, self._table = path, table
         self._delimiter, self._header, self._width = delimiter, header, width
-        self._used, self._numeric = list(used), set(numeric)
+        self._used, self._numeric, self._dated = list(used), set(numeric), dated
         self._point = "," if decimal_comma else "."
         self._typed = True      # until a cell is no plain number
         self.source: Source | None = None
@@ -71,7 +72,7 @@ class Delimited:
             lines = tidy(block, self._delimiter, self._width)
             columns = self._columns(lines)
             assert columns is not None, "tidy leaves only lines that Arrow reads as one row each"
-        return self._table.piece(columns, lines.line, lines.faults)
+        return self._table.piece(_joined(columns) if self._dated else columns, lines.line, lines.faults)
 
     def _columns(self, lines: Tidy) -> list[Any] | None:
         """The used columns, None where Arrow does not find one row in each line."""
@@ -112,6 +113,14 @@ class Delimited:
                 decimal_point=self._point,
             ),
         )
+
+
+def _joined(columns: list[Any]) -> list[Any]:
+    """Day and time of day as one."""
+    import pyarrow.compute as pc
+
+    day, clock, *rest = columns
+    return [pc.binary_join_element_wise(day, clock, " "), *rest]
 
 
 def _arrays(table: Any) -> list[Any]:

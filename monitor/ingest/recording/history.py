@@ -9,8 +9,10 @@ from os import PathLike
 from pathlib import Path
 
 from monitor.errors import InputError
-from monitor.ingest.recording.layout import HEAD, Layout, Names, Reader, lacks_zone, recognise
+from monitor.ingest.recording.dates import ORDERS
+from monitor.ingest.recording.layout import HEAD, Layout, Reader, When, lacks_order, lacks_zone, recognise
 from monitor.ingest.recording.merge import Stream, merge
+from monitor.ingest.recording.names import Names
 from monitor.ingest.recording.piece import NEVER, Ints, Piece
 from monitor.ingest.recording.tables import Context
 from monitor.model import Reason, Rejection, Rows, SkidSettings
@@ -51,7 +53,10 @@ class Recordings:
         self._found_at_opening = [
             f"{path}: not used, since no configured signal has that name: {_listed(names)}"
             for path, names in self.unknown_columns.items()
-        ] + [f"--map {name}: no recording has a column of that name" for name in _unmet(layouts)]
+        ] + [f"--map {name}: no recording has a column of that name" for name in _unmet(layouts)] + [
+            f"{layout.path}: {layout.skipped} line{'s' * (layout.skipped > 1)} before the header not read"
+            for layout in layouts if layout.skipped
+        ]  # fmt: skip
         self.warnings = list(self._found_at_opening)
 
     def __iter__(self) -> Iterator[Chunk]:
@@ -101,21 +106,25 @@ def open_recordings(
     *,
     timezone: str | None = None,
     mapping: Mapping[str, str] | None = None,
+    dates: str | None = None,
     chunk_rows: int = 500_000,
 ) -> Recordings:
     """Open recordings of one skid as one history in order of time, whatever the order of `paths`.
 
     timezone: IANA name for local times without offset. mapping: a file's own name -> signal id (or
-    `time`; in a long table also `signal`, `value`, `quality`; of captured messages the topic).
+    `time`; in a long table also `signal`, `value`, `quality`; of captured messages the topic), a signal with the unit
+    of its values where it is not the configured one. dates: which of `dates.ORDERS` holds where a date does not tell.
     chunk_rows: most rows of a chunk; changes nothing else. Raises InputError for what no reading can mend.
     """
-    zone = None if timezone is None else zone_named(timezone)
+    if dates not in (None, *ORDERS):
+        raise InputError(f"--dates {dates}: accepted: {' or '.join(ORDERS)}")
+    when = When(None if timezone is None else zone_named(timezone), dates)
     names = Names(skid, {k.strip(): v.strip() for k, v in (mapping or {}).items()})
     files = sorted({Path(path) for path in paths}, key=lambda path: (path.name, str(path)))
     if not files:
         raise InputError("no recording given")
     alone = Counter(path.name for path in files)
-    layouts = [recognise(path, path.name if alone[path.name] == 1 else str(path), names, zone) for path in files]
+    layouts = [recognise(path, path.name if alone[path.name] == 1 else str(path), names, when) for path in files]
     firsts = [_first_arrival(layout, skid) for layout in layouts]
     return Recordings(layouts, firsts, skid, chunk_rows)
 
@@ -126,6 +135,8 @@ def _first_arrival(layout: Layout, skid: SkidSettings) -> int:
     pieces = reader.pieces(HEAD, HEAD)
     first = next((p for p in pieces if p.rows.size or p.rejections), None)
     pieces.close()  # type: ignore[attr-defined]
+    if clock.lacks_order:
+        raise InputError(lacks_order(layout.path))
     if clock.lacks_zone:
         raise InputError(lacks_zone(layout.path))
     if first is None or not first.rows.size or (first.rejections and first.rejected_at[0] == 0):

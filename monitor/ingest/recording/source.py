@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 import zlib
 from collections.abc import Iterator
 from pathlib import Path
@@ -35,6 +36,8 @@ class Source:
         self._unpack = zlib.decompressobj(wbits=31)
         self._left = b""
         self._taken = 0
+        self._fresh = True
+        self._decoder: codecs.IncrementalDecoder | None = None
 
     def __enter__(self) -> Source:
         return self
@@ -48,9 +51,17 @@ class Source:
         return min(1.0, self._taken / self._size) if self._size else 1.0
 
     def read(self) -> bytes:
-        """Some more bytes; empty at the end."""
+        """Some more bytes, of UTF-16 as UTF-8; empty at the end."""
         try:
-            return self._unpacked() if self.is_packed else self._more()
+            data = self._unpacked() if self.is_packed else self._more()
+            if self._fresh:
+                self._fresh, self._decoder = False, _decoder(data)
+            while self._decoder is not None and data:
+                text = self._decoder.decode(data).encode("utf-8", "replace")
+                if text:
+                    return text
+                data = self._unpacked() if self.is_packed else self._more()
+            return data
         except OSError as error:
             raise InputError(f"{self.path}: cannot be read: {error.strerror or error}") from error
 
@@ -88,6 +99,13 @@ class Source:
         if not data and not self._unpack.eof:
             self.cut_short = "the compressed file ends early"
         return data
+
+
+def _decoder(start: bytes) -> codecs.IncrementalDecoder | None:
+    """Of UTF-16, which spreadsheets and historians export, told by its byte order mark."""
+    if not start.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+        return None
+    return codecs.getincrementaldecoder("utf-16")("replace")
 
 
 def _salvage(unpack: zlib._Decompress, packed: bytes) -> bytes:

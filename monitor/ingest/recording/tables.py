@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -13,6 +13,7 @@ from monitor.conditioning.range import BEYOND_LIMITS, grade, is_contact, limits,
 from monitor.ingest.recording.arrow import Array, numbers
 from monitor.ingest.recording.cells import Cells, Reading, as_text, read_numbers, read_qualities
 from monitor.ingest.recording.clock import Clock, Times
+from monitor.ingest.recording.names import Scale
 from monitor.ingest.recording.piece import Assembler, Fault, Flags, Floats, Ints, Piece
 from monitor.ingest.words import on_off
 from monitor.model import Quality, Reason, Rows, SkidSettings
@@ -41,8 +42,13 @@ class Context:
 class WideTable:
     """A time column, then one column per signal; an empty cell is no sample."""
 
-    def __init__(self, context: Context, file: str, signals: Sequence[int], clock: Clock, how: Reading) -> None:
-        """signals: index of the signal in each value column, in order of columns."""
+    def __init__(
+        self, context: Context, file: str, signals: Sequence[int], scales: Sequence[Scale | None], clock: Clock,
+        how: Reading,
+    ) -> None:  # fmt: skip
+        """signals: index of the signal in each value column, in order of columns; scales: how its values get the
+        configured unit."""
+        self._scales = list(scales)
         self._signals = [context.skid.signals[i] for i in signals]
         self._index = np.array(signals, np.int16)
         self._low, self._high = context.spans(signals)
@@ -57,7 +63,7 @@ class WideTable:
         values, filled, quality = np.empty(shape), np.empty(shape, bool), np.zeros(shape, np.uint8)
         for j, signal in enumerate(self._signals):
             cells = read_numbers(columns[j + 1], is_contact(signal), self._how)
-            values[:, j], filled[:, j] = cells.values, cells.filled
+            values[:, j], filled[:, j] = _scaled(cells.values, self._scales[j]), cells.filled
             for row, reason, text, note in cells.odd:
                 quality[row, j] = Quality.BAD
                 if times.usable[row]:
@@ -87,6 +93,10 @@ class WideTable:
             faults.append(Fault(*place, Reason.OUT_OF_RANGE, self._signals[c].id, text, int(ns[r]), BEYOND_LIMITS))
 
 
+def _scaled(values: Floats, scale: Scale | None) -> Floats:
+    return values if scale is None else values * scale[0] + scale[1]
+
+
 def _bad_times(clock: Clock, column: Array, times: Times, line: Ints) -> list[Fault]:
     import pyarrow as pa
 
@@ -112,9 +122,13 @@ def _timestamps_as_text(cells: Array) -> list[str | None]:
 class LongTable:
     """One reading a line: time, signal, value, and perhaps quality."""
 
-    def __init__(self, context: Context, file: str, names: dict[str, int], clock: Clock, how: Reading) -> None:
-        """names: what the signal column may say -> index of the signal."""
-        self._context, self._names, self._clock = context, names, clock
+    def __init__(
+        self, context: Context, file: str, names: Mapping[str, tuple[int, Scale | None]], clock: Clock, how: Reading
+    ) -> None:  # fmt: skip
+        """names: what the signal column may say -> index of the signal, and how its values get the configured unit."""
+        self._context, self._clock = context, clock
+        self._names = {name: index for name, (index, _) in names.items()}
+        self._scales = {name: scale for name, (_, scale) in names.items() if scale is not None}
         self._how = how._replace(nan_is_empty=False)
         self._ids = [signal.id for signal in context.skid.signals]
         self._contact = [is_contact(signal) for signal in context.skid.signals]
@@ -124,8 +138,9 @@ class LongTable:
     def piece(self, columns: Sequence[Array], line: Ints, faults: list[Fault]) -> Piece:
         """columns: time, signal, value, and quality where there is one. line, faults: as for WideTable."""
         times = self._clock.read(columns[0])
-        signal, unknown = self._signals(columns[1], times, line)
-        cells = read_numbers(columns[2], False, self._how)
+        names, codes = self._coded(columns[1])
+        signal, unknown = self._signals(names, codes, times, line)
+        cells = self._in_unit(read_numbers(columns[2], False, self._how), names, codes)
         stated = read_qualities(columns[3]) if len(columns) > 3 else np.zeros(line.size, np.uint8)
         known = signal >= 0
         bad_times = _bad_times(self._clock, columns[0], times, line)
@@ -140,14 +155,24 @@ class LongTable:
         rows = Rows(times.ns[at], signal[at].astype(np.int16), cells.values[at], stated[at])
         return self._assembler.piece(rows, line[at], np.zeros(at.size, np.int16), rows.time, faults + refused)
 
-    def _signals(self, column: Array, times: Times, line: Ints) -> tuple[Ints, list[Fault]]:
-        """Index of each row's signal, -1 where it is not configured."""
+    def _coded(self, column: Array) -> tuple[list[str], Ints]:
+        """The different names, and which of them each row has; as many as there are where it has none."""
         import pyarrow as pa
 
         coded = as_text(column).dictionary_encode()
         names = [name.strip() for name in coded.dictionary.to_pylist()]
+        return names, numbers(coded.indices.cast(pa.int64()), len(names))
+
+    def _in_unit(self, cells: Cells, names: Sequence[str], codes: Ints) -> Cells:
+        values = cells.values
+        for code, name in enumerate(names):
+            if name in self._scales:
+                values = np.where(codes == code, _scaled(values, self._scales[name]), values)
+        return cells._replace(values=values)
+
+    def _signals(self, names: Sequence[str], codes: Ints, times: Times, line: Ints) -> tuple[Ints, list[Fault]]:
+        """Index of each row's signal, -1 where it is not configured."""
         table = np.array([*(self._names.get(name, -1) for name in names), -1], np.int64)
-        codes = numbers(coded.indices.cast(pa.int64()), len(names))
         signal = table[codes]
         faults = []
         for row in np.flatnonzero(signal < 0).tolist():
