@@ -142,7 +142,10 @@ def test_a_knob_stays_as_it_is_or_as_usual_where_that_is_as_good_else_it_goes_am
     assert middle(knob, 2.0, [(1, 5.0), (2, 0.0), (4, 0.0), (9.0, 0.0)]) == 9.0
     assert middle(knob, 2.0, [(1, 5.0), (2, 0.0), (3.0, 0.0), (9.0, 7.0)]) == 3.0
     assert middle(knob, 2.0, [(1, 5.0), (2, 0.0), (3.0, 9.0), (4, 0.0), (6, 0.0), (9.0, 7.0)]) == 2.0
-    assert middle(knob, 1.0, [(1, 5.0), (2, 0.0), (6, 0.0), (9.0, 7.0)]) == 4.0
+    # Amid what is as good, nearer to where less is lost beyond: 4 + 4/8 ln(5/7).
+    assert middle(knob, 1.0, [(1, 5.0), (2, 0.0), (6, 0.0), (9.0, 5.0)]) == 4.0
+    assert middle(knob, 1.0, [(1, 5.0), (2, 0.0), (6, 0.0), (9.0, 7.0)]) == 3.8
+    assert middle(knob, 1.0, [(1, 1.0), (2, 0.0), (6, 0.0), (9.0, 1000.0)]) == 2.0
 
 
 def test_intervals_are_those_of_scipys_exact_tests() -> None:
