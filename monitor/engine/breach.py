@@ -41,6 +41,7 @@ ZERO_PA, ZERO_SPAN = 0.15e5, 0.02     # Pa, and of span: a fall of one header al
 WHICH_PA = 400.0                 # more loss at one vessel's inlet that names it
 MOVES_S = 30                     # that valves take
 CLOSER_PA = 3000.0               # by which a vessel's pressure comes closer to the header's when it is opened to it
+DIPS = 0.2               # of dP: a standby opened to the outlet first falls below the inlet by so much
 MANY = 3                         # vessels in service, from which on one that leaves may make a step too small to see
 CLEAN_ONE = 1.25                 # of the loss that a clean vessel makes where all is laminar: what is taken for one
 ROUND_S = 7200                   # after a changeout in which the next one is likely: vessels are changed in turn
@@ -275,7 +276,7 @@ def _came_in(teller: Teller, before: Level, after: Level, loss: float) -> bool:
         return False
     if teller.own_pressures:    # held at the inlet's pressure, a standby may have been opened to the outlet first
         since, drop = teller.story.breach.since, before.inlet - before.outlet
-        return off_inlet(teller.history, since - (STEP_S + MOVES_S) * NS, since) > max(0.5 * drop, CLOSER_PA)
+        return off_inlet(teller.history, since - (STEP_S + MOVES_S) * NS, since) > max(DIPS * drop, CLOSER_PA)
     return _clean_one_explains(teller, teller.referred(_flow_or_one(before)), loss, standby=True)
 
 

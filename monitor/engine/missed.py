@@ -12,7 +12,8 @@ from monitor.engine.layout import BLOCK_FIELDS, BLOCK_S, BLOCKS, NORMALISED
 from monitor.model import NS
 
 INLET, OUTLET = BLOCK_FIELDS.index("inlet"), BLOCK_FIELDS.index("outlet")
-SIDE, GAP = 12, 2        # blocks averaged on each side of a step, and left out between them
+SIDE, GAP = 12, 2        # blocks at least on each side of a step, and left out between them
+REACH = 30               # blocks looked at on each side
 FEWEST = 20              # blocks that it must have stood since: a changeout takes minutes
 RISE = 0.012             # of ln(normalised dP)
 SIGNIFICANT = 6.0        # standard errors: some hundred places are tried
@@ -51,10 +52,16 @@ def _blocks(history: np.record, fallen: int) -> np.ndarray | None:
 
 
 def _step(level: np.ndarray, k: int) -> tuple[float, float]:
-    """Rise at place k and how many standard errors it is."""
-    before, after = level[k - SIDE : k], level[k + GAP : k + GAP + SIDE]
-    rise = float(after.mean() - before.mean())
-    error = float(np.sqrt((before.var(ddof=1) + after.var(ddof=1)) / SIDE))
+    """Rise at place k beside a straight line through both sides, and how many standard errors it is: by least squares,
+    else loading that goes on would look like a step wherever levels scatter little."""
+    chosen = np.r_[max(0, k - REACH) : k, k + GAP : min(len(level), k + GAP + REACH)]
+    time, after, y = chosen - float(chosen.mean()), (chosen >= k).astype(float), level[chosen]
+    after, y = after - after.mean(), y - y.mean()
+    after = after - time * (after @ time) / (time @ time)
+    y = y - time * (y @ time) / (time @ time)
+    rise = float(after @ y / (after @ after))
+    left = y - rise * after
+    error = float(np.sqrt(left @ left / (len(y) - 3) / (after @ after)))
     return rise, rise / max(error, 1e-6)
 
 
