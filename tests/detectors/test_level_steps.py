@@ -15,7 +15,7 @@ import numpy.typing as npt
 import pytest
 import ruptures
 from scipy import stats
-from statsmodels.api import datasets
+from statsmodels.api import OLS, add_constant, datasets
 
 from monitor.detectors.drop import APART, SIGNIFICANT, SPAN, fall_of_blocks
 from monitor.detectors.isolation import block_average
@@ -76,13 +76,17 @@ def test_means_and_errors_of_the_niles_two_regimes():
 
 
 def test_the_niles_step_is_placed_in_1898_as_by_least_squares():
-    """Run backwards, the fall of 1898 is a rise after 72 years; ruptures' exact search for one break agrees."""
+    """Run backwards, the fall of 1898 is a rise after 72 years; ruptures' exact search for one break agrees, and
+    statsmodels' least squares with a line beside the step gives its t value."""
     level = np.log(nile()[::-1])
     (found,) = ruptures.Dynp(model="l2", min_size=5, jump=1).fit(level.reshape(-1, 1)).predict(n_bkps=1)[:1]
     assert found == 72
     _, errors, place = max(places(level), key=lambda p: p[1])
     assert found - missed.GAP <= place <= found
-    assert errors > 3.5
+    years = np.r_[place - missed.REACH : place, place + missed.GAP : min(level.size, place + missed.GAP + missed.REACH)]
+    line = add_constant(np.column_stack([years, years >= place]).astype(float))
+    assert errors == pytest.approx(OLS(level[years], line).fit().tvalues[2], rel=1e-6)
+    assert errors > 3.0
 
 
 def test_the_niles_fall_is_called_while_its_means_straddle_1898_and_at_no_other_time():
