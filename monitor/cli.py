@@ -181,6 +181,16 @@ def page(config: Path, port: int | None, beside: bool) -> None:
     run_page(config, port=port, beside=beside)
 
 
+@cli.command(short_help="Serve OPC UA over the store of a daemon.")
+@click.option("--config", "config", type=EXISTING, required=True, help="A configuration file, or a folder of them.")
+@click.option("--beside", is_flag=True, hidden=True, help="End with whoever holds standard input open.")
+def opcua(config: Path, beside: bool) -> None:
+    """Serve OPC UA as `[opcua]` says, over the store of a running or stopped daemon; `run` does so by itself."""
+    from monitor.commands.opcua import run_opcua
+
+    run_opcua(config, beside=beside)
+
+
 @cli.command(short_help="Why an event was told: its evidence.")
 @click.argument("event")
 @click.option("--config", "config", type=EXISTING, default=None, help="Configuration of the daemon that told it.")

@@ -321,6 +321,31 @@ class WebSettings:
 
 
 @dataclass(frozen=True, slots=True)
+class OpcuaUser:
+    """Somebody who logs in at the OPC UA server, by password or by certificate. role: `look`, or `act`."""
+
+    name: str
+    role: str
+    password: Secret | None = None
+    cert_file: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class OpcuaSettings:
+    """An OPC UA server for control rooms. anonymous: who does not log in may look; unencrypted: also offers an endpoint
+    without security. trusted: a folder of certificates; only programs that have one of them come in."""
+
+    host: str = "127.0.0.1"
+    port: int = 4840                # IANA: opcua-tcp
+    users: tuple[OpcuaUser, ...] = ()
+    anonymous: bool = False
+    unencrypted: bool = False
+    cert_file: str | None = None    # None: one is made beside the store
+    key_file: str | None = None
+    trusted: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Step:
     """One step of a site's procedure for a changeout. watch: the part of a changeout that it is, which tells what is
     watched beside it; empty: nothing."""
@@ -380,6 +405,7 @@ class Settings:
     web: WebSettings = WebSettings()
     command: CommandSettings = CommandSettings()
     fleet: FleetSettings = FleetSettings()
+    opcua: OpcuaSettings | None = None
 
 
 class Rows(NamedTuple):

@@ -20,14 +20,15 @@ NICER = 5                   # by so much the page is nicer than the daemon
 
 
 class PageProcess:
-    """Keeps `bagwright page` running between `__enter__` and `__exit__`. warn: where troubles are said.
+    """Keeps `bagwright page`, or another command that serves the store, running between `__enter__` and `__exit__`.
+    warn: where troubles are said; what: how it is called there.
 
     The child reads a pipe that ends with us, however we end, so that none is left behind to hold the port.
     """
 
-    def __init__(self, config: Path, warn: Callable[[str], None]) -> None:
-        self._command = [sys.executable, "-m", "monitor", "page", "--beside", "--config", str(config)]
-        self._warn = warn
+    def __init__(self, config: Path, warn: Callable[[str], None], command: str = "page", what: str = "page") -> None:
+        self._command = [sys.executable, "-m", "monitor", command, "--beside", "--config", str(config)]
+        self._warn, self._what = warn, what
         self._stop, self._renewing = threading.Event(), threading.Event()
         self._process = self._start()
         self._thread = threading.Thread(target=self._keep, name="page", daemon=True)
@@ -51,7 +52,8 @@ class PageProcess:
                 continue
             if time.monotonic() - began > SETTLED_S:
                 pause = PAUSE_S[0]
-            self._warn(f"the page stopped (exit code {code}) and is started again in {pause:.0f} s; the daemon goes on")
+            self._warn(f"the {self._what} stopped (exit code {code}) and is started again in {pause:.0f} s; "
+                       "the daemon goes on")
             if self._stop.wait(pause):
                 return
             pause, began = min(2 * pause, PAUSE_S[1]), time.monotonic()

@@ -39,8 +39,16 @@ def run_daemon(config: Path, *, page: bool) -> None:
     signal.signal(signal.SIGHUP, lambda *_: renewal.ask())
     for line in opening(settings, page=page):
         say(line)
-    with PageProcess(config, warn) if page else contextlib.nullcontext() as process:
-        watch(settings, wall, stop, renewal=renewal, renewed=process.renew if process is not None else lambda: None)
+    with contextlib.ExitStack() as stack:
+        beside = [stack.enter_context(PageProcess(config, warn))] if page else []
+        if settings.opcua is not None:
+            beside.append(stack.enter_context(PageProcess(config, warn, "opcua", "OPC UA server")))
+
+        def renewed() -> None:
+            for process in beside:
+                process.renew()
+
+        watch(settings, wall, stop, renewal=renewal, renewed=renewed)
     say(f"stopped; the state is in {settings.store.path}")
 
 
@@ -64,6 +72,8 @@ def opening(settings: Settings, *, page: bool) -> Iterator[str]:
     yield f"broker    {broker.host}:{broker.port}{', TLS' if broker.tls else ''}{user}, client id {broker.client_id}"
     yield f"store     {settings.store.path}"
     host = f"[{settings.web.host}]" if ":" in settings.web.host else settings.web.host
+    if settings.opcua is not None:
+        yield f"opc ua    opc.tcp://{settings.opcua.host}:{settings.opcua.port}/"
     yield "page      " + (f"http://{host}:{settings.web.port}/" if page else "none")
 
 

@@ -10,6 +10,7 @@ from monitor.alarms.catalogue import MONITOR
 from monitor.config.build import skid_settings
 from monitor.config.documents import Document, UnreadableError, files_of, read_document
 from monitor.config.faults import Faults
+from monitor.config.opcua import read_opcua
 from monitor.config.shared import SHARED, find_shared, read_broker, read_command, read_fleet, read_notify, read_store
 from monitor.config.skids import SkidParts, read_skid
 from monitor.config.web import read_web
@@ -36,8 +37,8 @@ def settings_from(documents: list[Document], environ: Mapping[str, str], faults:
     skids = [read_skid(document, faults) for document in documents if document.data.keys() & set(SKID_TABLES)]
     _check_across(skids, faults)
     owners = find_shared(documents, faults)
-    broker, notify, web, command, fleet = (owners.get(name)
-                                           for name in ("broker", "notify", "web", "command", "fleet"))
+    broker, notify, web, command, fleet, opcua = (
+        owners.get(name) for name in ("broker", "notify", "web", "command", "fleet", "opcua"))
     shared = (
         read_broker(broker, environ, faults) if broker else BrokerSettings(),
         read_store(owners.get("store", documents[0]), faults),
@@ -45,6 +46,7 @@ def settings_from(documents: list[Document], environ: Mapping[str, str], faults:
         read_web(web, environ, faults) if web else WebSettings(),
         read_command(command, environ, faults) if command else CommandSettings(),
         read_fleet(fleet, environ, faults) if fleet else FleetSettings(),
+        read_opcua(opcua, environ, faults) if opcua else None,
     )
     _check_rules(notify, shared[2], [parts.skid.id for parts in skids], faults)
     if not skids and not faults.unreadable:

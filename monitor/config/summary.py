@@ -73,6 +73,8 @@ def _shared(settings: Settings) -> Iterator[str]:
     yield f"notify        {', '.join(['MQTT', *targets])}"
     yield from (f"rule          {_rule(rule)}" for rule in notify.rules)
     yield f"commands      over MQTT {settings.command.mqtt}"
+    if settings.opcua is not None:
+        yield f"opc ua        opc.tcp://{settings.opcua.host}:{settings.opcua.port}/"
     yield f"web           http://{web.host}:{web.port}/"
 
 

@@ -338,6 +338,28 @@ class UserTable(Table):
     token_file: Annotated[str | None, _SECRET_FILE] = None
 
 
+class OpcuaTable(Table):
+    host: Annotated[str | None, _HOST] = None
+    port: Annotated[int | None, _PORT] = None
+    anonymous: Annotated[bool | None, BeforeValidator(Flag())] = None
+    unencrypted: Annotated[bool | None, BeforeValidator(Flag())] = None
+    cert_file: Annotated[str | None, _FILE] = None
+    key_file: Annotated[str | None, _FILE] = None
+    trusted: Annotated[str | None, BeforeValidator(Text("a folder of certificates", longest=LONGEST_PATH))] = None
+    user: Any = None
+
+
+class OpcuaUserTable(Table):
+    needed = ("name", "role")
+
+    name: Annotated[str | None, BeforeValidator(Text("a name for people", longest=60))] = None
+    role: Annotated[WebRole | None, BeforeValidator(Word(WebRole))] = None
+    password: Annotated[None, BeforeValidator(NeverHere("password"))] = None
+    password_env: Annotated[str | None, _VARIABLE] = None
+    password_file: Annotated[str | None, _SECRET_FILE] = None
+    cert_file: Annotated[str | None, _FILE] = None
+
+
 class AlarmTable(Table):
     """What every kind may be given; `alarm_table` adds a kind's own keys."""
 

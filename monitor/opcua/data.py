@@ -1,0 +1,51 @@
+"""What the server asks of the store."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from typing import Any, Protocol
+
+import numpy.typing as npt
+
+from monitor.model import Event, Quality, Rows
+
+AlarmKey = tuple[str, str, str | None, str | None]      # skid, kind, vessel, signal
+Leave = Callable[[str | None, str, Any], int]           # skid, action, body -> number of the request
+
+
+class Asked(Protocol):
+    @property
+    def answer(self) -> str | None: ...
+
+
+class Source(Protocol):
+    """As `monitor.store.Reader`."""
+
+    def all_latest(self) -> dict[str, dict[str, tuple[int, float, Quality]]]: ...
+
+    def newest_minutes(self) -> dict[str, dict[str, Any]]: ...
+
+    def newest_forecasts(self) -> dict[str, tuple[int, float, float, float]]: ...
+
+    def alarm_states(self) -> dict[AlarmKey, dict[str, Any]]: ...
+
+    def event(self, event_id: str) -> Event | None: ...
+
+    def request(self, number: int | None = None) -> Asked | None: ...
+
+    def skids(self) -> list[str]: ...
+
+    def signals(self, skid: str, *, former: bool = False) -> list[str]: ...
+
+    def rows(self, skid: str, start: int, end: int, signals: Sequence[str] | None = None) -> Rows: ...
+
+    def rows_after(self, skid: str, time: int, *, fed_only: bool = True, signals: Sequence[str] | None = None
+                   ) -> Iterator[Rows]: ...
+
+    def minutes(self, skid: str, start: int, end: int) -> Mapping[str, npt.NDArray[Any]]: ...
+
+    def newest(self) -> int | None: ...
+
+    def oldest(self, skids: Sequence[str]) -> int | None: ...
+
+    def close(self) -> None: ...

@@ -1,0 +1,319 @@
+"""The OPC UA server beside a store, asked by the library's own client over loopback."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import socket
+import threading
+from collections.abc import Awaitable, Callable, Iterator
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from asyncua import Client, ua
+from asyncua.crypto.cert_gen import dump_private_key_as_pem, generate_private_key, generate_self_signed_app_certificate
+from asyncua.crypto.security_policies import SecurityPolicyBasic256Sha256
+from commands.helpers import Running
+from cryptography import x509
+from cryptography.hazmat.primitives.serialization import Encoding
+from cryptography.x509.oid import ExtendedKeyUsageOID
+from services import free_port
+from store.samples import START, event, skid
+
+from monitor.config import load
+from monitor.daemon.keeper import Keeper
+from monitor.model import NS, Minute, Quality, Rows, Settings
+from monitor.opcua.history import MOST
+from monitor.opcua.units import unit_of
+from monitor.store import Batch, Store
+from tests.commands import helpers
+
+OPERATOR, LOOKER = ("Ada Brook", "river-Pass-7"), ("display", "river-Look-7")
+CONFIG = """
+[store]
+path = "s.db"
+[opcua]
+port = {port}
+[[opcua.user]]
+name = "Ada Brook"
+role = "act"
+password_file = "ada"
+[[opcua.user]]
+name = "display"
+role = "look"
+password_file = "display"
+"""
+T0 = datetime(2026, 1, 1, tzinfo=UTC)
+
+
+class Plant:
+    """A store with an hour of readings, a daemon's keeper over it, and the server."""
+
+    def __init__(self, folder: Path) -> None:
+        self.port = free_port()
+        (folder / "ada").write_text(OPERATOR[1])
+        (folder / "display").write_text(LOOKER[1])
+        self.config = helpers.skid(folder, CONFIG.format(port=self.port))
+        self.settings: Settings = load(self.config)
+        self.folder = folder
+        self.now = START + 3_600 * NS
+        self.store = Store.open(self.settings.store.path, now=lambda: self.now)
+        self.store.configure(self.settings.skids)
+        self.keeper = Keeper(self.settings, self.store, lambda: self.now, lambda skid: self.now)
+        self.fill()
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self._act)
+
+    def fill(self) -> None:
+        seconds = np.repeat(np.arange(3_600), 3)
+        place = np.tile(np.arange(3, dtype=np.int16), 3_600)
+        value = np.round(np.random.default_rng(3).normal(3.0, 0.2, seconds.size), 3)
+        quality = np.where((seconds == 1_800) & (place == 0), int(Quality.BAD), 0).astype(np.uint8)
+        quality[(seconds == 3_599) & (place == 1)] = int(Quality.UNCERTAIN)
+        rows = Rows(START + seconds * NS, place, value, quality)
+        minutes = [("intake-1", Minute(START + n * 60 * NS, 3e5, 2e5, 1e5 + n, 0.01, 288.15, 0.9e5 + n, n < 58))
+                   for n in range(59)]
+        batch = Batch(rows=[("intake-1", rows, np.ones(rows.size, bool))], minutes=minutes,
+                      events=[event(3_000, message="dP nears the limit")],
+                      forecasts=[(START + 3_500 * NS, "intake-1", 2.0, 3.0, 4.5)])
+        self.keeper.fill(batch)
+        self.store.commit(batch)
+
+    def _act(self) -> None:
+        """As the daemon's rounds do."""
+        while not self._stop.wait(0.05):
+            batch = Batch()
+            self.keeper.fill(batch)
+            if batch:
+                self.store.commit(batch)
+
+    def __enter__(self) -> Plant:
+        self._thread.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._stop.set()
+        self._thread.join()
+        self.store.close()
+
+    @property
+    def url(self) -> str:
+        return f"opc.tcp://127.0.0.1:{self.port}/"
+
+
+@pytest.fixture(scope="module")
+def plant(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Plant]:
+    folder = tmp_path_factory.mktemp("opcua")
+    with Plant(folder) as made, Running("opcua", "--config", made.config.name, cwd=folder, name="opcua") as server:
+        server.says("OPC UA at")
+        make_certificate(folder)
+        yield made
+        done = server.stop()
+        assert done.code == 0 and "Traceback" not in done.err + done.out, done
+
+
+def make_certificate(folder: Path) -> None:
+    key = generate_private_key()
+    made = generate_self_signed_app_certificate(key, "client", {}, [x509.UniformResourceIdentifier("urn:test:client")],
+                                                [ExtendedKeyUsageOID.CLIENT_AUTH])
+    (folder / "client-key.pem").write_bytes(dump_private_key_as_pem(key))
+    (folder / "client.pem").write_bytes(made.public_bytes(Encoding.PEM))
+
+
+def with_client(plant: Plant, does: Callable[[Client], Awaitable[Any]], who: tuple[str, str] | None = OPERATOR, *,
+                secure: bool = True) -> Any:
+    async def connected() -> Any:
+        client = Client(plant.url, timeout=10)
+        client.application_uri = "urn:test:client"
+        if secure:
+            await client.set_security(SecurityPolicyBasic256Sha256, str(plant.folder / "client.pem"),
+                                      str(plant.folder / "client-key.pem"), server_certificate=str(
+                                          plant.folder / "bagwright-opcua.pem"))
+        if who is not None:
+            client.set_user(who[0])
+            client.set_password(who[1])
+        async with client:
+            return await does(client)
+
+    return asyncio.run(connected())
+
+
+def test_signals_have_value_unit_range_and_status_as_the_engine_says(plant: Plant) -> None:
+    async def does(client: Client) -> None:
+        index = await client.get_namespace_index("urn:bagwright:skids")
+        root = await client.nodes.objects.get_child(f"{index}:Skids")
+        (place,) = await root.get_children()
+        assert (await place.read_browse_name()).Name == "intake-1"
+        inlet = client.get_node(ua.NodeId("intake-1/PT-101", index))
+        assert await inlet.read_type_definition() == ua.NodeId(ua.ObjectIds.AnalogUnitRangeType)
+        told = await inlet.read_data_value()
+        stored = plant.store.latest("intake-1")
+        assert told.Value.Value == stored["PT-101"][1] and told.StatusCode.is_good()
+        assert told.SourceTimestamp == T0 + timedelta(seconds=3_599)
+        unit = await (await inlet.get_child("0:EngineeringUnits")).read_value()
+        assert (unit.UnitId, unit.DisplayName.Text) == (4342098, "bar")     # the example of OPC 10000-8, 5.6.3
+        span = await (await inlet.get_child("0:EURange")).read_value()
+        assert (span.Low, span.High) == (0.0, 10.0)
+        outlet = client.get_node(ua.NodeId("intake-1/PT-102", index))
+        told = await outlet.read_data_value(raise_on_bad_status=False)
+        assert told.StatusCode.value == ua.StatusCodes.UncertainEngineeringUnitsExceeded
+        drop = client.get_node(ua.NodeId("intake-1/computed/NormalisedPressureDrop", index))
+        told = await drop.read_data_value(raise_on_bad_status=False)
+        assert told.Value.Value == pytest.approx((0.9e5 + 58) / 1e5) and told.StatusCode.is_uncertain()
+        foreseen = client.get_node(ua.NodeId("intake-1/computed/HoursToChangeoutP50", index))
+        assert await foreseen.read_value() == 3.0
+
+    with_client(plant, does)
+
+
+def test_history_equals_the_store_reading_for_reading_over_continuation_points_both_ways(plant: Plant) -> None:
+    stored = plant.store.rows("intake-1", START, START + 3_600 * NS, ["PT-101"])
+    wanted = [(T0 + timedelta(microseconds=(t - START) // 1_000), v if q != Quality.BAD else None)
+              for t, v, q in zip(stored.time.tolist(), stored.value.tolist(), stored.quality.tolist(), strict=True)]
+
+    async def does(client: Client) -> None:
+        node = client.get_node(ua.NodeId("intake-1/PT-101", await client.get_namespace_index("urn:bagwright:skids")))
+        later = T0 + timedelta(hours=2)
+        for start, end, expected in ((T0, later, wanted), (later, T0, wanted[::-1])):
+            found = await node.read_raw_history(start, end, numvalues=0, return_bounds=False)
+            bad = ua.StatusCodes.BadSensorFailure
+            told = [(v.SourceTimestamp, None if v.StatusCode.value == bad else v.Value.Value) for v in found]
+            assert told == expected
+        part = await node.read_raw_history(T0 + timedelta(seconds=10), None, numvalues=5, return_bounds=False)
+        assert [v.SourceTimestamp for v in part] == [w[0] for w in wanted[10:15]]
+        drop = client.get_node(ua.NodeId("intake-1/computed/PressureDrop", node.nodeid.NamespaceIndex))
+        minutes = await drop.read_raw_history(T0, T0 + timedelta(hours=1), return_bounds=False)
+        assert [v.Value.Value for v in minutes] == pytest.approx([(1e5 + n) / 1e5 for n in range(59)])
+
+    with_client(plant, does)
+    assert MOST > 3_600
+
+
+class Heard:
+    def __init__(self) -> None:
+        self.events: list[Any] = []
+
+    def event_notification(self, event: Any) -> None:
+        self.events.append(event)
+
+
+def test_an_alarm_is_a_condition_and_is_acknowledged_shelved_and_noted_under_the_name_that_logged_in(
+    plant: Plant
+) -> None:
+    async def waited(heard: Heard, state: Callable[[Any], bool]) -> Any:
+        for _ in range(100):
+            told = [e for e in reversed(heard.events) if getattr(e, "Retain", None) is not None]
+            found = next(filter(state, told), None)
+            if found is not None:
+                return found
+            await asyncio.sleep(0.1)
+        raise AssertionError(heard.events)
+
+    async def does(client: Client) -> None:
+        heard = Heard()
+        subscription = await client.create_subscription(300, heard)
+        await subscription.subscribe_alarms_and_conditions(evtypes=ua.ObjectIds.AlarmConditionType)
+        refresh = client.get_node(ua.ObjectIds.ConditionType)
+        await refresh.call_method("0:ConditionRefresh", ua.Variant(subscription.subscription_id, ua.VariantType.UInt32))
+        alarm = await waited(heard, lambda e: e.NodeId is not None)
+        assert alarm.Message.Text == "dP nears the limit" and alarm.SourceName == "intake-1"
+        assert alarm.ConditionName == "dp-limit PDAHH out-of-specification"
+        assert (getattr(alarm, "ActiveState/Id"), getattr(alarm, "AckedState/Id")) == (True, False)
+        assert alarm.Severity >= 500 and alarm.Retain
+        condition = client.get_node(alarm.NodeId)
+        comment = ua.Variant(ua.LocalizedText("walked by"), ua.VariantType.LocalizedText)
+
+        async def acknowledged(number: bytes) -> None:
+            await condition.call_method(ua.NodeId(ua.ObjectIds.AcknowledgeableConditionType_Acknowledge),
+                                        ua.Variant(number, ua.VariantType.ByteString), comment)
+
+        with pytest.raises(ua.uaerrors.BadEventIdUnknown):
+            await acknowledged(b"no such event...")
+        await acknowledged(alarm.EventId)
+        now = await waited(heard, lambda e: getattr(e, "AckedState/Id") is True)
+        assert now.ClientUserId == OPERATOR[0] and now.Comment.Text == "walked by"
+        with pytest.raises(ua.uaerrors.BadConditionBranchAlreadyAcked):
+            await acknowledged(alarm.EventId)
+        with pytest.raises(ua.uaerrors.BadShelvingTimeOutOfRange):
+            await condition.call_method(ua.NodeId(ua.ObjectIds.ShelvedStateMachineType_TimedShelve),
+                                        ua.Variant(1e11, ua.VariantType.Double))
+        await condition.call_method(ua.NodeId(ua.ObjectIds.ShelvedStateMachineType_TimedShelve),
+                                    ua.Variant(600_000.0, ua.VariantType.Double))
+        shelved = await waited(heard, lambda e: e.SuppressedOrShelved)
+        await condition.call_method(ua.NodeId(ua.ObjectIds.ShelvedStateMachineType_Unshelve))
+        await waited(heard, lambda e: not e.SuppressedOrShelved and e.EventId != shelved.EventId)
+
+    with_client(plant, does)
+    told = [(e.step, e.who, e.via) for e in plant.store.journal(limit=20) if e.who]
+    assert told[::-1][0] == ("ack", "Ada Brook", "opcua") and ("shelve", "Ada Brook", "opcua") in told
+    assert "refused" in [step for step, _, _ in told]
+
+
+@pytest.mark.parametrize("who", [(OPERATOR[0], "wrong-Pass-7"), ("nobody", OPERATOR[1]), None])
+def test_who_cannot_log_in_is_refused(plant: Plant, who: tuple[str, str] | None) -> None:
+    with pytest.raises((ua.UaStatusCodeError, ua.UaError), match=r"(?i)access|token|denied|user"):
+        with_client(plant, lambda client: asyncio.sleep(0), who)
+
+
+def test_without_encryption_nothing_but_the_endpoints_is_told(plant: Plant) -> None:
+    with pytest.raises(ua.UaStatusCodeError, match=r"(?i)security"):
+        with_client(plant, lambda client: asyncio.sleep(0), secure=False)
+
+    async def endpoints() -> Any:
+        return await Client(plant.url, timeout=5).connect_and_get_server_endpoints()
+
+    (offered,) = asyncio.run(endpoints())
+    assert offered.SecurityPolicyUri.endswith("#Basic256Sha256")
+    assert offered.SecurityMode == ua.MessageSecurityMode.SignAndEncrypt
+
+
+def test_who_may_look_writes_and_acts_nothing(plant: Plant) -> None:
+    async def does(client: Client) -> None:
+        index = await client.get_namespace_index("urn:bagwright:skids")
+        node = client.get_node(ua.NodeId("intake-1/PT-101", index))
+        with pytest.raises(ua.uaerrors.BadUserAccessDenied):
+            await node.write_value(9.9)
+        with pytest.raises(ua.UaStatusCodeError):
+            await client.nodes.objects.add_object(index, "mine")
+        with pytest.raises(ua.uaerrors.BadUserAccessDenied):
+            await client.get_node(ua.NodeId("alarm/intake-1/dp-limit", index)).call_method(
+                ua.NodeId(ua.ObjectIds.ShelvedStateMachineType_Unshelve))
+        with pytest.raises(ua.UaStatusCodeError):
+            await client.get_node(ua.NodeId("intake-1/nothing", index)).read_value()
+        assert await node.read_value() is not None
+
+    with_client(plant, does, LOOKER)
+
+
+def test_hostile_bytes_and_too_much_of_everything_end_that_client_only(plant: Plant) -> None:
+    for garbage in (b"GET / HTTP/1.1\r\n\r\n", b"HELF\xff\xff\xff\x7f" + b"a" * 100, b"MSGF\x08\0\0\0", bytes(64),
+                    b"HELF\x20\0\0\0" + b"\xff" * 24, b"OPNF\x40\0\0\0" + bytes(56)):
+        with socket.create_connection(("127.0.0.1", plant.port), 5) as line:
+            line.settimeout(3)
+            with contextlib.suppress(OSError):
+                line.sendall(garbage)
+                line.recv(100)
+
+    async def does(client: Client) -> None:
+        with pytest.raises(ua.uaerrors.BadTooManySubscriptions):
+            for _ in range(120):
+                await client.create_subscription(60_000, Heard())
+        node = ua.ReadValueId(NodeId=ua.NodeId(ua.ObjectIds.Server), AttributeId=ua.AttributeIds.BrowseName)
+        with pytest.raises(ua.UaStatusCodeError, match=r"(?i)too many"):
+            await client.uaclient.read(ua.ReadParameters(NodesToRead=[node] * 6_000))
+        assert await client.nodes.server.read_browse_name()
+
+    with_client(plant, does)
+    with_client(plant, lambda client: client.nodes.server.read_browse_name())
+
+
+def test_units_have_the_codes_of_recommendation_20() -> None:
+    made = skid()
+    told = {s.id: (unit_of(s).code, unit_of(s).number) for s in made.signals}
+    assert told == {"PT-1": ("BAR", 0x424152), "PT-2": ("BAR", 0x424152), "FT-1": ("MQH", 0x4D5148)}
+    odd = replace(made.signals[0], scale=3.0, unit="cubits")
+    assert unit_of(odd).number == -1 and unit_of(odd).shown == "cubits"
