@@ -10,6 +10,7 @@ from markupsafe import Markup
 
 from monitor.web.scales import decimals_for, nice_step, value_ticks
 
+SHORT = 6           # letters
 WIDTH, TOP, BOTTOM = 10_000, 8, 20      # units of the stretched part; px above and below it
 
 
@@ -58,7 +59,9 @@ class _Axes:
 
 
 def draw_chart(chart: Chart) -> Markup:
-    """The chart as a `<figure>`. The same input gives the same text."""
+    """The chart as a `<figure>`; what x is stands at its axis where that is short. The same input gives the same
+    text."""
+    unit = chart.unit if len(chart.x_words) <= SHORT else f"{chart.unit}, over {chart.x_words}"
     axes = _Axes(chart)
     inner = Markup("").join(_drawn(marks, axes) for marks in chart.marks)
     key = Markup('<span class="key"><svg width="26" height="10" aria-hidden="true">{}</svg>{}</span>')
@@ -68,7 +71,7 @@ def draw_chart(chart: Chart) -> Markup:
         '{legend}</figcaption><svg class="chart" role="img" aria-label="{told}" width="100%" height="{all}">'
         '<svg class="data" x="0" y="{top}" width="100%" height="{h}" viewBox="0 0 {w} {h}" preserveAspectRatio="none" '
         'overflow="visible">{inner}</svg>{y}<g>{x}</g></svg></figure>'
-    ).format(title=chart.title, unit=chart.unit, legend=legend, told=_told(chart), all=chart.height + TOP + BOTTOM,
+    ).format(title=chart.title, unit=unit, legend=legend, told=_told(chart), all=chart.height + TOP + BOTTOM,
              top=TOP, h=chart.height, w=WIDTH, inner=inner, y=_value_axis(axes), x=_x_axis(axes, chart))
 
 
@@ -110,9 +113,10 @@ def _value_axis(axes: _Axes) -> Markup:
 def _x_axis(axes: _Axes, chart: Chart) -> Markup:
     words = [Markup('<text class="tick" x="{p:.2f}%" y="{y}" text-anchor="middle">{v:g}</text>').format(
         p=axes.x(v) * 100 / WIDTH, y=chart.height + TOP + 14, v=v)
-        for v in axes.ticks() if 300 < axes.x(v) < 7_500]  # fmt: skip
-    words.append(Markup('<text class="tick" x="100%" dx="-4" y="{}" text-anchor="end">{}</text>').format(
-        chart.height + TOP + 14, chart.x_words))
+        for v in axes.ticks() if 300 < axes.x(v) < (8_500 if len(chart.x_words) <= SHORT else 9_700)]  # fmt: skip
+    if len(chart.x_words) <= SHORT:
+        words.append(Markup('<text class="tick" x="100%" dx="-4" y="{}" text-anchor="end">{}</text>').format(
+            chart.height + TOP + 14, chart.x_words))
     return Markup("").join(words)
 
 
