@@ -40,6 +40,8 @@ FLOW_ANSWERS = 0.03              # of flow per unit of ln(resistance): less, and
 ZERO_PA, ZERO_SPAN = 0.15e5, 0.02     # Pa, and of span: a fall of one header alone by less may be a zero that shifted
 WHICH_PA = 400.0                 # more loss at one vessel's inlet that names it
 MOVES_S = 30                     # that valves take
+ALL_SHUT_S = 60          # before an isolation, or before flow stopped, that a shut path looked like
+CLEAN_ENOUGH = 1.6       # ratio to clean, or its inverse: what comes back unseen is taken for a clean element within it
 CLOSER_PA = 3000.0               # by which a vessel's pressure comes closer to the header's when it is opened to it
 DIPS = 0.2               # of dP: a standby opened to the outlet first falls below the inlet by so much
 MANY = 3                         # vessels in service, from which on one that leaves may make a step too small to see
@@ -236,8 +238,23 @@ def _look(teller: Teller, story: BreachStory, time: int) -> None:
 
 
 def _conclude(teller: Teller, story: BreachStory, before: Level, after: Level, loss: float, time: int) -> None:
+    if story.pending == AFTER_RESTART and _changed_while_shut(teller, story, after):
+        teller.was_isolated(story.stopped_at, story.stopped_at, story.since)
+        return
     if not _explained(teller, before, after, loss, story.pending == AFTER_RESTART):
         _raise(teller, story, before, after, loss, time)
+
+
+def _changed_while_shut(teller: Teller, story: BreachStory, after: Level) -> bool:
+    """Whether the only vessel in service was changed with nothing standing in for it: the path was shut, the pump
+    pushing, for as long as that takes, and what came back is as a clean one."""
+    if teller.skid.in_service > 1 or teller.own_pressures:
+        return False
+    shut = teller.story.shut_at > story.stopped_at - ALL_SHUT_S * NS
+    lasting = (story.since - story.stopped_at) / NS
+    ratio = teller.referred(_flow_or_one(after)) / teller.story.clean[0]
+    clean = 1 / CLEAN_ENOUGH < ratio < CLEAN_ENOUGH
+    return shut and clean and lasting >= teller.skid.alarms["changeout-done"].extra["isolation"]
 
 
 def _least(loss: float, restart: bool) -> float:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from monitor.engine.breach import FLAT, ZERO_PA, one_header_alone
+from monitor.engine.breach import ALL_SHUT_S, CLEAN_ENOUGH, FLAT, ZERO_PA, one_header_alone
 from monitor.engine.look_back import Level
 from monitor.engine.story import unpack
 from monitor.engine.verification import Finding
@@ -28,9 +28,7 @@ NO_ELEMENT_SO_HIGH = 5.0  # ratio to clean: more than any element that was fitte
 CLEAR_STEP = 0.08         # rise of ln(normalised dP) that an isolation long enough to be a changeout must have made
 NOT_BACK = 0.25          # of the isolation's step: what came back of it less than that is no return
 STILL_OUT_S = 7200       # since the isolation: later it is taken for over. As `changeout-due` waits for it
-ALL_SHUT_S = 60          # before an isolation that a shut path looked like
 MOVED, OWES = 0.03, 0.5  # of ln(flow): more moves the headers too; so much of it dP may owe to cake that packs
-CLEAN_ENOUGH = math.log(1.6)     # of ln(ratio): what comes back unseen is taken for a clean element within it
 
 
 def proved_by_headers(teller: Teller, finding: Finding) -> bool:
@@ -90,7 +88,7 @@ def _flow_answers(before: Level, after: Level) -> bool:
 
 
 def _clean_came_in(finding: Finding) -> bool:
-    return finding.error < BLUR and abs(math.log(finding.measured)) < CLEAN_ENOUGH
+    return finding.error < BLUR and abs(math.log(finding.measured)) < math.log(CLEAN_ENOUGH)
 
 
 def _out_for_long(teller: Teller, finding: Finding) -> bool:

@@ -74,6 +74,15 @@ def test_a_standby_that_comes_and_goes_is_no_changeout_and_the_next_one_is_found
     assert of_kind(output, "element-breach") == []
 
 
+@pytest.mark.parametrize(("shut_s", "back", "told"), [(1200, CLEAN, ["good"]), (1200, LOADED, []), (100, CLEAN, [])])
+def test_the_only_vessel_changed_with_the_path_shut(shut_s, back, told):
+    """The standby stays out: nothing flows, the pump pushes on. A short one, or what comes back loaded, is none."""
+    parts = parts_of((1500, (LOADED, OUT), None), (shut_s, (OUT, OUT), None), (1500, (back, OUT), None))
+    output = judged(parts, skid_with_standby(2))
+    assert [c.finding.verdict for c in output.changeouts] == told
+    assert of_kind(output, "flow-blocked") != []
+
+
 @pytest.mark.parametrize("seed", [1008, 1010])
 def test_a_small_step_and_flow_that_fills_the_changed_vessel_are_taken_for_what_they_are(seed, tmp_path):
     """In noise: in the one, the loaded vessel's leaving is a fifth of dP shortly after a large fall; in the other,
