@@ -24,6 +24,7 @@ from asyncua import Server, ua
 from asyncua.common import event_objects
 from asyncua.server.monitored_item_service import WhereClauseEvaluator
 
+from monitor.alarms.catalogue import CATALOGUE
 from monitor.alarms.plant_words import letters, status
 from monitor.opcua.data import AlarmKey, Leave, Source
 from monitor.opcua.guard import Users, asking
@@ -31,6 +32,7 @@ from monitor.opcua.space import Space
 
 SEVERITY = {"high": 800, "medium": 500, "low": 200}     # of 1,000; alerts 100. Common practice, no source
 OWED = frozenset({"unacknowledged", "returned-unacknowledged", "latched-unacknowledged"})
+NEWEST = 200            # events that are looked at each time
 KNOWN = 5_000           # events that can be acknowledged
 ANSWER_S = 8.0          # how long a method waits for the daemon
 LONGEST = 2_000
@@ -48,6 +50,7 @@ class Conditions:
         self._retained: dict[AlarmKey, event_objects.AlarmCondition] = {}
         self._events: OrderedDict[bytes, str] = OrderedDict()       # EventId -> alarm
         self._nodes: dict[ua.NodeId, str] = {}
+        self._seen: set[str] = set()
 
     def bind(self) -> None:
         """Makes the methods of the standard types ours."""
@@ -139,6 +142,22 @@ class Conditions:
         for name in ("EventId", "EventType", "SourceNode", "SourceName", "Time", "ReceiveTime", "Message", "Severity"):
             made.data_types.setdefault(name, ua.VariantType.Null)
         return made
+
+    async def look_events(self) -> None:
+        """Tells events that are no alarms, such as a changeout, as they come."""
+        found = await asyncio.to_thread(self._source.events, limit=NEWEST)
+        fresh = [e for e in reversed(found) if e.id not in self._seen and e.kind not in CATALOGUE]
+        first, self._seen = not self._seen, {e.id for e in found} | {""}
+        for event in () if first else fresh:
+            if event.skid not in self._space.skids:
+                continue
+            made = event_objects.BaseEvent(message=event.message, severity=100)
+            made.EventId = ua.Variant(hashlib.sha256(event.id.encode()).digest()[:16], ua.VariantType.ByteString)
+            made.Time = made.ReceiveTime = datetime.fromtimestamp(event.time / 1e9, UTC)
+            made.SourceNode, made.SourceName = self._space.skids[event.skid], event.vessel or event.skid
+            for place in (ua.NodeId(_Ids.Server), self._space.skids[event.skid]):
+                made.emitting_node = place
+                await self._server.iserver.subscription_service.trigger_event(made)
 
     # ---- methods
 

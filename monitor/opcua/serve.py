@@ -73,10 +73,12 @@ async def _loop(filler: Filler, conditions: Conditions, stop: asyncio.Event, say
         try:
             await filler.step()
             await conditions.look()
+            await conditions.look_events()
             complained = False
-        except StoreError as error:
+        except Exception as error:  # noqa: BLE001  # clients keep what there is; the next look may do better
             if not complained:
-                say(f"OPC UA: {error}")
+                kind = "" if isinstance(error, StoreError) else f"unexpected {type(error).__name__}: "
+                say(f"OPC UA: {kind}{error}")
             complained = True
         try:
             await asyncio.wait_for(stop.wait(), EVERY_S)

@@ -11,6 +11,7 @@ from typing import Any
 
 from asyncua import Server, ua
 
+from monitor.alarms.catalogue import MONITOR
 from monitor.model import SkidSettings
 from monitor.opcua.units import NAMESPACE, Unit
 from monitor.opcua.values import Place, Served, served
@@ -42,6 +43,9 @@ class Space:
         root = self._object(ua.NodeId(ua.ObjectIds.ObjectsFolder), self.id("skids"), "Skids", _FOLDER, _ORGANIZES)
         for skid in skids:
             self._skid(root, skid)
+        own = self.skids[MONITOR] = self._object(root, self.id(MONITOR), MONITOR, _BASE, _ORGANIZES,
+                                                 "The monitor itself", notifies=True)  # fmt: skip
+        self._object(own, self.id(MONITOR, "alarms"), "Alarms", _FOLDER, _COMPONENT)
 
     def _skid(self, root: ua.NodeId, skid: SkidSettings) -> None:
         place = self.skids[skid.id] = self._object(root, self.id(skid.id), skid.id, _BASE, _ORGANIZES, skid.name,

@@ -26,7 +26,7 @@ from store.samples import START, event, skid
 
 from monitor.config import load
 from monitor.daemon.keeper import Keeper
-from monitor.model import NS, Minute, Quality, Rows, Settings
+from monitor.model import NS, Minute, Quality, Rows, Settings, Transition
 from monitor.opcua.history import MOST
 from monitor.opcua.units import unit_of
 from monitor.store import Batch, Store
@@ -146,8 +146,8 @@ def test_signals_have_value_unit_range_and_status_as_the_engine_says(plant: Plan
     async def does(client: Client) -> None:
         index = await client.get_namespace_index("urn:bagwright:skids")
         root = await client.nodes.objects.get_child(f"{index}:Skids")
-        (place,) = await root.get_children()
-        assert (await place.read_browse_name()).Name == "intake-1"
+        places = await root.get_children()
+        assert [(await place.read_browse_name()).Name for place in places] == ["intake-1", "monitor"]
         inlet = client.get_node(ua.NodeId("intake-1/PT-101", index))
         assert await inlet.read_type_definition() == ua.NodeId(ua.ObjectIds.AnalogUnitRangeType)
         told = await inlet.read_data_value()
@@ -251,6 +251,24 @@ def test_an_alarm_is_a_condition_and_is_acknowledged_shelved_and_noted_under_the
     told = [(e.step, e.who, e.via) for e in plant.store.journal(limit=20) if e.who]
     assert told[::-1][0] == ("ack", "Ada Brook", "opcua") and ("shelve", "Ada Brook", "opcua") in told
     assert "refused" in [step for step, _, _ in told]
+
+
+def test_a_changeout_is_told_as_an_event_of_its_skid(plant: Plant) -> None:
+    async def does(client: Client) -> None:
+        heard = Heard()
+        place = ua.NodeId("intake-1", await client.get_namespace_index("urn:bagwright:skids"))
+        subscription = await client.create_subscription(300, heard)
+        await subscription.subscribe_events(place)
+        done = event(3_500, "changeout-done", vessel="east", detail="good", message="east was changed",
+                     transition=Transition.NOTED)
+        await asyncio.to_thread(plant.store.commit, Batch(events=[done]))
+        for _ in range(100):
+            if any(e.Message.Text == "east was changed" and e.SourceName == "east" for e in heard.events):
+                return
+            await asyncio.sleep(0.1)
+        raise AssertionError(heard.events)
+
+    with_client(plant, does)
 
 
 @pytest.mark.parametrize("who", [(OPERATOR[0], "wrong-Pass-7"), ("nobody", OPERATOR[1]), None])
