@@ -64,6 +64,10 @@ def test_a_node_that_is_killed_under_load_costs_nothing_and_one_that_comes_takes
             first = epochs()
             with Load(broker.port, SKIDS) as load:
                 eventually(lambda: len(receiver.told) >= SKIDS, 60, "alarms of all skids")
+                asked_for = ["act", "ack", "yard-0/dp-limit", "--by", "ann", "--why", "seen", "--config", str(config)]
+                done = subprocess.run([sys.executable, "-m", "monitor", "fleet", *asked_for], env=nodes.environment,
+                                      capture_output=True, text=True)  # fmt: skip
+                assert done.returncode == 0, done.stderr
                 nodes.nodes[1].kill()
                 eventually(lambda: any(epochs()[s] > first[s] for s in first), 60, "the shard is taken over")
                 known = set(load.sent)
@@ -78,6 +82,7 @@ def test_a_node_that_is_killed_under_load_costs_nothing_and_one_that_comes_takes
         assert stored(database) == load.sent and load.refused == 0
         raised = {row[0] for row in asked(database, "SELECT id FROM event WHERE id NOT LIKE 'monitor/%'")}
         assert {key for key in receiver.told if not key.startswith("monitor/")} == raised and len(raised) > SKIDS
+        assert asked(database, "SELECT count(*) FROM journal WHERE body::json->>'who' = 'ann'") == [(1,)]
         states = shown(config, "status")
         assert [state["shard"] for state in states] == [0, 1] and sum(s["skids"] for s in states) == SKIDS
         alarmed = {alarm["id"].partition("/")[0] for alarm in shown(config, "alarms")}

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import sys
+
 import pytest
 from nodes import ROOT, Cluster
 
 from monitor.config.overrides import template_of
 from monitor.errors import InputError, RunError
+from monitor.fleet.database import url_of
 from monitor.ingest.recording import open_recordings
+from monitor.model import Settings
 from monitor.tuning.cluster import on_cluster
 from monitor.tuning.labels import read_labels
 from monitor.tuning.material import Material, sequenced
@@ -40,6 +44,15 @@ def test_two_workers_on_two_nodes_find_what_this_process_finds(nodes: Cluster, m
         assert workers.run(tasks, lambda done: False) == {}
     assert there == here and len(here) == len(tasks)
     assert len({str(here[number]) for number in range(0, len(tasks), 2)}) > 1, "the sets are too alike"
+
+
+def test_what_is_not_installed_is_named_with_the_command_that_installs_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    for name in ("ray", "psycopg"):
+        monkeypatch.setitem(sys.modules, name, None)
+    with pytest.raises(InputError, match=r"needs Ray.*bagwright\[fleet\]"), on_cluster("auto", [], None):
+        pass
+    with pytest.raises(InputError, match=r"needs psycopg.*bagwright\[fleet\]"):
+        url_of(Settings(()))
 
 
 def test_a_cluster_that_is_not_there_is_told_at_once() -> None:

@@ -66,8 +66,8 @@ class Load:
     """Publishes one reading a second of each of two signals of each skid, at its own time, and knows what the broker
     has taken."""
 
-    def __init__(self, port: int, skids: int) -> None:
-        self._publisher, self._skids = Publisher(port), skids
+    def __init__(self, port: int, skids: int, *, period_s: int = PERIOD_S) -> None:
+        self._publisher, self._skids, self._period = Publisher(port), skids, period_s
         eventually(self._publisher.client.is_connected, what="the load is connected")
         self.sent: set[tuple[str, str, int]] = set()
         self.refused = 0
@@ -79,7 +79,7 @@ class Load:
         now = at * 1_000_000_000
         messages, names = [], []
         for n in range(self._skids):
-            high = (at + n) % PERIOD_S < HIGH_S
+            high = (at + n) % self._period < HIGH_S
             for signal, value in (("up", 5.4 if high else 3.2), ("down", 3.0)):
                 body = json.dumps({"value": value + (at + n) % 7 / 1000, "time": to_rfc3339(now)})
                 messages.append((f"yard/{n}/{signal}", body.encode()))
