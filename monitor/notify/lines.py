@@ -15,8 +15,8 @@ runs with -dedup.minScrapeInterval=1ms.)
                 judged (boolean: whether normalised dP could be judged throughout)
     event    each event, at its event time
         tags    skid, kind, transition, vessel, signal (the last two where the event names one)
-        fields  message, detail, grade, unit (strings), value (float, in that unit), onset (integer, ns), id (string);
-                left out where the event has none
+        fields  message, detail, grade, unit, isa_5_1, ne_107, id (strings), value (float, in that unit), onset
+                (integer, ns); left out where the event has none
     alarm    each step of an alarm and each note, at its event time
         tags    skid, kind, step, vessel, signal (where the step is about one)
         fields  id, before, after, priority, who, via, why, event (strings; left out where there is none)
@@ -37,6 +37,7 @@ from collections.abc import Iterable, Mapping, Sequence
 import numpy as np
 import numpy.typing as npt
 
+from monitor.alarms.plant_words import letters, status
 from monitor.model import Entry, Event, Minute, Rows, Signal, SkidSettings
 
 PA_PER_BAR = 1e5
@@ -105,7 +106,8 @@ def event_line(event: Event) -> str:
     tags = {"skid": event.skid, "kind": event.kind, "transition": str(event.transition), "vessel": event.vessel,
             "signal": event.signal}
     fields = [f"message={text(event.message)}", f"id={text(event.id)}"]
-    named = {"detail": event.detail, "grade": event.grade, "unit": event.unit}
+    named = {"detail": event.detail, "grade": event.grade, "unit": event.unit,
+             "isa_5_1": letters(event.kind, event.detail), "ne_107": status(event.kind, event.detail)}  # fmt: skip
     fields += [f"{name}={text(value)}" for name, value in named.items() if value is not None]
     if event.value is not None and math.isfinite(event.value):
         fields.append(f"value={float(event.value)!r}")

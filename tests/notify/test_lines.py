@@ -87,7 +87,8 @@ def test_an_event_has_its_words_as_fields_and_its_names_as_tags() -> None:
                  detail="resistance-low", grade="likely", value=0.7, unit="1", onset=START - NS)
     assert event_line(told) == (
         r'event,kind=changeout-suspect,skid=s,transition=raised,vessel=east message="vessel \"east\" looks wrong",'
-        rf'id="s/changeout-suspect/east/-/raised/{START}",detail="resistance-low",grade="likely",unit="1",value=0.7,'
+        rf'id="s/changeout-suspect/east/-/raised/{START}",detail="resistance-low",grade="likely",unit="1",'
+        'isa_5_1="PDAL",ne_107="maintenance-required",value=0.7,'
         f"onset={START - NS}i {START}")
 
 
