@@ -38,6 +38,7 @@ CONFIG = """
 path = "s.db"
 [opcua]
 port = {port}
+trusted = "clients"
 [[opcua.user]]
 name = "Ada Brook"
 role = "act"
@@ -46,6 +47,10 @@ password_file = "ada"
 name = "display"
 role = "look"
 password_file = "display"
+[[opcua.user]]
+name = "desk"
+role = "act"
+cert_file = "desk.pem"
 """
 T0 = datetime(2026, 1, 1, tzinfo=UTC)
 
@@ -57,6 +62,10 @@ class Plant:
         self.port = free_port()
         (folder / "ada").write_text(OPERATOR[1])
         (folder / "display").write_text(LOOKER[1])
+        (folder / "clients").mkdir()
+        for name in ("client", "stranger", "desk"):
+            make_certificate(folder, name)
+        (folder / "clients/client.pem").write_bytes((folder / "client.pem").read_bytes())
         self.config = helpers.skid(folder, CONFIG.format(port=self.port))
         self.settings: Settings = load(self.config)
         self.folder = folder
@@ -110,32 +119,34 @@ def plant(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Plant]:
     folder = tmp_path_factory.mktemp("opcua")
     with Plant(folder) as made, Running("opcua", "--config", made.config.name, cwd=folder, name="opcua") as server:
         server.says("OPC UA at")
-        make_certificate(folder)
         yield made
         done = server.stop()
         assert done.code == 0 and "Traceback" not in done.err + done.out, done
 
 
-def make_certificate(folder: Path) -> None:
+def make_certificate(folder: Path, name: str) -> None:
     key = generate_private_key()
     made = generate_self_signed_app_certificate(key, "client", {}, [x509.UniformResourceIdentifier("urn:test:client")],
                                                 [ExtendedKeyUsageOID.CLIENT_AUTH])
-    (folder / "client-key.pem").write_bytes(dump_private_key_as_pem(key))
-    (folder / "client.pem").write_bytes(made.public_bytes(Encoding.PEM))
+    (folder / f"{name}-key.pem").write_bytes(dump_private_key_as_pem(key))
+    (folder / f"{name}.pem").write_bytes(made.public_bytes(Encoding.PEM))
 
 
 def with_client(plant: Plant, does: Callable[[Client], Awaitable[Any]], who: tuple[str, str] | None = OPERATOR, *,
-                secure: bool = True) -> Any:
+                secure: bool = True, program: str = "client", desk: bool = False) -> Any:
     async def connected() -> Any:
         client = Client(plant.url, timeout=10)
         client.application_uri = "urn:test:client"
         if secure:
-            await client.set_security(SecurityPolicyBasic256Sha256, str(plant.folder / "client.pem"),
-                                      str(plant.folder / "client-key.pem"), server_certificate=str(
+            await client.set_security(SecurityPolicyBasic256Sha256, str(plant.folder / f"{program}.pem"),
+                                      str(plant.folder / f"{program}-key.pem"), server_certificate=str(
                                           plant.folder / "bagwright-opcua.pem"))
         if who is not None:
             client.set_user(who[0])
             client.set_password(who[1])
+        if desk:
+            await client.load_client_certificate(str(plant.folder / "desk.pem"))
+            await client.load_private_key(str(plant.folder / "desk-key.pem"))
         async with client:
             return await does(client)
 
@@ -275,6 +286,18 @@ def test_a_changeout_is_told_as_an_event_of_its_skid(plant: Plant) -> None:
 def test_who_cannot_log_in_is_refused(plant: Plant, who: tuple[str, str] | None) -> None:
     with pytest.raises((ua.UaStatusCodeError, ua.UaError), match=r"(?i)access|token|denied|user"):
         with_client(plant, lambda client: asyncio.sleep(0), who)
+
+
+def test_users_may_log_in_by_certificate_and_only_trusted_programs_come_in(plant: Plant) -> None:
+    async def does(client: Client) -> None:
+        index = await client.get_namespace_index("urn:bagwright:skids")
+        with pytest.raises(ua.uaerrors.BadNodeIdUnknown):   # it may act, but there is nothing to unshelve
+            await client.get_node(ua.NodeId("skids", index)).call_method(
+                ua.NodeId(ua.ObjectIds.ShelvedStateMachineType_Unshelve))
+
+    with_client(plant, does, None, desk=True)
+    with pytest.raises(ua.UaStatusCodeError, match=r"(?i)certificate|trust"):
+        with_client(plant, does, program="stranger")
 
 
 def test_without_encryption_nothing_but_the_endpoints_is_told(plant: Plant) -> None:
