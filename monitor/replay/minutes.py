@@ -6,6 +6,7 @@ import csv
 import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from operator import attrgetter
 from pathlib import Path
 
 import numpy as np
@@ -32,7 +33,7 @@ class Minutes:
 
     @classmethod
     def of(cls, minutes: Sequence[Minute]) -> Minutes:
-        values = np.array([[getattr(m, name) for name in FIELDS] for m in minutes], float).reshape(-1, 3)
+        values = np.array(list(map(attrgetter(*FIELDS), minutes)), float).reshape(-1, 3)
         return cls(np.array([m.time for m in minutes], np.int64), values * SCALES)
 
     @classmethod
@@ -49,6 +50,11 @@ class Minutes:
         first = ordered[np.searchsorted(ordered, self.time - HALF_NS).clip(max=ordered.size - 1)]
         kept = np.abs(self.time - first) <= HALF_NS
         return Minutes(self.time[kept], self.values[kept])
+
+    def parted(self) -> tuple[Minutes, Minutes]:
+        """Those that no later event can be near, and the newest, that one may."""
+        k = int(np.searchsorted(self.time, self.time[-1] - 2 * HALF_NS)) if self.time.size else 0
+        return Minutes(self.time[:k], self.values[:k]), Minutes(self.time[k:], self.values[k:])
 
     def rows(self) -> Iterator[tuple[str, ...]]:
         """As cells of minutes.csv; what is not known stays empty."""

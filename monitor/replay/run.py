@@ -132,7 +132,10 @@ def take(output: Output, outputs: Outputs, summary: Summary) -> None:
     summary.events.extend(output.events)
     summary.forecasts.extend(output.forecasts)
     summary.lives.extend(output.lives)
-    summary.minutes.append(Minutes.of([minute for _, minute in output.minutes]))
+    # Kept is what lies near an event: the minutes of ten years would take as much memory as all else.
+    newest = Minutes.concat([*summary.minutes[-1:], Minutes.of([minute for _, minute in output.minutes])])
+    old, newest = newest.parted()
+    summary.minutes[-1:] = [old.near(event.time for event in summary.events), newest]
 
 
 def nothing_usable(files: Sequence[str], summary: Summary) -> str:

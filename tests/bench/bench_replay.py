@@ -11,7 +11,6 @@ outlet, flow: 12-bit converters, some ms of jitter, a pump that stops every thir
 from __future__ import annotations
 
 import argparse
-import resource
 import statistics
 import subprocess
 import sys
@@ -126,6 +125,12 @@ def peak_of(path: Path, out: Path) -> float:
     return float(subprocess.run(call, check=True, capture_output=True, text=True).stdout)
 
 
+def peak_here() -> float:
+    """MiB that this program came to; `ru_maxrss` would count what it was forked from."""
+    words = Path("/proc/self/status").read_text().split()
+    return int(words[words.index("VmHWM:") + 1]) / 1024
+
+
 def table(path: Path, days: int, folder: Path) -> None:
     seconds = days * DAY_S
     few, fewer = min(seconds, 2 * DAY_S), 7_200
@@ -163,7 +168,7 @@ def main() -> None:
     chosen = options.parse_args()
     if chosen.peak:
         whole(*chosen.peak)
-        print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024)
+        print(peak_here())
         return
     with tempfile.TemporaryDirectory() as name:
         path = Path(name, "recording.parquet")
