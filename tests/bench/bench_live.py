@@ -226,6 +226,8 @@ def stages(count: int, seconds: int) -> None:
                     watcher._commit(batch)
                     watcher._upkeep.step(now[0], [watcher.engine.reached(i) for i in range(count)])
                 spent["rest"] += time.process_time() - began
+            each = {what: took / (2 * count * seconds) * 1e6 for what, took in spent.items()}
+            held = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
             began = time.process_time()
             watcher._commit(watcher._last_words())
             saved = time.process_time() - began
@@ -233,12 +235,10 @@ def stages(count: int, seconds: int) -> None:
             began, wall = time.process_time(), time.perf_counter()
             Daemon(chosen, store, lambda: now[0]).resume()
             resumed, waited = time.process_time() - began, time.perf_counter() - wall
-    each = {what: took / (2 * count * seconds) * 1e6 for what, took in spent.items()}
-    held = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     print(f"{count} skids, us a message: {sum(each.values()):.1f} = "
           + " + ".join(f"{what} {took:.1f}" for what, took in each.items()))
     print(f"checkpoint of all {saved:.1f} s; taken up again {resumed:.1f} s of processor, {waited:.1f} s; "
-          f"at most {held:,.0f} MiB for both")
+          f"at most {held:,.0f} MiB before that")
 
 
 def main() -> None:
