@@ -37,8 +37,8 @@ def place(tmp_path_factory: pytest.TempPathFactory) -> Path:
         text = text.replace(port, f"port = {free_port()}")
     config.write_text(text, encoding="utf-8")
     shutil.copy(SPRING / "skid.toml", folder)
-    rows = [f"2025-03-01 09:{i // 60:02d}:{i % 60:02d},{3 + i % 5 / 100},2.8" for i in range(300)]
-    (folder / "export.csv").write_text("\n".join(["time,Tag 12,PT-102", *rows, ""]))
+    rows = [f"03/04/2025 09:{i // 60:02d}:{i % 60:02d},{43 + i % 5 / 10},40.6" for i in range(300)]
+    (folder / "export.csv").write_text("\n".join(["Timestamp,Tag 12,Tag 13", *rows, ""]))
     return folder
 
 
@@ -58,11 +58,12 @@ def typed(words: list[str], place: Path) -> str:
 
 def test_the_tour_is_walked_whole() -> None:
     """Whoever adds a command to the tour adds it below."""
-    walked = {"changed", "check", "compare", "journal", "plan", "replay", "report", "run", "status", "tune"}
+    walked = {"case", "changed", "check", "compare", "journal", "plan", "replay", "report", "run", "status", "tune"}
     # Those ask for an alarm that stands: tests/commands/test_alarms.py has them.
     elsewhere = {"ack", "shelve"}
     assert {words[0] for words in COMMANDS} == walked | elsewhere
-    assert sum(words[0] == "replay" for words in COMMANDS) == 4
+    assert sum(words[0] == "replay" for words in COMMANDS) == 3
+    assert [words[1] for words in COMMANDS if words[0] == "case"] == ["new", "new", "labels", "page"]
 
 
 def test_check_says_what_was_understood(place: Path) -> None:
@@ -109,7 +110,14 @@ def test_a_torn_element_is_told(place: Path) -> None:
 
 
 def test_a_plant_export_is_taken_as_it_comes(place: Path) -> None:
-    assert "600 used" in typed(command("replay", "--timezone"), place)
+    """Day first: the third of April."""
+    assert "cases/2025-04-03-intake-1" in typed(command("case", "export.csv"), place)
+
+
+def test_a_recording_becomes_a_case_and_its_labels_are_confirmed(place: Path) -> None:
+    """`case page`, which serves until it is stopped, is in tests/web/test_browser.py."""
+    typed(command("case", "replay_data/spring-runoff/recording.csv.gz"), place)
+    assert "confirmed" in typed(command("case", "labels"), place)
 
 
 def test_a_limit_is_tried_and_the_two_runs_are_compared(place: Path) -> None:
