@@ -124,8 +124,9 @@ def plan_of(skid: SkidSettings, story: Story, rows: RowTier, i: int) -> Plan:
     watch, at = story.forecast, basis(skid, rows.state.skid[i])
     elements = skid.in_service * skid.element.per_vessel
     run = change_on_the_run(watch, at, in_service=skid.in_service, max_dp=skid.element.max_dp, time=watch.until)
-    return Plan(watch, run, first_vessel(skid, story), elements_needed(watch, elements=elements),
-                other_points(watch, at, elements=elements, max_dp=skid.element.max_dp))  # fmt: skip
+    needs = elements_needed(watch, elements=elements)
+    points = other_points(watch, at, month=needs[-1].expected, max_dp=skid.element.max_dp) if needs else []
+    return Plan(watch, run, first_vessel(skid, story), needs, points)
 
 
 def alarm_seen(emission: Emission, skid: SkidSettings, story: Story, rows: RowTier) -> None:

@@ -37,9 +37,8 @@ def plan_lines(skid: SkidSettings, plan: Plan) -> Iterator[tuple[str, str]]:
         yield "on the run", run_line(words, skid, plan.on_the_run)
     yield "elements", needs_line(plan.needs)
     for other in plan.points:
-        told = "not known" if other.then is None else (
-            f"in the long run {other.then:.1f} elements in 30 days instead of {other.now:.1f}")  # fmt: skip
-        yield f"at {words.pressure(other.point)}", told
+        yield (f"at {words.pressure(other.point)}",
+               f"in the long run {other.then:.1f} elements in 30 days instead of {other.now:.1f}")  # fmt: skip
 
 
 def due_line(plan: Plan) -> str:

@@ -11,10 +11,10 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from monitor.forecast.curve import Point, columns, level_now
-from monitor.forecast.fit import LawFit, fit_laws
+from monitor.forecast.curve import Point, columns, level_now, pooled
+from monitor.forecast.fit import LEAST_POINTS, LawFit, fit_laws
 from monitor.forecast.laws import LAWS, straight
-from monitor.forecast.prior import LEVELS, Template, believe
+from monitor.forecast.prior import LEVELS, Template, alike, believe
 
 Array = npt.NDArray[np.float64]
 
@@ -26,6 +26,7 @@ EASING = 0.12            # share of the way (of ln(remaining)) from what a law s
 EASING_ERROR = 0.50      # its standard deviation: cake follows blocking, pumps give way
 MISS_ERROR, MISS_WORTH = 0.28, 1.0    # the laws' misses on lives of one part, before any are known; lives it is worth
 LIVES_ERROR = 0.10       # of ln(remaining), besides what the lives' own spread says
+LIVES_STRETCH = 1.3      # by which the error that lives are believed with is too small
 TO_COME = 0.15           # of ln(remaining), whatever is said: solids and demand to come differ from those before
 DP_BIAS = 0.020          # of the changeout point: transmitters' errors that no averaging takes away
 UNMETERED_BIAS = 0.060   # the same where flow is not measured: it gives way as dP rises
@@ -34,6 +35,8 @@ RISEN = 1.25             # resistance over that at the start, from which the law
 RISEN_ERRORS = 6.0       # standard errors of the level by which it must have risen at least
 WIDEST = 0.55            # standard deviation of ln(remaining) beyond which nothing is said
 MOST_ERROR = 0.8         # just below the point: a forecast of minutes is told with a factor of three
+BACK = (0.35, 0.5, 0.65, 0.8)    # shares of the rise so far, from which the laws are asked for what is known by now
+UNTOLD = 1.0             # what counts as missed where they would not have told at all
 LEAST_SHARE = 0.02       # of the changeout point, below which a laminar part is not used
 
 
@@ -83,23 +86,31 @@ def estimate(
     level, level_error = level_now(volume, dp, weight, now, limit)
     gap = max(1 - level / limit, 0.005)
     sources, lives = [], 0
-    belief = believe(templates, volume, dp, weight, now=now, level=level, level_error=level_error, limit=limit,
-                     whole=whole)  # fmt: skip
+    rising = pooled(dp, weight)
+    left = alike(templates, volume, rising, now=now, level=level, level_error=level_error, limit=limit)
+    if left is not None:
+        sources.append(Source(*left))
+        lives = sum(not t.censored for t in templates)
+    seen_whole = [t for t in templates if t.whole]
+    belief = believe(seen_whole, volume, dp, weight, now=now, level=level, level_error=level_error, limit=limit,
+                     whole=whole) if whole else None  # fmt: skip
     if belief is not None:
         logs = np.log(belief.remaining)
         mean = float(belief.weight @ logs)
         variance = float(belief.weight @ ((logs - mean) ** 2 + np.minimum(belief.error, 1.0) ** 2))
-        sources.append(Source(mean, math.hypot(math.sqrt(variance), LIVES_ERROR)))
-        lives = sum(not t.censored for t in templates)
+        sources.append(Source(mean, LIVES_STRETCH * math.hypot(math.sqrt(variance), LIVES_ERROR)))
     by_law, shares, risen = by_laws(volume, dp, weight, now=now, limit=limit, turbulent=turbulent, level=level,
                                     level_error=level_error)  # fmt: skip
-    if by_law is not None:
+    if by_law is not None and left is None:
+        sources.append(back_tested(by_law, volume, dp, weight, turbulent=turbulent, level=level, now=now))
+    elif by_law is not None:
         sources.append(calibrated(by_law, templates, level / limit))
     if not sources:
         return Silence("no earlier life is known and the resistance has hardly risen yet: it may be before the knee")
     mean, error = together(sources)
     if error > WIDEST and not lives:
-        return Silence("no earlier life is known and the loading laws that fit disagree too much")
+        return Silence("no earlier life is known and the loading laws disagree too much, with each other or with how "
+                       "this life has gone on so far")  # fmt: skip
     error = math.hypot(error, TO_COME if lives else 0.0, (DP_BIAS if metered else UNMETERED_BIAS) / gap)
     return Estimate(mean, min(error, MOST_ERROR), level, shares, lives, risen)
 
@@ -135,6 +146,34 @@ def misses_of(volume: Array, dp: Array, *, total: float, limit: float, turbulent
                                   turbulent=turbulent, level=float(dp[k - 1]), level_error=0.0)  # fmt: skip
             out[j] = math.nan if found is None else found.mean - math.log(total - volume[k - 1])
     return out
+
+
+def back_tested(
+    by_law: Source, volume: Array, dp: Array, weight: Array, *, turbulent: float, level: float, now: float
+) -> Source:
+    """The laws' opinion after how they would have missed on this life itself: from where dP had made a part of its
+    rise, the volume in which it has come to `level`. None of the laws knows a knee, and cake packs and slips. What was
+    missed is worth one life's; all of it makes less sure."""
+    laminar = np.maximum(pooled(dp, weight) - turbulent, LEAST_SHARE * level)
+    end = level - turbulent
+    misses = []
+    for share in BACK:
+        k = int(np.searchsorted(laminar, laminar[0] + share * (end - laminar[0])))
+        if k < LEAST_POINTS or laminar[k - 1] >= end:
+            continue
+        then, passed = float(volume[k - 1]), now - float(volume[k - 1])
+        fading = np.exp((volume[:k] - then) / (MEMORY * then))
+        fit = fit_laws(volume[:k], np.maximum(dp[:k] - turbulent, LEAST_SHARE * level), weight[:k] * fading, now=then,
+                       limit=end, level=float(laminar[k - 1]))  # fmt: skip
+        found = None
+        if fit is not None and np.isfinite(fit.remaining).any():
+            found, _ = averaged(fit, float(laminar[k - 1]) / end)
+        misses.append(UNTOLD if found is None else found.mean - math.log(passed))
+    if not misses:
+        return by_law
+    shift = sum(misses) / len(misses) / (1 + MISS_WORTH)
+    squares = sum((m - shift) ** 2 for m in misses) / len(misses)
+    return Source(by_law.mean - shift, math.hypot(by_law.error, math.sqrt(squares)), by_law.fit_error)
 
 
 def calibrated(by_law: Source, templates: Sequence[Template], reached: float) -> Source:

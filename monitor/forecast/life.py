@@ -33,8 +33,8 @@ NEARLY = 0.90      # of the changeout point, from which a curve is carried on to
 class Past(msgspec.Struct):
     """An earlier life as forecasts use it. run: when it began [ns]; total: volume (or s of running) it took to the
     changeout point, or until it was ended; shape: dP at SHARES of it as fractions of the point, empty where it was
-    ended; hours: wall-clock, of the whole; misses: see Template; pace: share of the running time at PACE_AT of the
-    volume."""
+    ended; hours: wall-clock, of the whole; misses, whole: see Template; pace: share of the running time at PACE_AT of
+    the volume."""
 
     run: int
     total: float
@@ -42,6 +42,7 @@ class Past(msgspec.Struct):
     shape: list[float] = []
     misses: list[float | None] = []
     pace: list[float] = []
+    whole: bool = True
 
 
 class ElementLife(msgspec.Struct):
@@ -126,7 +127,7 @@ def past(
     missed = misses_of(SHARES * total, found.shape, total=total, limit=limit, turbulent=turbulent)
     shape = [float(f"{v:.4g}") for v in (found.shape / limit).tolist()]
     misses = [float(f"{m:.3g}") if math.isfinite(m) else None for m in missed.tolist()]
-    return Past(run, found.total, hours * share, shape, misses, pace_of(x, weight, total))
+    return Past(run, found.total, hours * share, shape, misses, pace_of(x, weight, total), whole)
 
 
 def unseen(
@@ -195,7 +196,7 @@ def crossing(x: Array, rising: Array, limit: float) -> float | None:
 def templates(lives: Sequence[Past], limit: float) -> list[Template]:
     return [
         Template(p.total, np.array(p.shape) * limit, not p.shape,
-                 np.array([math.nan if m is None else m for m in p.misses]) if p.misses else NONE)
+                 np.array([math.nan if m is None else m for m in p.misses]) if p.misses else NONE, p.whole)
         for p in lives
     ]  # fmt: skip
 
@@ -208,5 +209,5 @@ def at_other_point(found: Sequence[Template], point: float) -> list[Template]:
             out.append(t)
             continue
         share = max(float(np.interp(point, t.shape, SHARES)), 0.02)
-        out.append(Template(t.total * share, np.interp(SHARES * share, SHARES, t.shape)))
+        out.append(Template(t.total * share, np.interp(SHARES * share, SHARES, t.shape), whole=t.whole))
     return out

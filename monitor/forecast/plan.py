@@ -118,29 +118,22 @@ def first_ends(watch: Watch, daily: float, draw: np.random.Generator, known: tup
 
 
 class OtherPoint(NamedTuple):
-    """Another changeout point: elements a month now and with it; None where no curve of an earlier life goes so far."""
+    """Another changeout point: elements a month now and, in the long run, with it."""
 
     point: float
     now: float
-    then: float | None
+    then: float
 
 
-def other_points(watch: Watch, skid: Skid, *, elements: int, max_dp: float) -> list[OtherPoint]:
-    """What another `changeout_dp` would do to elements a month (30 days), from the curves of earlier lives. Above the
-    point as it is they are carried on as in their last tenth: an upper bound of what is gained, since loading
-    accelerates."""
+def other_points(watch: Watch, skid: Skid, *, month: float, max_dp: float) -> list[OtherPoint]:
+    """What another `changeout_dp` would do to elements a month (30 days), from the curves of earlier lives. month:
+    elements expected in one as it is. Above the point as it is they are carried on as in their last tenth: an upper
+    bound of what is gained, since loading accelerates."""
     found = [t for t in templates(watch.lives[-MOST:], skid.limit) if not t.censored]
-    daily = float(pattern(watch.use).sum())
-    if not found or daily <= 0:
+    if not found:
         return []
-    life = float(np.median([t.total for t in found]))
-    now = 30 * daily / life * elements
-    out = []
-    for share in POINTS:
-        point = share * skid.limit
-        if point < max_dp:
-            out.append(OtherPoint(point, now, now / life_share(found, point, skid.limit)))
-    return out
+    points = [share * skid.limit for share in POINTS]
+    return [OtherPoint(p, month, month / life_share(found, p, skid.limit)) for p in points if p < max_dp]
 
 
 def life_share(found: list[Template], point: float, limit: float) -> float:

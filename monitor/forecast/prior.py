@@ -1,8 +1,10 @@
 """What earlier lives say of this one: how long they lasted, and along which shape they loaded.
 
-Each earlier life is a template dP = f(V / L) with its own L. The present life follows one of them, stretched: L is
-unknown, lognormal around the lives known, and weighed by how well the stretched template passes through what has been
-seen. Before the knee the lives decide, after it dP does.
+Each earlier life is a template dP = f(V / L) with its own L. Two questions are asked of them. `believe`: the present
+life follows one of them from its beginning, stretched: L is unknown, lognormal around the lives known, and weighed by
+how well the stretched template passes through what has been seen. Before the knee that is all there is. `alike`: what
+was left in each of them at the present dP, stretched by how much faster or slower this life has lately come up to it,
+as far as lives differ in that at all. This needs no beginning, neither theirs nor ours.
 """
 
 from __future__ import annotations
@@ -21,6 +23,11 @@ Array = npt.NDArray[np.float64]
 SHARES = np.linspace(0.0, 1.0, 101)  # of a life, at which a template's dP is kept
 GRID = np.linspace(-2.6, 2.6, 41)    # of ln L, in standard deviations of its spread
 OWN_SPREAD = 0.30      # of ln L between lives of one part, before any are known. Common practice, no source
+OWN_PACE = 0.20        # the same of how fast lives of one part load at the same dP
+PACE_FROM = 0.4        # of dP now, from which on the pace of this life is taken
+PACE_ERROR = 0.20      # of the logarithm of a pace: shapes differ
+PACE_DP_ERROR = 0.03   # of the changeout point: of the rise over which a pace is taken
+LEFT_ERROR = 0.10      # of ln of what was left at a dP, between lives of one part
 OWN_WORTH = 2.0        # lives that this is worth
 SHAPE_ERROR = 0.09     # of the share of a life at which a dP is reached, between lives of one part
 VOLUME_ERROR = 0.10    # the same, where the share is to be told
@@ -39,12 +46,13 @@ NONE = np.full(LEVELS.size, np.nan)
 class Template(NamedTuple):
     """One earlier life. shape: dP at SHARES of it, not falling; total: its volume up to the changeout point, or to its
     end where `censored`: then its shape is not used; misses: by how much the laws would have missed on it from each of
-    LEVELS, ln(forecast / truth), NaN where they would not have spoken."""
+    LEVELS, ln(forecast / truth), NaN where they would not have spoken; whole: its beginning was seen, not inferred."""
 
     total: float
     shape: Array
     censored: bool = False
     misses: Array = NONE
+    whole: bool = True
 
 
 class Belief(NamedTuple):
@@ -113,6 +121,48 @@ def believe(
     weights = np.exp(-0.5 * (misfit - misfit.min() + GRID**2))
     used, error = place(gone[:, None] + now / totals, shapes, level, level_error, limit)
     return Belief((totals * (1 - used)).ravel(), (weights / weights.sum()).ravel(), (error / (1 - used)).ravel())
+
+
+def alike(
+    templates: Sequence[Template], volume: Array, rising: Array, *, now: float, level: float, level_error: float,
+    limit: float,
+) -> tuple[float, float] | None:
+    """Mean and standard deviation of ln(remaining volume) by what was left in earlier lives at dP `level` [Pa]; None
+    without one that was seen to its end. volume, rising: the curve so far, dP not falling."""
+    ended = [t for t in templates[-MOST:] if not t.censored]
+    if not ended:
+        return None
+    logs = np.log([t.total for t in ended])
+    squares = float(np.sum((logs - logs.mean()) ** 2)) + OWN_WORTH * OWN_PACE**2
+    differ = squares / (OWN_WORTH + logs.size - 1) * (1 + 1 / logs.size)
+    unsure = math.hypot(level_error, DP_ERROR * limit)
+    means, variances, weights = np.zeros(logs.size), np.zeros(logs.size), np.ones(logs.size)
+    for j, t in enumerate(ended):
+        near, at, far = (math.log(max(left_at(t, dp), PLACE_ERROR * 0.25 * t.total))
+                         for dp in (level + unsure, level, level - unsure))  # fmt: skip
+        since = max(PACE_FROM * level, float(rising[0]), float(t.shape[0]))
+        took = now - float(np.interp(since, climbing(rising), volume))
+        then = left_at(t, since) - left_at(t, level)
+        spread = differ
+        if level > 1.05 * since and took > 0 and then > 0:
+            error = PACE_ERROR**2 + (PACE_DP_ERROR * limit / (level - since)) ** 2
+            slower, share = math.log(took / then), differ / (differ + error)
+            means[j], spread, weights[j] = share * slower, share * error, math.exp(-0.5 * slower**2 / (differ + error))
+        means[j] += at
+        variances[j] = spread + LEFT_ERROR**2 + (0.5 * (far - near)) ** 2
+    weights /= weights.sum()
+    mean = float(weights @ means)
+    return mean, math.sqrt(float(weights @ (variances + (means - mean) ** 2)))
+
+
+def left_at(t: Template, dp: float) -> float:
+    """Volume that was left when dP was reached."""
+    return t.total * (1 - float(np.interp(dp, climbing(t.shape), SHARES)))
+
+
+def climbing(rising: Array) -> Array:
+    """What does not fall, made to rise by as good as nothing, so that it can be read backwards."""
+    return np.asarray(rising + 1e-6 * np.arange(rising.size))
 
 
 def begin(dp: Array, weight: Array) -> float:

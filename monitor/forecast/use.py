@@ -13,7 +13,8 @@ Array = npt.NDArray[np.float64]
 HOUR = 3_600_000_000_000     # ns
 MEMORY_DAYS = 4.0            # after which a day counts 1/e
 OWN_WORTH = 0.4              # hours that an hour of the day is worth before it was seen, at the mean of all
-UNSEEN = (1.0, 1.0, 0.55)    # use in hours of the day not seen yet, of the mean of all, for p10, p50, p90
+UNSEEN = (1.0, 0.8, 0.55)    # use in hours of the day not seen yet, of the mean of all, for p10, p50, p90: recordings
+                            # begin when people are there, and nobody runs more at night. Common practice, no source
 NOW_HOURS = 1.0              # for how long it goes on as at present before the pattern takes over
 LATELY, LEAST_LATELY_S, MOST_LATELY_S = 0.1, 30.0, 600.0
 HOURS = np.arange(24)

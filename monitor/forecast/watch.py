@@ -29,6 +29,7 @@ STRETCH_WORTH = 2.0          # scored lives that intervals as wide as they were 
 STRETCHES = (0.7, 2.0)
 HALF_OF_SQUARES = 0.4549     # median of the square of a standard normal
 CLEAN_AT_MOST = 0.12         # of the changeout point, that counts as clean in any case
+SAME_LIFE = 1e-4             # relative difference in volume, below which two lives that began together are one
 TRY_AGAIN = 1.02             # times the volume at which nothing could be said
 
 
@@ -357,9 +358,10 @@ def take_held(watch: Watch, skid: Skid, held: list[tuple[int, float, float, floa
 
 
 def remember(watch: Watch, past: Past) -> None:
-    """Keep the newest lives, each once."""
-    kept = {p.run: p for p in [*watch.lives, past]}
-    watch.lives = [kept[run] for run in sorted(kept)][-MOST:]
+    """Keep the newest lives, each once: vessels that are changed in turn share one. Recordings of rigs may all begin at
+    the same time and yet be of different lives."""
+    if not any(p.run == past.run and abs(p.total - past.total) <= SAME_LIFE * past.total for p in watch.lives):
+        watch.lives = sorted([*watch.lives, past], key=lambda p: p.run)[-MOST:]
     watch.last_life = watch.last_life or past.total
 
 
