@@ -8,7 +8,8 @@
 
 Earlier lives are what replays of other runs leave behind, ten at most, drawn with a seed. Truth is where the median
 over a second first passes the point: of dP as measured, and, with the flow meter, also of dP referred to the reference
-flow, which is what `changeout-due` acts on and forecasts foretell. Naive, from the same earlier runs and dP as measured: a
+flow, which is what `changeout-due` acts on and forecasts foretell. Naive, from the same earlier runs and dP as
+measured: a
 straight line and an exponential over the last 30 s (air: the last quarter of the life), the mean life, and what
 remained at the same dP in earlier lives.
 """
