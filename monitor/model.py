@@ -40,11 +40,13 @@ class Reporting(StrEnum):
 
 
 class Quality(IntEnum):
-    """Whether a reading can be believed. BAD readings are kept and counted, never used as values."""
+    """Whether a reading can be believed. BAD readings are kept and counted, never used as values. GONE is no reading but
+    the word that whatever sends this signal has ended or cannot be reached: silence from then on is certain."""
 
     GOOD = 0
     UNCERTAIN = 1
     BAD = 2
+    GONE = 3
 
 
 class Reason(StrEnum):

@@ -27,7 +27,7 @@ def beyond(limits, value):  # type: ignore[no-untyped-def]
 def certain(health, limits):  # type: ignore[no-untyped-def]
     """Whether there is no value now. One bad reading is a lost sample, unless it is the only one to be had:
     on change a failed loop is reported once."""
-    if health.bad_run >= AGREEING:
+    if health.bad_run >= AGREEING or health.gone != 0:
         return True
     told_once = limits.on_change == 1 or health.interval > SLOW
     return health.bad_run == 1 and told_once and math.isfinite(health.bad_value)

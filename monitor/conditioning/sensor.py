@@ -11,20 +11,23 @@ from monitor.conditioning.failed import beyond, certain
 from monitor.conditioning.frozen import begin_run, follow_changes, still
 from monitor.conditioning.order import median
 from monitor.conditioning.spikes import learn_noise, look_for_spike, out_of_patience, remember, waits
-from monitor.conditioning.stale import hear
+from monitor.conditioning.stale import go, hear
 from monitor.engine.layout import BUCKET
 from monitor.model import Quality
 
 BAD = int(Quality.BAD)
 UNCERTAIN = int(Quality.UNCERTAIN)
+GONE = int(Quality.GONE)
 WORD_STANDS = 30_000_000_000     # ns that the value before a lone bad reading stands
 
 
 @inlined
 def take(sensor, health, parameters, limits, flowing, time, value, quality):  # type: ignore[no-untyped-def]
     """Take one reading: time [ns], value in the transmitter's own unit; flowing: whether the skid runs, 0 or 1."""
-    if quality == BAD or not math.isfinite(value):
-        take_bad(sensor, health, limits, time, value)
+    if quality >= BAD or not math.isfinite(value):
+        take_bad(sensor, health, limits, time, value if quality != GONE else np.nan)
+        if quality == GONE:
+            go(health, time)
         return
     broken = hear(health, time)
     if sensor.bad_since != 0:

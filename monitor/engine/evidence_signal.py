@@ -45,9 +45,12 @@ class Faulty:
 def stale(f: Faulty) -> Basis:
     heard = int(f.health.heard) or int(f.at.tier.state.pair[f.at.i].started)
     allowed = (int(silence_ends(f.health, f.limits, heard)) - heard) / NS
+    rule = (f"Raised when the signal has been silent for {allowed:.0f} s, the longer of its limit and what its own "
+            "interval makes usual; cleared when it is heard again.")  # fmt: skip
+    if f.health.gone:
+        rule = "Raised at once, since what sends the signal is known to be gone; cleared when it is heard again."
     return Basis(
-        rule=f"Raised when the signal has been silent for {allowed:.0f} s, the longer of its limit and what its own "
-        "interval makes usual; cleared when it is heard again.",
+        rule=rule,
         since=heard, what="silence", value=(f.at.event.time - heard) / NS, against_what="silence that is told",
         against=allowed, unit="s", smallest_what="silence that would have been told", smallest=allowed,
         smallest_unit="s", ruled_out=("a failed loop: that is out-of-range", "a row that was only late"),

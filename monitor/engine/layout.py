@@ -107,6 +107,7 @@ health = np.dtype(
     [
         ("active", np.int64),        # bits of DETAILS: raised and not cleared
         ("heard", np.int64),         # time of the newest reading, also of a failed loop
+        ("gone", np.int64),          # since when what sends it is known to be gone; 0: it is not
         ("interval", np.float64),    # ns between readings, as learned
         ("bad_run", np.int64),       # unusable readings in a row
         ("bad_value", np.float64),   # the newest of them; NaN where it was no failed loop but a word of its source

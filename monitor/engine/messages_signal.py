@@ -76,6 +76,7 @@ def evidence(fault: Fault, tier: RowTier) -> dict[str, object]:
         "value": known(fault.emission.value),
         "last_reading": known(health.last),
         "heard": int(health.heard),
+        "gone": int(health.gone),
         "noise": known(health.scatter),
         "smallest_change": known(health.quantum),
         "interval_s": known(health.interval / NS),
@@ -129,11 +130,13 @@ def unknown(fault: Fault) -> str:
 
 
 def stale(fault: Fault) -> str:
-    never, worded = fault.health.heard == 0, fault.health.bad_run > 0
+    never, worded, gone = fault.health.heard == 0, fault.health.bad_run > 0, fault.health.gone != 0
     since = f"silent since {clock(fault.emission.onset)} ({fault.lasting}), last {fault.raw(fault.health.last)}"
     said = f"not one reading since the skid's first row, {fault.lasting} ago" if never else since
+    why = f"; what sends it is gone since {clock(fault.health.gone)}" if gone else ""
+    why = why or ("; what comes is called bad by its source" if worded else "")
     return join(
-        f"{fault.tag}: {said}{'; what comes is called bad by its source' if worded else ''}.",
+        f"{fault.tag}: {said}{why}.",
         unknown(fault),
         "Check that the tag or topic is the configured one." if never else "",
         "Check the transmitter's supply, its wiring, and the gateway that sends it.",

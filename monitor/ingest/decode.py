@@ -22,7 +22,7 @@ TIME_FIELDS = ("time", "timestamp", "ts", "t")
 QUALITY_FIELDS = ("quality", "q", "status")
 
 _PLAIN = re.compile(rb"[ \t\r\n]*" + NUMBER.encode() + rb"[ \t\r\n]*").fullmatch
-_GOOD, _UNCERTAIN, _BAD = Quality.GOOD, Quality.UNCERTAIN, Quality.BAD
+_GOOD, _UNCERTAIN, _BAD, _GONE = Quality
 
 
 class Decoded(NamedTuple):
@@ -96,7 +96,10 @@ class Decoder:
         state = on_off(text) if self._contact else None
         if state is not None:
             return self._number(state, None, _GOOD)
-        if text and quality_of(text) is _BAD:
+        quality = quality_of(text) if text else None
+        if quality is _GONE:
+            return _gone(None)
+        if quality is _BAD:
             return Decoded(None, math.nan, _BAD, Reason.BAD_QUALITY, "the source says there is no value")
         accepted = "a plain number or JSON" if self._json else "a plain number"
         return Refused(Reason.UNDECODABLE, f"accepted: {accepted}")
@@ -116,13 +119,16 @@ class Decoder:
             if read > arrival + AHEAD:
                 return Refused(Reason.BAD_TIME, "more than five minutes ahead of its arrival", read)
             ns = read
+        # Nothing but a value, or a value and a time, says nothing of quality: the usual message.
+        bare = self._flat and len(document) == (1 if time is None else 2)
+        quality = _GOOD if bare else self._quality(document, quality_paths)
+        if quality is _GONE:
+            return _gone(ns)
         value = _first(document, value_paths, _ABSENT)
         if value is _ABSENT:
             fields = " or ".join(".".join(path) for path in value_paths)
             return Refused(Reason.UNDECODABLE, f"no field {fields}", ns)
-        # Nothing but a value, or a value and a time, says nothing of quality: the usual message.
-        bare = self._flat and len(document) == (1 if time is None else 2)
-        return self._value(value, ns, _GOOD if bare else self._quality(document, quality_paths))
+        return self._value(value, ns, quality)
 
     def _quality(self, document: dict[str, Any], paths: tuple[tuple[str, ...], ...]) -> Quality:
         """The stated quality. An unknown mark leaves doubt, but for a `status` nobody configured: that may be
@@ -239,6 +245,10 @@ def _to_float(value: int | float) -> float:
         return float(value)
     except OverflowError:
         return math.inf
+
+
+def _gone(time: int | None) -> Decoded:
+    return Decoded(time, math.nan, _GONE, Reason.BAD_QUALITY, "what sends it is gone")
 
 
 def _refuse_value(time: int | None) -> Refused:

@@ -30,6 +30,7 @@ _WORDS = {
     "configuration error": Quality.BAD, "device failure": Quality.BAD, "sensor failure": Quality.BAD,
     "#n/a": Quality.BAD, "n/a": Quality.BAD, "#value!": Quality.BAD, "#error": Quality.BAD, "null": Quality.BAD,
     "none": Quality.BAD, "---": Quality.BAD,
+    "gone": Quality.GONE,
 }  # fmt: skip
 _PREFIXES = {"good": Quality.GOOD, "uncertain": Quality.UNCERTAIN, "bad": Quality.BAD}
 
@@ -59,7 +60,7 @@ def on_off(text: str) -> float | None:
 def quality_of(mark: object) -> Quality | None:
     """The quality that a source states with a reading, None where the mark is not known.
 
-    Words as historians write them (also `Good, ...`, `Bad_...`, `UncertainLastUsableValue`); true and
+    `gone` says that whatever sends the signal has ended. Words as historians write them (also `Good, ...`, `Bad_...`, `UncertainLastUsableValue`); true and
     false; OPC numbers: bits 7 and 6 of a byte (192 good, 64 uncertain, 0 bad; the high byte is a
     vendor's) or, from 2^30 on, the severity in the top two bits of an OPC UA status. 1 is good: it is
     a boolean wherever it occurs.

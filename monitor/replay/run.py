@@ -45,7 +45,7 @@ class Summary:
     minutes: list[Minutes] = field(default_factory=list)
 
     def count(self, rows: Rows, fate: Fate) -> None:
-        believed = rows.quality != Quality.BAD
+        believed = rows.quality < Quality.BAD
         for name in FATES:
             believed[getattr(fate, name)] = False
         self.used += int(np.count_nonzero(believed))

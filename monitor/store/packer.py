@@ -139,7 +139,7 @@ def _figures(hour: Hour) -> tuple[int, int | None, int, float | None, float | No
     """count, version, and of believable readings the number, minimum, maximum, sum."""
     taken = hour.flags >> VERSION_SHIFT
     version = int(taken[0]) if (taken == taken[0]).all() else None
-    good = hour.value[((hour.flags & QUALITY_BITS) != Quality.BAD) & np.isfinite(hour.value)]
+    good = hour.value[((hour.flags & QUALITY_BITS) < Quality.BAD) & np.isfinite(hour.value)]
     if not good.size:
         return hour.time.size, version, 0, None, None, None
     return hour.time.size, version, good.size, float(good.min()), float(good.max()), float(good.sum())

@@ -60,7 +60,7 @@ def sequenced(arrivals: Iterable[Rows], skid: SkidSettings, name: str) -> Rows:
     parts = [sequencer.push(rows)[0] for rows in arrivals]
     parts.append(sequencer.finish())
     rows = Rows.concat([part for part in parts if part.size])
-    if not np.any((rows.quality != Quality.BAD) & np.isfinite(rows.value)):
+    if not np.any((rows.quality < Quality.BAD) & np.isfinite(rows.value)):
         raise InputError(f"{name}: not one usable row; accepted: rows with a time and a number for a configured signal")
     tick = Rows(np.array([sequencer.released]), np.array([-1], np.int16), np.array([np.nan]), np.zeros(1, np.uint8))
     return Rows.concat([rows, tick])

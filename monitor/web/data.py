@@ -254,7 +254,7 @@ class Source:
         if skid.id in self.reader.skids() and wanted:
             rows = self.reader.rows(skid.id, start, end, [s.id for s in wanted.values()])
             for place, (name, signal) in enumerate(wanted.items()):
-                good = (rows.signal == place) & (rows.quality != Quality.BAD)
+                good = (rows.signal == place) & (rows.quality < Quality.BAD)
                 found[name][(rows.time[good] - start) // NS] = rows.value[good] * signal.scale + signal.offset
         if np.isnan(found["pressure_drop"]).all():
             found["pressure_drop"] = found["inlet"] - found["outlet"]
@@ -285,7 +285,7 @@ class Source:
         if skid not in self.reader.skids():
             return np.empty(0)
         rows = self.reader.rows(skid, start, end, [signal.id])
-        good = (rows.quality != Quality.BAD) & np.isfinite(rows.value)
+        good = (rows.quality < Quality.BAD) & np.isfinite(rows.value)
         return np.asarray(rows.value[good] * signal.scale + signal.offset, np.float64)
 
     def events(self, skid: str | None, *, start: int | None = None, end: int | None = None,

@@ -112,7 +112,7 @@ def health(now: SkidNow, newest: int | None) -> Health:
     behind = 0.0 if newest is None else (newest - now.newest) / 1e9
     if behind >= BEHIND_S:
         return Health(False, f"silent for {duration(behind)}")
-    bad = [v.signal.id for v in now.values if v.time is None or v.quality is Quality.BAD]
+    bad = [v.signal.id for v in now.values if v.time is None or v.quality >= Quality.BAD]
     if not bad:
         return Health(True, "readings come")
     more = f" and {len(bad) - NAMED} more" if len(bad) > NAMED else ""

@@ -43,7 +43,7 @@ EVENTS = 50
 LIVES = 400 * DAY              # how far on either side of a span a vessel's resistance is looked for
 KEPT = 400                     # parts that are kept for the next who asks
 
-_QUALITIES = {Quality.GOOD: "", Quality.UNCERTAIN: "uncertain", Quality.BAD: "bad"}
+_QUALITIES = {Quality.GOOD: "", Quality.UNCERTAIN: "uncertain", Quality.BAD: "bad", Quality.GONE: "gone"}
 _CONTACTS = {"leak-sensor": ("dry", "wet"), "pump-running": ("off", "on")}
 
 

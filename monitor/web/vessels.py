@@ -126,7 +126,7 @@ def _first(now: SkidNow, role: Role) -> LiveValue | None:
 
 def _pressure(now: SkidNow, value: LiveValue | None) -> float:
     """Pa; NaN where there is no reading, a bad one or an old one."""
-    if value is None or value.time is None or value.quality is Quality.BAD or now.newest is None:
+    if value is None or value.time is None or value.quality >= Quality.BAD or now.newest is None:
         return math.nan
     allowed = max(OLD_S, value.signal.max_silence_s or 0.0)
     if now.newest - value.time > allowed * NS:

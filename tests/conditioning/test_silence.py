@@ -126,3 +126,35 @@ def test_a_contact_that_stands_still_is_only_ever_silent(quality):
     rows = rows._replace(quality=np.where(rows.signal == TEMPERATURE, quality, rows.quality).astype(np.uint8))
     assert seen(rows, skid) == []
     assert seen(without(rows, TEMPERATURE, 500, 700), skid)[0] == ("stale", "temp", "raised", 560.0)
+
+
+def gone(rows: Rows, signal: int, start: float, end: float) -> Rows:
+    """What sends a signal dies and is back later: the one word of it in between."""
+    word = Rows(np.array([START + round(start * NS)]), np.array([signal], np.int16), np.array([np.nan]),
+                np.array([Quality.GONE], np.uint8))
+    both = Rows.concat([without(rows, signal, start, end), word])
+    return both.take(np.lexsort((both.signal, both.time)))
+
+
+def test_what_is_known_to_be_gone_is_stale_at_once_and_cleared_when_it_speaks():
+    rows = gone(stream(columns(300)), IN, 200.25, 260)
+    (raised, cleared) = run(rows)[1]
+    assert told([raised, cleared]) == [("stale", "in", "raised", 200.25), ("stale", "in", "cleared", 260.0)]
+    assert raised.onset == START + 200 * NS
+    assert "what sends it is gone since" in raised.message
+
+
+def test_no_value_stands_from_the_moment_it_is_gone_on():
+    second, dp = dp_of(gone(stream(columns(300)), IN, 200.25, 260))
+    assert np.isnan(dp[(second > 201) & (second < 260)]).all() and np.isfinite(dp[second > 262]).all()
+
+
+def test_a_bad_word_from_what_is_gone_does_not_bring_it_back_nor_does_its_being_repeated():
+    rows = gone(gone(stream(columns(300)), IN, 200.25, 260), IN, 210.5, 260)
+    word = rows.time == START + round(210.5 * NS)
+    assert seen(rows) == seen(bad(rows, word)) == [("stale", "in", "raised", 200.25), ("stale", "in", "cleared", 260.0)]
+
+
+def test_a_signal_that_reports_on_change_is_stale_at_once_too():
+    rows = gone(stream(columns(300)), IN, 200.25, 260)
+    assert seen(rows, on_change(duplex()))[0] == ("stale", "in", "raised", 200.25)

@@ -198,16 +198,16 @@ class LongTable:
                 cells.values[row] = state
             elif ok[row]:
                 reasons[row] = (reason, text, note)
-                stated[row] = Quality.BAD
+                stated[row] = max(stated[row], Quality.BAD)
         for row in np.flatnonzero(empty).tolist():
-            kept[row] = stated[row] == Quality.BAD
+            kept[row] = stated[row] >= Quality.BAD
             reason = Reason.BAD_QUALITY if kept[row] else Reason.UNDECODABLE
             reasons[row] = (reason, "", "the source says there is no value" if kept[row] else "no value")
         finite = np.flatnonzero(kept & np.isfinite(cells.values))
         grades = grade(cells.values[finite], self._low[signal[finite]], self._high[signal[finite]])
         for row in finite[grades == Quality.BAD].tolist():
             reasons[row] = (Reason.OUT_OF_RANGE, repr(float(cells.values[row])), BEYOND_LIMITS)
-        for row in finite[(grades < Quality.BAD) & (stated[finite] == Quality.BAD)].tolist():
+        for row in finite[(grades < Quality.BAD) & (stated[finite] >= Quality.BAD)].tolist():
             reasons[row] = (Reason.BAD_QUALITY, repr(float(cells.values[row])), "the source says it cannot be believed")
         stated[finite] = np.maximum(stated[finite], grades)
         return kept, reasons

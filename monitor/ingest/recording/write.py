@@ -23,7 +23,7 @@ def write_wide(path: Path, skid: SkidSettings, rows: Rows) -> None:
 
     Consecutive rows of one time, in order of signals, share a line. A BAD row whose value lies beyond
     the signal's failure limits keeps it; a BAD row without a value becomes the word Bad. Marks beyond
-    that (UNCERTAIN, BAD with a plausible value) are not carried: use long layout. Same rows, same bytes.
+    that (UNCERTAIN, GONE, BAD with a plausible value) are not carried: use long layout. Same rows, same bytes.
     Raises RunError where the file cannot be written.
     """
     import pyarrow as pa
@@ -65,7 +65,7 @@ def _column(rows: Rows, line: Ints, count: int) -> Any:
 
     mask = np.ones(count, bool)
     mask[line] = False
-    wordy = (rows.quality == Quality.BAD) & np.isnan(rows.value)
+    wordy = (rows.quality >= Quality.BAD) & np.isnan(rows.value)
     if not wordy.any():
         values = np.zeros(count)
         values[line] = rows.value
