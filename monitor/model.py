@@ -40,8 +40,8 @@ class Reporting(StrEnum):
 
 
 class Quality(IntEnum):
-    """Whether a reading can be believed. BAD readings are kept and counted, never used as values. GONE is no reading but
-    the word that whatever sends this signal has ended or cannot be reached: silence from then on is certain."""
+    """Whether a reading can be believed. BAD readings are kept and counted, never used as values. GONE is no reading
+    but the word that whatever sends this signal has ended or cannot be reached: silence from then on is certain."""
 
     GOOD = 0
     UNCERTAIN = 1
@@ -64,6 +64,8 @@ class Reason(StrEnum):
     TIME_UNCERTAIN = "time-uncertain"    # no device time and arrived in a burst after an outage
     RETAINED = "retained"                # a retained message: its age is unknown
     TOO_LARGE = "too-large"              # longer than any reading can be
+    NO_BIRTH = "no-birth"                # from a Sparkplug node or device whose birth is not known
+    SEQUENCE_GAP = "sequence-gap"        # from a Sparkplug node of which something was lost: it may mean another metric
     UNAUTHORISED = "unauthorised"        # a command whose sender is not known
 
 
@@ -94,9 +96,63 @@ class Payload:
     time_format: TimeFormat = TimeFormat.AUTO
 
 
+# What is read by another protocol comes as JSON under an address that stands where MQTT has a topic, in these words.
+READ = Payload(PayloadFormat.JSON, "value", "time", "quality", TimeFormat.EPOCH_NS)
+
+
+@dataclass(frozen=True, slots=True)
+class SparkplugPlace:
+    """A metric of a Sparkplug B edge node, or of one of its devices. raw: what stands for the ends of the range."""
+
+    group: str
+    node: str
+    metric: str
+    device: str | None = None
+    raw: tuple[float, float] | None = None
+
+    @property
+    def address(self) -> str:
+        return f"sparkplug:{self.group}/{self.node}/{self.device or ''}/{self.metric}"
+
+
+@dataclass(frozen=True, slots=True)
+class OpcuaPlace:
+    """A variable of an OPC UA server. source: the server's id. node: NodeId as text."""
+
+    source: str
+    node: str
+    raw: tuple[float, float] | None = None
+
+    @property
+    def address(self) -> str:
+        return f"opcua:{self.source}/{self.node}"
+
+
+@dataclass(frozen=True, slots=True)
+class ModbusPlace:
+    """Registers, a bit of one, or a contact of a Modbus device. at: from 0, as on the wire. type None: a contact, or a
+    bit."""
+
+    source: str
+    table: str
+    at: int
+    type: str | None = None
+    word_order: str = "big"
+    bit: int | None = None
+    raw: tuple[float, float] | None = None
+
+    @property
+    def address(self) -> str:
+        return f"modbus:{self.source}/{self.table}/{self.at}{'' if self.bit is None else f'.{self.bit}'}"
+
+
+Place = SparkplugPlace | OpcuaPlace | ModbusPlace
+
+
 @dataclass(frozen=True, slots=True)
 class Signal:
-    """One transmitter. SI value = raw * scale + offset, raw in `unit`."""
+    """One transmitter. SI value = raw * scale + offset, raw in `unit`. place: where it is read when not from a topic;
+    `topic` is then its address."""
 
     id: str
     role: Role
@@ -110,6 +166,7 @@ class Signal:
     reporting: Reporting = Reporting.PERIODIC
     max_silence_s: float | None = None
     payload: Payload = Payload()
+    place: Place | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -202,6 +259,43 @@ class BrokerSettings:
     session_expiry_s: int = 7 * 86_400
     queue_limit: int = 20_000           # messages held here before reading stops
     prefix: str = "bagwright"           # our own topics: PREFIX/SKID/alarm/KIND, PREFIX/SKID/event, PREFIX/state
+
+
+@dataclass(frozen=True, slots=True)
+class OpcuaSettings:
+    """An OPC UA server that signals are read from. security: `none`, `sign` or `sign-and-encrypt`."""
+
+    id: str
+    url: str
+    security: str = "sign-and-encrypt"
+    policy: str = "Basic256Sha256"
+    cert_file: str | None = None
+    key_file: str | None = None
+    server_cert_file: str | None = None
+    username: str | None = None
+    password: Secret | None = None
+    sampling_s: float = 1.0
+    timeout_s: float = 5.0
+
+
+@dataclass(frozen=True, slots=True)
+class ModbusSettings:
+    """A Modbus TCP device that signals are polled from."""
+
+    id: str
+    host: str
+    port: int = 502
+    unit_id: int = 1
+    poll_s: float = 1.0
+    timeout_s: float = 3.0
+
+
+@dataclass(frozen=True, slots=True)
+class SourceSettings:
+    """Where signals come from that do not come over MQTT."""
+
+    opcua: tuple[OpcuaSettings, ...] = ()
+    modbus: tuple[ModbusSettings, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -408,6 +502,7 @@ class Settings:
     command: CommandSettings = CommandSettings()
     fleet: FleetSettings = FleetSettings()
     opcua: OpcuaSettings | None = None
+    source: SourceSettings = SourceSettings()
 
 
 class Rows(NamedTuple):

@@ -11,11 +11,12 @@ from dataclasses import dataclass
 
 from monitor.alarms.catalogue import MONITOR, MONITOR_FAULT
 from monitor.alarms.standing import Alarm
-from monitor.model import NS, Event, Role, SkidSettings
+from monitor.model import NS, Event, ModbusPlace, OpcuaPlace, Role, SkidSettings
 
 # Danger to people or to elements, least of all hidden while a vessel is isolated.
 NEVER = frozenset({"dp-limit", "surge", "flow-blocked", "blocked-outside", "pressure-rise", "reverse-dp",
                    "vessel-repressurised"})
+SOURCE_LOST = "source-lost"
 DEAD = frozenset({"stale", "frozen", "out-of-range", "swapped"})    # dP cannot be had from such a transmitter
 MEASURES = (Role.INLET_PRESSURE, Role.OUTLET_PRESSURE, Role.DIFFERENTIAL_PRESSURE, Role.FLOW)
 TOGETHER = 30 * NS      # silences that began so close together have one cause: a gateway, a cable, a supply; what has
@@ -35,6 +36,7 @@ class Follows:
 RULES = (
     Follows("signal-fault", "signal-fault", frozenset({"stale"}), "transmitters that fell silent together"),
     Follows("signal-fault", MONITOR_FAULT, frozenset({"broker-lost", "off"}), "silence because nothing reached us"),
+    Follows("signal-fault", MONITOR_FAULT, frozenset({SOURCE_LOST}), "silence of what is read from a source away"),
     Follows("changeout-due", "signal-fault", DEAD, "dP or flow from a transmitter that cannot be believed"),
     Follows("changeout-suspect", "signal-fault", DEAD, "a check with a transmitter that cannot be believed"),
     Follows("element-breach", "signal-fault", DEAD, "a suspicion from a transmitter that cannot be believed"),
@@ -77,10 +79,19 @@ def _holds(rule: Follows, alarm: Alarm, event: Event, skid: SkidSettings | None)
     if rule.consequence == "signal-fault":
         if event.detail != "stale" or (alarm.skid != MONITOR and alarm.signal == event.signal):
             return False
-        return alarm.skid == MONITOR or abs((alarm.onset or 0) - (event.onset or event.time)) <= TOGETHER
+        if alarm.skid == MONITOR:
+            return SOURCE_LOST not in alarm.causes or alarm.signal == _source(event, skid)
+        return abs((alarm.onset or 0) - (event.onset or event.time)) <= TOGETHER
     if event.kind == "element-breach" and event.grade != "suspected":
         return False
     return _reads(alarm, event, skid)
+
+
+def _source(event: Event, skid: SkidSettings | None) -> str | None:
+    """Id of the server or device that the event's signal is read from."""
+    at = None if skid is None or event.signal is None else skid.index(event.signal)
+    place = None if skid is None or at is None else skid.signals[at].place
+    return place.source if isinstance(place, OpcuaPlace | ModbusPlace) else None
 
 
 def _reads(alarm: Alarm, event: Event, skid: SkidSettings | None) -> bool:

@@ -17,16 +17,17 @@ def run_record(config: Path, out: Path, *, seconds: float | None) -> None:
     from monitor.daemon.clock import wall
     from monitor.ingest.mqtt import MqttSource
     from monitor.ingest.recording import CaptureWriter
+    from monitor.ingest.sources import Sources, topics_of
 
     settings = load_settings(config)
     broker = replace(settings.broker, client_id=f"{settings.broker.client_id}-record", session_expiry_s=0)
-    topics = list(dict.fromkeys(s.topic for skid in settings.skids for s in skid.signals))
     stop = threading.Event()
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, lambda *_: stop.set())
     deadline = None if seconds is None else time.monotonic() + seconds
     count = 0
-    source = MqttSource(broker, topics, now=wall, on_state=link_listener(threading.Event(), say, warn))
+    mqtt = MqttSource(broker, topics_of(settings), now=wall, on_state=link_listener(threading.Event(), say, warn))
+    source = Sources(mqtt, settings, wall, say, warn)
     with CaptureWriter(out) as writer, source:
         while not stop.is_set() and (deadline is None or time.monotonic() < deadline):
             messages = source.take(1000, 0.25)

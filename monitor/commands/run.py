@@ -119,6 +119,7 @@ def serve(renewal: Renewal, store: DaemonStore, clock: Clock, stop: threading.Ev
     from monitor.daemon.loop import Daemon
     from monitor.daemon.outbox import Outbox
     from monitor.ingest.mqtt import MqttSource
+    from monitor.ingest.sources import Sources
     from monitor.notify.mqtt import will
 
     settings, connected = renewal.settings, threading.Event()
@@ -128,7 +129,7 @@ def serve(renewal: Renewal, store: DaemonStore, clock: Clock, stop: threading.Ev
         again = daemon.resume()
         if again:
             tell(f"resumed: {again:,} stored readings run again")
-        with MqttSource(
+        mqtt = MqttSource(
             broker,
             daemon.topics,
             now=clock,
@@ -136,8 +137,9 @@ def serve(renewal: Renewal, store: DaemonStore, clock: Clock, stop: threading.Ev
             will=will(broker.prefix, clock()),
             former=former,
             why_not=store.why_silent,
-        ) as source:
-            announcer = Announcer(source, broker.prefix, clock, connected, store)
+        )
+        with Sources(mqtt, settings, clock, tell, trouble) as source:
+            announcer = Announcer(mqtt, broker.prefix, clock, connected, store)
             heart.beat, heart.trouble = announcer.beat, announcer.trouble
             heart.ready()
             daemon.run(source, announcer)

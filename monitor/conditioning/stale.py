@@ -1,7 +1,7 @@
 """Silence: judged against the configured limit, or the signal's own interval where that is longer.
 
-A signal that reports on change is silent while nothing changes, so only `max_silence` (or ten minutes) tells. Where what
-sends a signal is known to be gone (a death certificate, a server that cannot be reached), silence need not be waited for.
+A signal that reports on change is silent while nothing changes, so only `max_silence` (or ten minutes) tells. Where
+what sends a signal is known to be gone (a death certificate, a server that cannot be reached) nothing is waited for.
 """
 
 from __future__ import annotations

@@ -9,7 +9,18 @@ from monitor.config.kinds import KINDS, alarm_settings
 from monitor.config.signals import SignalParts
 from monitor.config.skids import DISPLAY_UNITS, SkidParts
 from monitor.config.tables import ElementTable, PayloadTable, PumpTable, ReferenceTable
-from monitor.model import Element, Payload, Reference, Reporting, Signal, SkidSettings, Step
+from monitor.model import (
+    READ,
+    Element,
+    OpcuaPlace,
+    Payload,
+    Reference,
+    Reporting,
+    Signal,
+    SkidSettings,
+    SparkplugPlace,
+    Step,
+)
 
 T = TypeVar("T")
 
@@ -45,9 +56,15 @@ def _curve(table: PumpTable | None) -> tuple[tuple[float, float], ...]:
 def _signal(parts: SignalParts) -> Signal:
     table, (low, high), (scale, offset) = parts.table, _known(parts.range), _known(parts.scale)
     return Signal(
-        id=_known(table.id), role=_known(table.role), topic=_known(table.topic), unit=_known(parts.unit), low=low,
-        high=high, scale=scale, offset=offset, vessel=table.vessel, reporting=table.reporting or Reporting.PERIODIC,
-        max_silence_s=table.max_silence, payload=_payload(parts.payload))
+        id=_known(table.id), role=_known(table.role), topic=_known(parts.topic), unit=_known(parts.unit), low=low,
+        high=high, scale=scale, offset=offset, vessel=table.vessel, reporting=table.reporting or _usual(parts),
+        max_silence_s=table.max_silence, payload=_payload(parts.payload) if parts.place is None else READ,
+        place=parts.place)
+
+
+def _usual(parts: SignalParts) -> Reporting:
+    """Sparkplug and OPC UA report by exception, unless somebody knows better."""
+    return Reporting.ON_CHANGE if isinstance(parts.place, SparkplugPlace | OpcuaPlace) else Reporting.PERIODIC
 
 
 def _payload(table: PayloadTable) -> Payload:

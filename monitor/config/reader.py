@@ -13,9 +13,18 @@ from monitor.config.faults import Faults
 from monitor.config.opcua import read_opcua
 from monitor.config.shared import SHARED, find_shared, read_broker, read_command, read_fleet, read_notify, read_store
 from monitor.config.skids import SkidParts, read_skid
+from monitor.config.sources import check_places, read_sources
 from monitor.config.web import read_web
 from monitor.config.wording import shown
-from monitor.model import BrokerSettings, CommandSettings, FleetSettings, NotifySettings, Settings, WebSettings
+from monitor.model import (
+    BrokerSettings,
+    CommandSettings,
+    FleetSettings,
+    NotifySettings,
+    Settings,
+    SourceSettings,
+    WebSettings,
+)
 
 SKID_TABLES = ("skid", "signal", "alarm")
 
@@ -37,8 +46,8 @@ def settings_from(documents: list[Document], environ: Mapping[str, str], faults:
     skids = [read_skid(document, faults) for document in documents if document.data.keys() & set(SKID_TABLES)]
     _check_across(skids, faults)
     owners = find_shared(documents, faults)
-    broker, notify, web, command, fleet, opcua = (
-        owners.get(name) for name in ("broker", "notify", "web", "command", "fleet", "opcua"))
+    broker, notify, web, command, fleet, opcua, source = (
+        owners.get(name) for name in ("broker", "notify", "web", "command", "fleet", "opcua", "source"))
     shared = (
         read_broker(broker, environ, faults) if broker else BrokerSettings(),
         read_store(owners.get("store", documents[0]), faults),
@@ -47,7 +56,9 @@ def settings_from(documents: list[Document], environ: Mapping[str, str], faults:
         read_command(command, environ, faults) if command else CommandSettings(),
         read_fleet(fleet, environ, faults) if fleet else FleetSettings(),
         read_opcua(opcua, environ, faults) if opcua else None,
+        read_sources(source, environ, faults) if source else SourceSettings(),
     )
+    check_places(skids, shared[7], faults)
     _check_rules(notify, shared[2], [parts.skid.id for parts in skids], faults)
     if not skids and not faults.unreadable:
         faults.add(documents[0], ("skid",), "nothing", "a table [skid] and tables [[signal]] in at least one file")
@@ -95,10 +106,12 @@ def _check_across(skids: list[SkidParts], faults: Faults) -> None:
             ids.setdefault(name, parts.document.name)
         for signal in parts.signals:
             # A message without a named field gives its value under "value".
-            key = (signal.table.topic or "", signal.payload.value_field or "value")
+            key = (signal.topic or "", signal.payload.value_field or "value")
             if not key[0]:
                 continue
             if key in topics:
-                faults.add(parts.document, (*signal.path, "topic"), f"{shown(key[0])}, which {topics[key]} has too",
-                           "a topic for each signal, or one topic with a different payload.value_field for each")
+                place = key[0].partition(":")[0] if signal.place else "topic"
+                faults.add(parts.document, (*signal.path, place), f"{shown(key[0])}, which {topics[key]} has too",
+                           "a topic for each signal, or one topic with a different payload.value_field for each"
+                           if place == "topic" else "a place of its own for each signal")
             topics.setdefault(key, f"{signal.name} in {parts.document.name}")

@@ -35,7 +35,7 @@ from monitor.model import (
     WebhookSettings,
 )
 
-SHARED = ("broker", "store", "notify", "web", "command", "fleet", "opcua")
+SHARED = ("broker", "store", "notify", "web", "command", "fleet", "opcua", "source")
 PORT_TLS = 8883  # IANA: secure-mqtt
 SHORTEST_TOKEN = 16
 

@@ -6,12 +6,13 @@ from dataclasses import dataclass
 
 from monitor.config.documents import Document
 from monitor.config.faults import Faults
+from monitor.config.places import read_place
 from monitor.config.positions import KeyPath
 from monitor.config.tables import PayloadTable, SignalTable, accepted_for, read_table
 from monitor.config.unit_tables import DIMENSIONS
 from monitor.config.units import UnitError, unit_scale
 from monitor.config.wording import nearest, one_of, shown
-from monitor.model import PayloadFormat, Role
+from monitor.model import PayloadFormat, Place, Role
 
 ROLE_DIMENSIONS = {
     Role.INLET_PRESSURE: "pressure", Role.OUTLET_PRESSURE: "pressure", Role.DIFFERENTIAL_PRESSURE: "pressure",
@@ -27,16 +28,22 @@ RESERVED_IDS = ("time", "signal")  # columns of a recording
 
 @dataclass(slots=True)
 class SignalParts:
-    """One signal's tables; `place` counts from 0 within the file."""
+    """One signal's tables; `number` counts from 0 within the file."""
 
-    place: int
+    number: int
     table: SignalTable
     payload: PayloadTable
     scale: tuple[float, float] | None = None
+    place: Place | None = None
+
+    @property
+    def topic(self) -> str | None:
+        """The topic, or what stands for it where the signal is read in another way."""
+        return self.table.topic if self.place is None else self.place.address
 
     @property
     def path(self) -> KeyPath:
-        return ("signal", self.place)
+        return ("signal", self.number)
 
     @property
     def unit(self) -> str | None:
@@ -51,7 +58,7 @@ class SignalParts:
 
     @property
     def name(self) -> str:
-        return self.table.id or f"signal[{self.place}]"
+        return self.table.id or f"signal[{self.number}]"
 
     def span(self) -> tuple[float, float] | None:
         """The range in SI, or None where it or the unit is not known."""
@@ -95,6 +102,7 @@ def _read_signal(document: Document, place: int, faults: Faults) -> SignalParts:
         return signal
     if table.id in RESERVED_IDS:
         faults.add(document, (*path, "id"), f"{shown(table.id)}, which is a column of recordings", "another name")
+    signal.place = read_place(document, path, raw, contact=table.role is None or table.role in CONTACTS, faults=faults)
     _check_unit(document, signal, raw, faults)
     _check_payload(document, signal, faults)
     return signal
@@ -145,7 +153,7 @@ def _check_vessel(
     document: Document, signal: SignalParts, vessels: tuple[str, ...] | None, faults: Faults
 ) -> None:
     role, vessel, path = signal.table.role, signal.table.vessel, (*signal.path, "vessel")
-    raw = document.data["signal"][signal.place]
+    raw = document.data["signal"][signal.number]
     if not isinstance(raw, dict):
         return
     names = one_of(map(shown, vessels)) if vessels else "a name from skid.vessels"
@@ -164,7 +172,7 @@ def _check_different(document: Document, signals: list[SignalParts], faults: Fau
     for signal in signals:
         name = signal.table.id
         if name is not None and name in seen:
-            faults.add(document, (*signal.path, "id"), f"{shown(name)}, which signal[{seen[name].place}] has too",
+            faults.add(document, (*signal.path, "id"), f"{shown(name)}, which signal[{seen[name].number}] has too",
                        "a different id for each signal")
         elif name is not None:
             seen[name] = signal

@@ -65,6 +65,11 @@ def _extra(extra: Extra, value: float, unit: str) -> str:
 def _shared(settings: Settings) -> Iterator[str]:
     broker, store, notify, web = settings.broker, settings.store, settings.notify, settings.web
     yield f"broker        {broker.host}:{broker.port}{', TLS' if broker.tls else ''}, own topics under {broker.prefix}/"
+    for opcua in settings.source.opcua:
+        yield f"source        {opcua.id}: {opcua.url}, security {opcua.security}, sampled every {opcua.sampling_s:g} s"
+    for modbus in settings.source.modbus:
+        yield (f"source        {modbus.id}: Modbus at {modbus.host}:{modbus.port}, unit {modbus.unit_id}, every "
+               f"{modbus.poll_s:g} s")  # fmt: skip
     yield f"store         {store.path}, readings kept {store.retention_days:g} d"
     targets = [f"{len(notify.webhooks)} webhook(s)"] if notify.webhooks else []
     targets += [f"service {s.id}" for s in notify.services]

@@ -48,12 +48,12 @@ _POSITIVE_TIME = BeforeValidator(Quantity("time", "above zero and at most 400 d"
 _DELAY = BeforeValidator(Quantity("time", "from zero to 30 d", at_least=0, at_most=30 * DAY))
 _VESSEL = Text("the name of a vessel, without commas or control characters", banned=",")
 _FIELD = BeforeValidator(Text("a field's name, or a dotted path to it, as \"data.value\""))
-_FILE = BeforeValidator(Text("the path of a file", longest=LONGEST_PATH))
-_FOLDER = BeforeValidator(Text("the path of a folder", longest=LONGEST_PATH))
-_SECRET_FILE = BeforeValidator(SecretFile())
-_HOST = BeforeValidator(Text("a host name or address without port, as \"127.0.0.1\"", banned="/ @,"))
-_PORT = BeforeValidator(Whole(1, 65_535, "a port"))
-_VARIABLE = BeforeValidator(VariableName())
+FILE = BeforeValidator(Text("the path of a file", longest=LONGEST_PATH))
+SECRET_FILE = BeforeValidator(SecretFile())
+HOST = BeforeValidator(Text("a host name or address without port, as \"127.0.0.1\"", banned="/ @,"))
+PORT = BeforeValidator(Whole(1, 65_535, "a port"))
+VARIABLE = BeforeValidator(VariableName())
+FOLDER = BeforeValidator(Text("the path of a folder", longest=LONGEST_PATH))
 
 
 _CHANNEL = BeforeValidator(Text('a name, as "duty-phone"', banned="/,"))
@@ -147,7 +147,7 @@ class PumpTable(Table):
 
 
 class SignalTable(Table):
-    needed = ("id", "role", "topic")  # unit and range too, but for contacts
+    needed = ("id", "role")  # unit and range too, but for contacts; a topic or a place
 
     id: Annotated[str | None, BeforeValidator(
         Text('a name without , + # and control characters, as "PT-101"', banned=",+#"))] = None
@@ -159,6 +159,9 @@ class SignalTable(Table):
     reporting: Annotated[Reporting | None, BeforeValidator(Word(Reporting))] = None
     max_silence: Annotated[float | None, _POSITIVE_TIME] = None
     payload: Any = None
+    sparkplug: Any = None
+    opcua: Any = None
+    modbus: Any = None
 
 
 class PayloadTable(Table):
@@ -170,17 +173,17 @@ class PayloadTable(Table):
 
 
 class BrokerTable(Table):
-    host: Annotated[str | None, _HOST] = None
-    port: Annotated[int | None, _PORT] = None
+    host: Annotated[str | None, HOST] = None
+    port: Annotated[int | None, PORT] = None
     client_id: Annotated[str | None, BeforeValidator(Text("a client id without control characters"))] = None
     username: Annotated[str | None, BeforeValidator(Text("a user name"))] = None
     password: Annotated[None, BeforeValidator(NeverHere("password"))] = None
-    password_env: Annotated[str | None, _VARIABLE] = None
-    password_file: Annotated[str | None, _SECRET_FILE] = None
+    password_env: Annotated[str | None, VARIABLE] = None
+    password_file: Annotated[str | None, SECRET_FILE] = None
     tls: Annotated[bool | None, BeforeValidator(Flag())] = None
-    ca_file: Annotated[str | None, _FILE] = None
-    cert_file: Annotated[str | None, _FILE] = None
-    key_file: Annotated[str | None, _FILE] = None
+    ca_file: Annotated[str | None, FILE] = None
+    cert_file: Annotated[str | None, FILE] = None
+    key_file: Annotated[str | None, FILE] = None
     keepalive: Annotated[float | None, BeforeValidator(
         Quantity("time", "from 1 s to 65535 s", at_least=1, at_most=65_535))] = None
     session_expiry: Annotated[float | None, BeforeValidator(
@@ -190,7 +193,7 @@ class BrokerTable(Table):
 
 
 class StoreTable(Table):
-    path: Annotated[str | None, _FILE] = None
+    path: Annotated[str | None, FILE] = None
     retention: Annotated[float | None, BeforeValidator(
         Quantity("time", "from 1 d to 36500 d", at_least=DAY, at_most=36_500 * DAY))] = None
     quarantine_rows: Annotated[int | None, BeforeValidator(Whole(0, 100_000_000, "a number of rows"))] = None
@@ -216,8 +219,8 @@ class WebhookTable(Table):
     id: Annotated[str | None, _CHANNEL] = None
     url: Annotated[str | None, BeforeValidator(Url())] = None
     secret: Annotated[None, BeforeValidator(NeverHere("secret"))] = None
-    secret_env: Annotated[str | None, _VARIABLE] = None
-    secret_file: Annotated[str | None, _SECRET_FILE] = None
+    secret_env: Annotated[str | None, VARIABLE] = None
+    secret_file: Annotated[str | None, SECRET_FILE] = None
     envelope: Annotated[Envelope | None, BeforeValidator(Word(Envelope))] = None
 
 
@@ -228,20 +231,20 @@ class InfluxTable(Table):
     org: Annotated[str | None, BeforeValidator(Text("an organisation's name", may_be_empty=True))] = None
     bucket: Annotated[str | None, BeforeValidator(Text("a bucket's name"))] = None
     token: Annotated[None, BeforeValidator(NeverHere("token"))] = None
-    token_env: Annotated[str | None, _VARIABLE] = None
-    token_file: Annotated[str | None, _SECRET_FILE] = None
+    token_env: Annotated[str | None, VARIABLE] = None
+    token_file: Annotated[str | None, SECRET_FILE] = None
 
 
 class SqlTable(Table):
-    host: Annotated[str | None, _HOST] = None
-    port: Annotated[int | None, _PORT] = None
+    host: Annotated[str | None, HOST] = None
+    port: Annotated[int | None, PORT] = None
     database: Annotated[str | None, BeforeValidator(Text("a database's name"))] = None
     username: Annotated[str | None, BeforeValidator(Text("a user name"))] = None
     password: Annotated[None, BeforeValidator(NeverHere("password"))] = None
-    password_env: Annotated[str | None, _VARIABLE] = None
-    password_file: Annotated[str | None, _SECRET_FILE] = None
+    password_env: Annotated[str | None, VARIABLE] = None
+    password_file: Annotated[str | None, SECRET_FILE] = None
     tls: Annotated[bool | None, BeforeValidator(Flag())] = None
-    ca_file: Annotated[str | None, _FILE] = None
+    ca_file: Annotated[str | None, FILE] = None
     schema_name: Annotated[str | None, BeforeValidator(Text("a schema's name, as \"bagwright\"", longest=63))] = None
 
 
@@ -279,8 +282,8 @@ class ServiceTable(Table):
 
     id: Annotated[str | None, _CHANNEL] = None
     address: Annotated[None, BeforeValidator(NeverHere("address"))] = None
-    address_env: Annotated[str | None, _VARIABLE] = None
-    address_file: Annotated[str | None, _SECRET_FILE] = None
+    address_env: Annotated[str | None, VARIABLE] = None
+    address_file: Annotated[str | None, SECRET_FILE] = None
 
 
 class RuleTable(Table):
@@ -302,29 +305,29 @@ class RuleTable(Table):
 
 class CommandTable(Table):
     token: Annotated[None, BeforeValidator(NeverHere("token"))] = None
-    token_env: Annotated[str | None, _VARIABLE] = None
-    token_file: Annotated[str | None, _SECRET_FILE] = None
+    token_env: Annotated[str | None, VARIABLE] = None
+    token_file: Annotated[str | None, SECRET_FILE] = None
     mqtt: Annotated[CommandsBy | None, BeforeValidator(Word(CommandsBy))] = None
 
 
 class FleetTable(Table):
     shards: Annotated[int | None, BeforeValidator(Whole(1, 4096, "a number of shards"))] = None
     database: Annotated[None, BeforeValidator(NeverHere("database"))] = None
-    database_env: Annotated[str | None, _VARIABLE] = None
-    database_file: Annotated[str | None, _SECRET_FILE] = None
+    database_env: Annotated[str | None, VARIABLE] = None
+    database_file: Annotated[str | None, SECRET_FILE] = None
 
 
 class WebTable(Table):
-    host: Annotated[str | None, _HOST] = None
-    port: Annotated[int | None, _PORT] = None
+    host: Annotated[str | None, HOST] = None
+    port: Annotated[int | None, PORT] = None
     address: Annotated[str | None, BeforeValidator(Url())] = None
     names: Annotated[tuple[str, ...] | None, BeforeValidator(
         Names('host names without port, as ["filters.hatchery.example"]', Text("a host name", banned="/ @,:")))] = None
-    proxy: Annotated[str | None, _HOST] = None
-    cert_file: Annotated[str | None, _FILE] = None
-    key_file: Annotated[str | None, _FILE] = None
+    proxy: Annotated[str | None, HOST] = None
+    cert_file: Annotated[str | None, FILE] = None
+    key_file: Annotated[str | None, FILE] = None
     timezone: Annotated[str | None, BeforeValidator(ZoneName())] = None
-    cases: Annotated[str | None, _FOLDER] = None
+    cases: Annotated[str | None, FOLDER] = None
     user: Any = None
 
 
@@ -334,8 +337,8 @@ class UserTable(Table):
     name: Annotated[str | None, BeforeValidator(Text("a name for people", longest=60))] = None
     role: Annotated[WebRole | None, BeforeValidator(Word(WebRole))] = None
     token: Annotated[None, BeforeValidator(NeverHere("token"))] = None
-    token_env: Annotated[str | None, _VARIABLE] = None
-    token_file: Annotated[str | None, _SECRET_FILE] = None
+    token_env: Annotated[str | None, VARIABLE] = None
+    token_file: Annotated[str | None, SECRET_FILE] = None
 
 
 class OpcuaTable(Table):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Set
 
 import numpy as np
 
@@ -51,6 +51,13 @@ class LiveTime:
         self._newest = np.zeros(skids, np.int64)
         self._arrival = np.zeros(skids, np.int64)
         self._grace = round(GRACE_S * speed * NS)
+        self._ended = np.zeros(skids, np.bool_)
+
+    def end(self, heard: Iterable[int], ended: Set[int]) -> None:
+        """Of the skids just heard of: those whose senders are all gone, from which nothing more is on its way."""
+        if ended or self._ended.any():
+            self._ended[list(heard)] = False
+            self._ended[list(ended)] = True
 
     def note(self, skid: int, newest: int, arrival: int) -> None:
         """A row of source time `newest` arrived at `arrival` [ns]."""
@@ -65,7 +72,8 @@ class LiveTime:
     def times(self, heard: int) -> dict[int, int]:
         """Event time [ns] of every skid that has been heard of. heard: until when all that came is known [ns]."""
         known = np.flatnonzero(self._newest)
-        since = np.maximum(heard - self._arrival[known] - self._grace, 0)
+        grace = np.where(self._ended[known], 0, self._grace)
+        since = np.maximum(heard - self._arrival[known] - grace, 0)
         return dict(zip(known.tolist(), (self._newest[known] + since).tolist(), strict=True))
 
     def offset(self, skid: int) -> int:

@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from monitor.ingest.decode import Decoded, Decoder
 from monitor.ingest.mqtt import Message
-from monitor.model import NS, Reason, Rejection, Rows, Settings
+from monitor.model import NS, Quality, Reason, Rejection, Rows, Settings
 
 SETTLE_S = 30.0       # after a connection: how long a backlog may take to drain
 NEVER = (0, 0)
@@ -49,6 +49,7 @@ class Binding:
     decoder: Decoder
     arrival: Arrival = field(default_factory=Arrival)
     stamped: int = 0
+    gone: bool = False      # what sends it is known to be
 
 
 class Part(NamedTuple):
@@ -69,6 +70,7 @@ class Taken:
     fed: dict[int, npt.NDArray[np.bool_]] = field(default_factory=dict)
     rejections: list[Rejection] = field(default_factory=list)
     newest: dict[int, tuple[int, int]] = field(default_factory=dict)   # skid -> (source time, its arrival)
+    ended: set[int] = field(default_factory=set)    # skids of which every signal is known to be gone
 
 
 class Intake:
@@ -79,16 +81,18 @@ class Intake:
         for i, skid in enumerate(settings.skids):
             for k, signal in enumerate(skid.signals):
                 self._bindings.setdefault(signal.topic, []).append(Binding(i, k, skid.id, signal.id, Decoder(signal)))
+        self._newest: dict[int, tuple[int, int]] = {}       # skid -> newest source time that was taken, its arrival
+        self._gone = [0] * len(settings.skids)              # signals of each skid that are known to be gone
+        self._signals = [len(skid.signals) for skid in settings.skids]
         self._generation = 0
-
-    @property
-    def topics(self) -> list[str]:
-        return list(self._bindings)
 
     def take(self, messages: Sequence[Message]) -> Taken:
         taken, parts = Taken(), dict[int, Part]()
         for message in messages:
-            if message.generation != self._generation:
+            if message.reason is not None:
+                taken.rejections.append(_refuse(message, None, message.reason, message.note))
+                continue
+            if message.generation and message.generation != self._generation:
                 self._reconnected(message)
             bindings = self._bindings.get(message.topic)
             if bindings is None:
@@ -98,6 +102,11 @@ class Intake:
             for binding in bindings:
                 self._one(message, binding, taken, parts)
         _split(parts, taken)
+        for skid, newest in taken.newest.items():
+            if newest > self._newest.get(skid, NEVER):
+                self._newest[skid] = newest
+            if self._gone[skid] == self._signals[skid]:
+                taken.ended.add(skid)
         return taken
 
     def _reconnected(self, message: Message) -> None:
@@ -119,7 +128,11 @@ class Intake:
             return
         time = reading.time
         fed = True
-        if time is None:
+        if binding.gone or reading.quality is Quality.GONE:
+            self._presence(binding, reading.quality)
+        if time is None and reading.quality is Quality.GONE:
+            time = self._gone_at(binding.skid, message.arrival, taken)
+        elif time is None:
             time = message.arrival
             if not binding.arrival.believable(message.arrival):
                 fed = False
@@ -138,6 +151,17 @@ class Intake:
         part.fed.append(fed)
         if fed and time > taken.newest.get(skid, NEVER)[0]:
             taken.newest[skid] = (time, message.arrival)
+
+    def _presence(self, binding: Binding, quality: Quality) -> None:
+        """Keep count of the signals that are known to be gone."""
+        if binding.gone is not (quality is Quality.GONE):
+            binding.gone = not binding.gone
+            self._gone[binding.skid] += 1 if binding.gone else -1
+
+    def _gone_at(self, skid: int, arrival: int, taken: Taken) -> int:
+        """When that came, by the skid's transmitters' clocks: by ours it might lie before or after all they send."""
+        newest, then = max(taken.newest.get(skid, NEVER), self._newest.get(skid, NEVER))
+        return newest + max(0, arrival - then) if newest else arrival
 
 
 def _split(parts: dict[int, Part], taken: Taken) -> None:

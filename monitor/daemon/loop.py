@@ -8,7 +8,8 @@ what it has already.
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from typing import Protocol
 
 import msgspec
 import numpy as np
@@ -31,7 +32,8 @@ from monitor.daemon.upkeep import Upkeep
 from monitor.engine.engine import STATE_VERSION, Engine, Output
 from monitor.engine.messages_plan import plan_lines
 from monitor.engine.sequencer import Fate
-from monitor.ingest.mqtt import LinkState, Message, MqttSource
+from monitor.ingest.mqtt import Link, LinkState, Message
+from monitor.ingest.sources import topics_of
 from monitor.model import NS, Action, Settings, SkidSettings
 from monitor.store import Batch, Checkpoint
 
@@ -43,6 +45,29 @@ PLAN_S = 600.0
 SETTLED = 2_000             # minutes and events of a commit while skids are taken up
 UNSTORED = "what came since is not acknowledged, so that the broker keeps it"
 THE_STORE = "the store, which cannot be written"
+
+
+class Source(Protocol):
+    """What messages are taken from: `MqttSource`, or `Sources`, which has more behind it."""
+
+    @property
+    def heard(self) -> int: ...
+
+    @property
+    def more(self) -> bool: ...
+
+    @property
+    def newest(self) -> int: ...
+
+    @property
+    def link(self) -> Link: ...
+
+    @property
+    def away(self) -> Mapping[str, str]: ...
+
+    def take(self, limit: int, timeout: float) -> Sequence[Message]: ...
+
+    def ack(self, messages: Sequence[Message]) -> None: ...
 
 
 class Daemon:
@@ -82,7 +107,7 @@ class Daemon:
     @property
     def topics(self) -> list[str]:
         """What has to be subscribed to."""
-        return [*self.intake.topics, self.commands.topic]
+        return [*topics_of(self.settings), self.commands.topic]
 
     def _reached(self, skid: str) -> int:
         i = self._places.get(skid)
@@ -118,7 +143,7 @@ class Daemon:
             self.live.note(i, newest, now if offset is None else min(newest + offset, now))
         return resumed.rows
 
-    def run(self, source: MqttSource, announcer: Announcer) -> None:
+    def run(self, source: Source, announcer: Announcer) -> None:
         """Raises RunError where it is told to stop while the store cannot be written, BrokerError."""
         announcer.start(self.keeper.standing())
         try:
@@ -129,18 +154,18 @@ class Daemon:
             if self.renewal.next is None or self.stop.is_set():
                 announcer.part(on_purpose=self.stop.is_set())
 
-    def round(self, source: MqttSource, announcer: Announcer) -> None:
+    def round(self, source: Source, announcer: Announcer) -> None:
         announcer.greet()
         heard = source.heard
         messages = source.take(TAKE, PATIENCE_S)
         now, connected = self.clock(), source.link.state is LinkState.CONNECTED
-        if len(messages) == TAKE:
-            heard = min(heard, messages[-1].arrival)     # more may wait
+        if source.more:
+            heard = min(heard, source.newest)
         orders, readings = self.commands.split(messages)
         until = self._hearing.until(now, heard, connected=connected)
         batch = self._judge(readings, now, until)
         own = self.faults.events(waiting_since=min((m.arrival for m in messages), default=None), connected=connected,
-                                 caught_up=until is not None and len(messages) < TAKE)
+                                 caught_up=until is not None and not source.more, away=source.away)
         if self.renewal.asked():
             self.say(self.keeper.renewed(f"signal {now}", "", "", "signal"))
         self.keeper.fill(batch, own, lambda: self.commands.take(orders, batch))
@@ -193,6 +218,7 @@ class Daemon:
 
     def _feed(self, taken: Taken) -> tuple[Output, dict[int, Fate]]:
         arrivals = {i: rows if taken.fed[i].all() else rows.take(taken.fed[i]) for i, rows in taken.rows.items()}
+        self.live.end(arrivals, taken.ended)
         for i, (time, arrival) in taken.newest.items():
             self.live.note(i, time, arrival)
         before = {i: self.engine.reached(i) // NS for i in arrivals}

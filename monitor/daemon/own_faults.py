@@ -4,6 +4,7 @@
     store-unwritable  told when it is over; while it lasts the heart tells (nothing can be stored then)
     channel-dead    notices wait long for a receiver that fails
     broker-lost     no connection to the broker: no readings
+    source-lost     an OPC UA server or a Modbus device cannot be reached
     clock-jump      this machine's clock was put forward or back
     off             it was not running for a while; until what waited meanwhile has been taken in
 """
@@ -68,14 +69,16 @@ class OwnFaults:
         """The store could not be written from `since` [ns] until now."""
         self._waited = (since, self._clock())
 
-    def events(self, *, waiting_since: int | None, connected: bool, caught_up: bool = True) -> list[Event]:
+    def events(self, *, waiting_since: int | None, connected: bool, caught_up: bool = True,
+               away: Mapping[str, str] | None = None) -> list[Event]:
         """What has changed. waiting_since: arrival of the oldest reading just taken [ns]; connected: to the broker;
-        caught_up: what waited there has been taken in."""
+        caught_up: what waited there has been taken in; away: sources that cannot be reached, and why."""
         now, real = self._clock(), self._monotonic()
         self._lag(now, waiting_since)
         if caught_up:
             self._set(OFF, None)
         self._broker(real, connected)
+        self._sources(away or {})
         self._jump(now, real)
         if real - self._looked >= LOOK_S:
             self._looked = real
@@ -106,6 +109,11 @@ class OwnFaults:
         self._lost_since = None if connected else real if self._lost_since is None else self._lost_since
         lost = self._lost_since is not None and real - self._lost_since > LOST_S
         self._set(("broker-lost", "broker-lost"), SAID["broker-lost"] if lost else None)
+
+    def _sources(self, away: Mapping[str, str]) -> None:
+        told = {about for detail, about in self._found | dict.fromkeys(self._active) if detail == SOURCE_LOST}
+        for name in told | away.keys():
+            self._set((SOURCE_LOST, name), f"{SAID[SOURCE_LOST]}: {away[name]}" if name in away else None)
 
     def _jump(self, now: int, real: float) -> None:
         then, before = self._before
@@ -142,11 +150,13 @@ class OwnFaults:
 
 
 OFF: Fault = ("off", "off")
+SOURCE_LOST = "source-lost"
 SAID = {
     "off": "it was not running",
     "lag": "readings wait long before they are judged",
     "store-unwritable": "the store could not be written",
     "channel-dead": "notices wait for a receiver that fails",
     "broker-lost": "there is no connection to the broker, so no readings",
+    SOURCE_LOST: "a source of readings cannot be reached",
     "clock-jump": "this machine's clock was changed",
 }

@@ -20,7 +20,7 @@ import ssl
 import threading
 import time
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from random import Random
 from types import TracebackType
 from typing import Any
@@ -83,6 +83,9 @@ class MqttSource:
         self.counters = Counters()
         self.link = Link(LinkState.CONNECTING, f"not yet connected to {address(broker)}")
         self.heard = 0      # when nothing more was there to be read, by `now`: all that came before is in the queue
+        self.more = False   # whether the latest `take` left something
+        self.newest = 0     # arrival [ns] of what it took last
+        self.away: Mapping[str, str] = {}   # sources behind this one that cannot be reached: a broker knows of none
         self._client = self._prepare(make_client(broker, will))
         self._outbox = Outbox(self._client)
         self._topics = [check_filter(topic) for topic in topics]
@@ -132,6 +135,9 @@ class MqttSource:
         taken = [self._queue.popleft() for _ in range(min(limit, len(self._queue)))]
         if not taken:
             self.check()
+            self.more = False
+            return taken
+        self.more, self.newest = len(taken) == limit, taken[-1].arrival
         return taken
 
     def ack(self, messages: Sequence[Message]) -> None:

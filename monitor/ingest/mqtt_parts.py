@@ -21,7 +21,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from monitor.errors import InputError
-from monitor.model import BrokerSettings
+from monitor.model import BrokerSettings, Reason
 
 T = TypeVar("T")
 
@@ -53,7 +53,8 @@ class Link(NamedTuple):
 
 class Message(NamedTuple):
     """One message as it came. `arrival` in ns since 1970 UTC. `generation` numbers the connection it
-    came by: the broker uses `mid` again on the next one, so only both together name a message."""
+    came by: the broker uses `mid` again on the next one, so only both together name a message; 0 where it did not come
+    by MQTT, or was made of one that did. reason, note: why nothing could be made of it, where that is known already."""
 
     topic: str
     payload: bytes
@@ -62,6 +63,8 @@ class Message(NamedTuple):
     generation: int
     mid: int
     qos: int
+    reason: Reason | None = None
+    note: str = ""
 
 
 @dataclass(slots=True)

@@ -60,10 +60,10 @@ def on_off(text: str) -> float | None:
 def quality_of(mark: object) -> Quality | None:
     """The quality that a source states with a reading, None where the mark is not known.
 
-    `gone` says that whatever sends the signal has ended. Words as historians write them (also `Good, ...`, `Bad_...`, `UncertainLastUsableValue`); true and
-    false; OPC numbers: bits 7 and 6 of a byte (192 good, 64 uncertain, 0 bad; the high byte is a
-    vendor's) or, from 2^30 on, the severity in the top two bits of an OPC UA status. 1 is good: it is
-    a boolean wherever it occurs.
+    `gone` says that whatever sends the signal has ended. Words as historians write them (also `Good, ...`,
+    `Bad_...`, `UncertainLastUsableValue`); true and false; OPC numbers: bits 7 and 6 of a byte (192 good, 64
+    uncertain, 0 bad; the high byte is a vendor's) or, from 2^30 on, the severity in the top two bits of an OPC UA
+    status. 1 is good: it is a boolean wherever it occurs.
     """
     if isinstance(mark, str):
         return _quality_word(mark.strip(BLANKS).casefold())

@@ -22,6 +22,8 @@ class Messages:
 
     def __init__(self, skid: SkidSettings, rows: Rows, late_s: float = 0.0) -> None:
         self.heard = 1 << 62        # everything that came is in `waiting`
+        self.more, self.newest = False, 0
+        self.away: dict[str, str] = {}
         self.link = Link(LinkState.CONNECTED, "connected")
         self.waiting = [
             (skid.signals[k].topic, json.dumps({"time": to_rfc3339(t), "value": v}).encode(), t + round(late_s * NS))
@@ -31,6 +33,7 @@ class Messages:
     def take(self, most: int, patience: float) -> Sequence[Message]:
         del patience
         taken, self.waiting = self.waiting[:most], self.waiting[most:]
+        self.more, self.newest = len(taken) == most, taken[-1][2] if taken else 0
         return [Message(topic=t, payload=p, retain=False, arrival=at, mid=0, qos=1, generation=1)
                 for t, p, at in taken]
 

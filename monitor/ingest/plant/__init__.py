@@ -1,0 +1,1 @@
+"""Servers and devices that are asked rather than heard: OPC UA and Modbus TCP."""
