@@ -262,7 +262,7 @@ class BrokerSettings:
 
 
 @dataclass(frozen=True, slots=True)
-class OpcuaSettings:
+class OpcuaServer:
     """An OPC UA server that signals are read from. security: `none`, `sign` or `sign-and-encrypt`."""
 
     id: str
@@ -294,7 +294,7 @@ class ModbusSettings:
 class SourceSettings:
     """Where signals come from that do not come over MQTT."""
 
-    opcua: tuple[OpcuaSettings, ...] = ()
+    opcua: tuple[OpcuaServer, ...] = ()
     modbus: tuple[ModbusSettings, ...] = ()
 
 

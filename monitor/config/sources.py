@@ -13,7 +13,7 @@ from monitor.config.skids import SkidParts
 from monitor.config.source_tables import ModbusSourceTable, OpcuaSourceTable, Security, SourceTable
 from monitor.config.tables import read_table
 from monitor.config.wording import nearest, one_of, shown
-from monitor.model import ModbusPlace, ModbusSettings, OpcuaPlace, OpcuaSettings, SourceSettings
+from monitor.model import ModbusPlace, ModbusSettings, OpcuaPlace, OpcuaServer, SourceSettings
 
 FILES = {"cert_file": "our own certificate, in PEM or DER", "key_file": "its private key, in PEM without a pass phrase",
          "server_cert_file": "the server's certificate, in PEM or DER: no other is spoken to"}  # fmt: skip
@@ -70,16 +70,16 @@ def _modbus(document: Document, place: int, faults: Faults) -> ModbusSettings:
     )  # fmt: skip
 
 
-def _opcua(document: Document, place: int, environ: Mapping[str, str], faults: Faults) -> OpcuaSettings:
+def _opcua(document: Document, place: int, environ: Mapping[str, str], faults: Faults) -> OpcuaServer:
     path: KeyPath = ("source", "opcua", place)
-    table, default = read_table(OpcuaSourceTable, document, path, faults), OpcuaSettings("", "")
+    table, default = read_table(OpcuaSourceTable, document, path, faults), OpcuaServer("", "")
     password = read_secret(document, path, table, "password", environ, faults)
     files = {key: _file(document, path, table, key, faults) for key in FILES}
     security = str(table.security or default.security)
     raw = document.data["source"]["opcua"][place]
     if isinstance(raw, dict) and ("security" not in raw or table.security is not None):
         _check_security(document, path, table, security, faults)
-    return OpcuaSettings(
+    return OpcuaServer(
         id=table.id or "", url=table.url or "", security=security, policy=str(table.policy or default.policy), **files,
         username=table.username, password=password, sampling_s=table.sampling or default.sampling_s,
         timeout_s=table.timeout or default.timeout_s,

@@ -342,12 +342,12 @@ class UserTable(Table):
 
 
 class OpcuaTable(Table):
-    host: Annotated[str | None, _HOST] = None
-    port: Annotated[int | None, _PORT] = None
+    host: Annotated[str | None, HOST] = None
+    port: Annotated[int | None, PORT] = None
     anonymous: Annotated[bool | None, BeforeValidator(Flag())] = None
     unencrypted: Annotated[bool | None, BeforeValidator(Flag())] = None
-    cert_file: Annotated[str | None, _FILE] = None
-    key_file: Annotated[str | None, _FILE] = None
+    cert_file: Annotated[str | None, FILE] = None
+    key_file: Annotated[str | None, FILE] = None
     trusted: Annotated[str | None, BeforeValidator(Text("a folder of certificates", longest=LONGEST_PATH))] = None
     user: Any = None
 
@@ -358,9 +358,9 @@ class OpcuaUserTable(Table):
     name: Annotated[str | None, BeforeValidator(Text("a name for people", longest=60))] = None
     role: Annotated[WebRole | None, BeforeValidator(Word(WebRole))] = None
     password: Annotated[None, BeforeValidator(NeverHere("password"))] = None
-    password_env: Annotated[str | None, _VARIABLE] = None
-    password_file: Annotated[str | None, _SECRET_FILE] = None
-    cert_file: Annotated[str | None, _FILE] = None
+    password_env: Annotated[str | None, VARIABLE] = None
+    password_file: Annotated[str | None, SECRET_FILE] = None
+    cert_file: Annotated[str | None, FILE] = None
 
 
 class AlarmTable(Table):

@@ -27,7 +27,7 @@ from cryptography import x509
 from monitor.ingest.mqtt_parts import Message
 from monitor.ingest.plant.link import LostError, PlantLink
 from monitor.ingest.reading import gone, reading, refused
-from monitor.model import OpcuaPlace, OpcuaSettings, Quality, Reason, Signal
+from monitor.model import OpcuaPlace, OpcuaServer, Quality, Reason, Signal
 
 BREAK_S = 10.0          # a break that the session may outlive
 LOOK_S = 1.0            # how often the connection is looked at
@@ -51,7 +51,7 @@ EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 class OpcuaLink(PlantLink):
     """Subscribes to one server."""
 
-    def __init__(self, settings: OpcuaSettings, signals: Sequence[Signal], put: Callable[[Message], None],
+    def __init__(self, settings: OpcuaServer, signals: Sequence[Signal], put: Callable[[Message], None],
                  now: Callable[[], int], tell: Callable[[str], None], trouble: Callable[[str], None]) -> None:
         super().__init__(settings.id, signals, put, now, tell, trouble)
         self._settings = settings

@@ -14,7 +14,7 @@ from typing import Self
 from monitor.errors import InputError
 from monitor.ingest.mqtt_parts import Message
 from monitor.ingest.plant.link import PlantLink
-from monitor.model import ModbusPlace, ModbusSettings, OpcuaPlace, OpcuaSettings, Signal, SourceSettings
+from monitor.model import ModbusPlace, ModbusSettings, OpcuaPlace, OpcuaServer, Signal, SourceSettings
 
 LOOK_S = 1.0
 STOP_S = 3.0
@@ -32,9 +32,9 @@ class Plant:
         self.dropped = 0
         self._limit, self._trouble = limit, trouble
         self.links: list[PlantLink] = []
-        sources: list[OpcuaSettings | ModbusSettings] = [*settings.opcua, *settings.modbus]
+        sources: list[OpcuaServer | ModbusSettings] = [*settings.opcua, *settings.modbus]
         for source in sources:
-            kind = OpcuaPlace if isinstance(source, OpcuaSettings) else ModbusPlace
+            kind = OpcuaPlace if isinstance(source, OpcuaServer) else ModbusPlace
             mine = [s for s in signals if isinstance(s.place, kind) and s.place.source == source.id]
             if mine:
                 self.links.append(_make(source, mine, self.put, now, tell, trouble))
@@ -85,7 +85,7 @@ class Plant:
         self._thread.join(2 * STOP_S)
 
 
-def _make(source: OpcuaSettings | ModbusSettings, signals: Sequence[Signal], put: Callable[[Message], None],
+def _make(source: OpcuaServer | ModbusSettings, signals: Sequence[Signal], put: Callable[[Message], None],
           now: Callable[[], int], tell: Callable[[str], None], trouble: Callable[[str], None]) -> PlantLink:
     """The libraries are loaded only where they are needed: they take their time. What they log is theirs: we say
     ourselves what a person has to know."""
@@ -93,7 +93,7 @@ def _make(source: OpcuaSettings | ModbusSettings, signals: Sequence[Signal], put
         logging.getLogger(library).addHandler(logging.NullHandler())
         logging.getLogger(library).propagate = False
     try:
-        if isinstance(source, OpcuaSettings):
+        if isinstance(source, OpcuaServer):
             from monitor.ingest.plant.opcua import OpcuaLink
 
             return OpcuaLink(source, signals, put, now, tell, trouble)
