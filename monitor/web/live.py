@@ -182,9 +182,10 @@ class Hub:
         if seen != version:
             return None, {}, True
         try:
-            return version, await self.fragments(key, make), False
+            parts = await self.fragments(key, make)
         except MonitorError:
             return None, {}, True
+        return version, parts, self.version != version      # it may have moved on while they were made
 
 
 def _failed(task: asyncio.Task[Fragments]) -> bool:
