@@ -19,18 +19,33 @@ from monitor.detectors.integrity import watch_integrity
 from monitor.detectors.isolation import follow
 from monitor.engine.emissions import emit
 from monitor.engine.history import add_block
-from monitor.engine.layout import DUE, FLOW, INLET, LIMIT, OUTLET, SERVICE, WAKE, WAKES
+from monitor.engine.layout import DUE, FLOW, INLET, LIMIT, OUTLET, RING, SERVICE, WAKE, WAKES
 from monitor.engine.loading import sample_loading
 from monitor.engine.rollup import SECOND, add_minute, add_trend
-from monitor.hydraulics.frame import assemble
+from monitor.hydraulics.frame import assemble, mean
 
 SHUT_PATH = 0.02    # of reference flow: below it, with dP at the limit, the path is shut: no `dp-limit`
+SHUTTING, RECENT, FALLING = 40, 4, 0.7    # seconds back, and averaged; of flow then: less now, with more dP, is a valve
+
+
+@compiled
+def being_shut(skid, newest):  # type: ignore[no-untyped-def]
+    """Whether dP has risen although flow has fallen steeply: valves of the skid itself do that, one after the other,
+    before there is no path left. Less demand lowers dP, and elements do not load within seconds."""
+    if not skid.ring_flow[newest] < FALLING * skid.ring_flow[(newest - SHUTTING) & (RING - 1)]:
+        return False    # nearly always
+    flow = mean(skid.ring_flow, skid.filled, newest, 0, RECENT)
+    drop = mean(skid.ring_dp, skid.filled, newest, 0, RECENT)
+    return (flow < FALLING * mean(skid.ring_flow, skid.filled, newest, SHUTTING, RECENT)
+            and drop > mean(skid.ring_dp, skid.filled, newest, SHUTTING, RECENT))
 
 
 @compiled
 def may_judge(skid, parameters, tick):  # type: ignore[no-untyped-def]
-    """Whether normalised dP speaks of the elements: flow has settled, no vessel is out or filling."""
+    """Whether normalised dP speaks of the elements: flow has settled, no vessel is out or filling, none is being shut."""
     if skid.flowing == 0 or tick - skid.flow_since < parameters.settle:
+        return 0
+    if parameters.role[FLOW] >= 0 and being_shut(skid, tick // SECOND & (RING - 1)):
         return 0
     if skid.isolated_since != 0 and tick - skid.isolated_since < parameters.isolation_hold:
         return 0
