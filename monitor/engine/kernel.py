@@ -42,7 +42,7 @@ def being_shut(skid, newest):  # type: ignore[no-untyped-def]
 
 @compiled
 def may_judge(skid, parameters, tick):  # type: ignore[no-untyped-def]
-    """Whether normalised dP speaks of the elements: flow has settled, no vessel is out or filling, none is being shut."""
+    """Whether normalised dP speaks of the elements: flow has settled, no vessel is out, filling or being shut."""
     if skid.flowing == 0 or tick - skid.flow_since < parameters.settle:
         return 0
     if parameters.role[FLOW] >= 0 and being_shut(skid, tick // SECOND & (RING - 1)):

@@ -210,7 +210,7 @@ def test_a_valve_that_was_cracked_open_and_eased_shut_again_ends_no_isolation(cr
 
 
 def test_valves_that_are_being_shut_make_no_changeout_due():
-    """What dP is referred to the little flow that is left passes the limit for half a minute, before there is no path."""
+    """What dP is referred to the little flow that is left passes the limit for half a minute before there is none."""
     usual = (0.6,) * 5
     parts = [Part(900, usual), Part(25, usual, until=(8.0,) * 5), Part(120, (OUT,) * 5), Part(600, usual)]
     output = judged(parts, skid_of(5))
