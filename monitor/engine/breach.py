@@ -40,6 +40,8 @@ FLOW_ANSWERS = 0.03              # of flow per unit of ln(resistance): less, and
 ZERO_PA, ZERO_SPAN = 0.15e5, 0.02     # Pa, and of span: a fall of one header alone by less may be a zero that shifted
 WHICH_PA = 400.0                 # more loss at one vessel's inlet that names it
 MOVES_S = 30                     # that valves take
+LESS_FLOW = 0.92         # of the flow before: demand has fallen
+MOST_PACKING = 0.4       # exponent of dP that cake's resistance may go with, as long as it has not been told
 ALL_SHUT_S = 60          # before an isolation, or before flow stopped, that a shut path looked like
 CLEAN_ENOUGH = 1.6       # ratio to clean, or its inverse: what comes back unseen is taken for a clean element within it
 CLOSER_PA = 3000.0               # by which a vessel's pressure comes closer to the header's when it is opened to it
@@ -280,7 +282,20 @@ def _explained(teller: Teller, before: Level, after: Level, loss: float, restart
         return True
     if _came_in(teller, before, after, loss) or _was_out(teller, before, loss):
         return True
+    if not restart and _cake_gave_way(teller, before, after, loss):
+        return True
     return False if restart else one_header_alone(teller.skid, before, after, loss)
+
+
+def _cake_gave_way(teller: Teller, before: Level, after: Level, loss: float) -> bool:
+    """Where demand fell, cake that packs shows less resistance at the lower dP; by how much is not known until flow has
+    swung. An element that tears lets more through, not less."""
+    r = teller.referred(_flow_or_one(before))
+    x = after.state.pressure_drop / before.state.pressure_drop
+    if teller.state["clean"] or not after.state.flow < LESS_FLOW * before.state.flow or not (r > 0 and 0 < x < 1):
+        return False
+    cake = max(1 - teller.story.clean[0] / r, 0.0)
+    return loss <= cake * (1 - math.pow(x, MOST_PACKING))
 
 
 def _came_in(teller: Teller, before: Level, after: Level, loss: float) -> bool:
