@@ -24,7 +24,8 @@ import numpy as np
 import numpy.typing as npt
 
 from monitor.errors import InputError
-from monitor.model import NS, TimeFormat
+from monitor.model import NS
+from monitor.skid import TimeFormat
 
 Ints = npt.NDArray[np.int64]
 Flags = npt.NDArray[np.bool_]

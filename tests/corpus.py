@@ -15,11 +15,12 @@ from typing import Any
 import numpy as np
 
 from monitor.config import load
-from monitor.model import Event, Quality, Rows, SkidSettings, Transition
+from monitor.model import Event, Quality, Rows, Transition
 from monitor.simulation.sampling import arrival_order
 from monitor.simulation.scenarios import generate
 from monitor.simulation.story import Recording
 from monitor.simulation.write import skid_toml
+from monitor.skid import SkidSettings
 
 NS = 1_000_000_000
 

@@ -11,19 +11,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from monitor.model import (
-    NS,
-    AlarmSettings,
-    Element,
-    Event,
-    Minute,
-    Reference,
-    Role,
-    Rows,
-    Signal,
-    SkidSettings,
-    Transition,
-)
+from monitor.model import NS, Event, Minute, Role, Rows, Transition
+from monitor.skid import AlarmSettings, Element, Reference, Signal, SkidSettings
 
 START = 1_772_323_200 * NS      # 2026-03-01 00:00 UTC, by `date -u -d @1772323200`
 MINUTE = 60 * NS

@@ -13,7 +13,9 @@ from typing import Any
 import numpy as np
 from display_samples import MINUTE, START, history, minutes, rows
 
-from monitor.model import NS, Event, Settings, SkidSettings, Transition
+from monitor.model import NS, Event, Transition
+from monitor.settings import Settings
+from monitor.skid import SkidSettings
 from monitor.store import Batch, Reader, Store, submit
 from monitor.web.cases import Cases
 from monitor.web.server import build_server, create_app, listen

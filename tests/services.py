@@ -30,7 +30,7 @@ from urllib.parse import quote
 
 import pytest
 
-from monitor.model import BrokerSettings, Secret
+from monitor.settings import BrokerSettings, Secret
 
 DEBIAN = {"mosquitto": "mosquitto", "victoria-metrics": "victoria-metrics", "influxd": "influxdb",
           "postgres": "postgresql"}

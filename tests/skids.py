@@ -8,7 +8,8 @@ import numpy as np
 import numpy.typing as npt
 
 from monitor.config import KINDS, defaults_for
-from monitor.model import NS, Element, Reference, Role, Rows, Signal, SkidSettings
+from monitor.model import NS, Role, Rows
+from monitor.skid import Element, Reference, Signal, SkidSettings
 
 BAR = 1e5
 START = 1_750_000_000 * NS

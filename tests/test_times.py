@@ -14,7 +14,8 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from monitor.errors import InputError
-from monitor.model import NS, TimeFormat
+from monitor.model import NS
+from monitor.skid import TimeFormat
 from monitor.times import (
     EARLIEST,
     LATEST,

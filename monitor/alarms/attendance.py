@@ -11,7 +11,8 @@ from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from monitor.alarms.catalogue import PRIORITIES
-from monitor.model import NS, Hours, RuleSettings
+from monitor.model import NS
+from monitor.settings import Hours, RuleSettings
 
 WEEK = 7
 NEVER = 1 << 62

@@ -16,7 +16,9 @@ from monitor.alarms.handling import handlings
 from monitor.alarms.lifecycle import OWED, State, Stimulus, moved
 from monitor.alarms.standing import PLAIN, Alarm, AlarmKey, alarm_id, key_of, restored, stored
 from monitor.alarms.suppression import TOGETHER, cause_of, still_follows
-from monitor.model import NS, Entry, Event, Handling, RuleSettings, SkidSettings, Transition
+from monitor.model import NS, Entry, Event, Transition
+from monitor.settings import RuleSettings
+from monitor.skid import Handling, SkidSettings
 
 
 class Push(NamedTuple):

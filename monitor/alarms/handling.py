@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from monitor.alarms.catalogue import CATALOGUE, Kind
-from monitor.model import AlarmSettings, Handling, SkidSettings
+from monitor.skid import AlarmSettings, Handling, SkidSettings
 
 HOUR_S = 3600.0
 

@@ -11,7 +11,8 @@ from dataclasses import dataclass
 
 from monitor.alarms.catalogue import MONITOR, MONITOR_FAULT
 from monitor.alarms.standing import Alarm
-from monitor.model import NS, Event, ModbusPlace, OpcuaPlace, Role, SkidSettings
+from monitor.model import NS, Event, Role
+from monitor.skid import ModbusPlace, OpcuaPlace, SkidSettings
 
 # Danger to people or to elements, least of all hidden while a vessel is isolated.
 NEVER = frozenset({"dp-limit", "surge", "flow-blocked", "blocked-outside", "pressure-rise", "reverse-dp",

@@ -9,7 +9,8 @@ from monitor.alarms.catalogue import CATALOGUE, CAUTION
 from monitor.alarms.desk import Push
 from monitor.alarms.plant_words import spoken
 from monitor.alarms.standing import alarm_id
-from monitor.model import NS, Event, Handling, Role, SkidSettings
+from monitor.model import NS, Event, Role
+from monitor.skid import Handling, SkidSettings
 from monitor.times import to_rfc3339
 
 REASONS = {

@@ -9,7 +9,7 @@ from typing import Any
 
 from monitor.commands.common import load_settings, say
 from monitor.errors import InputError, RunError, StoreError
-from monitor.model import Settings
+from monitor.settings import Settings
 
 PATIENCE_S = 5.0      # a running daemon looks for requests several times a second
 

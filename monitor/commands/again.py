@@ -6,7 +6,8 @@ import itertools
 from typing import TYPE_CHECKING, NamedTuple
 
 from monitor.errors import InputError
-from monitor.model import NS, Event, SkidSettings
+from monitor.model import NS, Event
+from monitor.skid import SkidSettings
 
 if TYPE_CHECKING:
     import numpy as np

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from monitor.engine.engine import Output
     from monitor.engine.messages_changeout import Changeout
     from monitor.ingest.recording import Recordings
-    from monitor.model import SkidSettings
+    from monitor.skid import SkidSettings
 
 
 def run_new(recordings: Sequence[Path], config: Path, out: Path, *, timezone: str | None, mapping: Sequence[str],
@@ -141,7 +141,7 @@ def run_case_page(folder: Path, *, port: int) -> None:
     import tempfile
 
     from monitor.commands.page import open_reader
-    from monitor.model import Settings, WebSettings
+    from monitor.settings import Settings, WebSettings
     from monitor.store import Store
     from monitor.tuning.casebook import CaseBook
     from monitor.tuning.cases import is_case, open_case

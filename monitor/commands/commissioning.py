@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import math
 
-from monitor.model import Role, SkidSettings
+from monitor.model import Role
+from monitor.skid import SkidSettings
 
 # Taken where the configuration does not say: 12 bit, one reading a second, this noise. Common practice, no source.
 RESOLUTION, NOISE = 1 / 4096, 0.0007      # of span

@@ -6,7 +6,8 @@ import sys
 from pathlib import Path
 
 from monitor.errors import InputError
-from monitor.model import Settings, SkidSettings
+from monitor.settings import Settings
+from monitor.skid import SkidSettings
 
 
 def say(sentence: str) -> None:

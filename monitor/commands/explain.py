@@ -12,7 +12,8 @@ from monitor.commands.common import load_engine, load_settings, say
 from monitor.commands.page import open_reader
 from monitor.commands.wording import wrapped
 from monitor.errors import InputError, RunError
-from monitor.model import Event, SkidSettings, Transition
+from monitor.model import Event, Transition
+from monitor.skid import SkidSettings
 from monitor.times import parse_rfc3339, to_rfc3339
 
 if TYPE_CHECKING:

@@ -13,7 +13,8 @@ from typing import TYPE_CHECKING, Any
 
 from monitor.commands.common import load_settings, say, warn
 from monitor.errors import InputError, RunError
-from monitor.model import NS, Settings
+from monitor.model import NS
+from monitor.settings import Settings
 
 if TYPE_CHECKING:
     from monitor.fleet.database import Database

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from monitor.commands.common import load_settings, say, warn
 
 if TYPE_CHECKING:
-    from monitor.model import WebSettings
+    from monitor.settings import WebSettings
     from monitor.store import Reader
     from monitor.tuning.casebook import CaseBook
 

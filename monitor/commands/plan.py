@@ -10,7 +10,8 @@ from monitor.commands.common import load_engine, load_settings, say
 from monitor.commands.page import open_reader
 from monitor.commands.wording import wrapped
 from monitor.errors import InputError
-from monitor.model import Role, SkidSettings
+from monitor.model import Role
+from monitor.skid import SkidSettings
 
 if TYPE_CHECKING:
     from monitor.engine.engine import Engine

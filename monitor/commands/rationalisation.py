@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from monitor.commands.wording import span, wrapped
-from monitor.model import SkidSettings
+from monitor.skid import SkidSettings
 
 INDENT = " " * 24
 

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 from monitor.commands.common import load_engine, load_settings, say, warn
 from monitor.errors import RunError
-from monitor.model import Settings
+from monitor.settings import Settings
 
 if TYPE_CHECKING:
     from monitor.daemon.clock import Clock

@@ -18,7 +18,7 @@ from monitor.model import NS
 from monitor.times import to_rfc3339
 
 if TYPE_CHECKING:
-    from monitor.model import SkidSettings
+    from monitor.skid import SkidSettings
     from monitor.store import QuarantineCount, Reader
 
 Values = Mapping[str, Any]

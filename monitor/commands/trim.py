@@ -9,7 +9,9 @@ from typing import TYPE_CHECKING, Any
 
 from monitor.commands.common import load_settings, say
 from monitor.errors import InputError, RunError
-from monitor.model import Fact, Settings, SkidSettings
+from monitor.model import Fact
+from monitor.settings import Settings
+from monitor.skid import SkidSettings
 
 if TYPE_CHECKING:
     from monitor.store import Request

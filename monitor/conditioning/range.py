@@ -16,7 +16,8 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from monitor.model import Quality, Signal
+from monitor.model import Quality
+from monitor.skid import Signal
 
 Numbers = float | npt.NDArray[np.float64]
 

@@ -1,4 +1,4 @@
-"""Configuration: TOML files to `monitor.model.Settings`, every fault told at once.
+"""Configuration: TOML files to `monitor.settings.Settings`, every fault told at once.
 
     units, unit_tables     quantities with units to SI and back
     documents, positions   files to parsed TOML with the line of each key
@@ -17,7 +17,7 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from monitor.config.kinds import KINDS, defaults_for
-from monitor.model import Settings
+from monitor.settings import Settings
 
 __all__ = ["KINDS", "defaults_for", "describe", "load", "warnings"]
 

@@ -6,7 +6,9 @@ from collections.abc import Iterator
 
 from monitor.config.spans import largest_pressure_drop
 from monitor.config.units import from_si
-from monitor.model import BrokerSettings, Role, Settings, SkidSettings
+from monitor.model import Role
+from monitor.settings import BrokerSettings, Settings
+from monitor.skid import SkidSettings
 
 LOOPBACK = ("127.0.0.1", "::1", "localhost")
 # dP of bag filters: common practice, no source. Outside it a unit is likely wrong ("mPa" for "MPa").

@@ -1,4 +1,4 @@
-"""Tables without a fault to the frozen settings of `monitor.model`."""
+"""Tables without a fault to the frozen settings of `monitor.skid` and `monitor.settings`."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from monitor.config.kinds import KINDS, alarm_settings
 from monitor.config.signals import SignalParts
 from monitor.config.skids import DISPLAY_UNITS, SkidParts
 from monitor.config.tables import ElementTable, PayloadTable, PumpTable, ReferenceTable
-from monitor.model import (
+from monitor.skid import (
     READ,
     Element,
     OpcuaPlace,

@@ -8,10 +8,10 @@ from dataclasses import dataclass
 from typing import Any, NamedTuple, Protocol
 
 from monitor.alarms.handling import handling_of
-from monitor.model import AlarmSettings
+from monitor.skid import AlarmSettings
 
 SETTLE_S = 120.0
-# Keys of an alarm's rationalisation, as in `model.Handling`; times under the name of their key.
+# Keys of an alarm's rationalisation, as in `skid.Handling`; times under the name of their key.
 HANDLING = ("priority", "consequence", "response")
 HANDLING_TIMES = {"time_to_respond": "respond_within_s", "re_alarm": "realarm_s", "shelve_limit": "shelve_limit_s"}
 

@@ -12,7 +12,7 @@ from monitor.config.positions import KeyPath
 from monitor.config.secrets import read_secret
 from monitor.config.tables import NotifyTable, RuleTable, ServiceTable, read_table
 from monitor.config.wording import nearest, one_of, shown
-from monitor.model import RuleSettings, Secret, ServiceSettings
+from monitor.settings import RuleSettings, Secret, ServiceSettings
 
 LISTS = {"service": "tables [[notify.service]]", "rule": "tables [[notify.rule]]"}
 

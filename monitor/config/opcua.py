@@ -11,7 +11,7 @@ from monitor.config.secrets import read_secret
 from monitor.config.tables import OpcuaTable, OpcuaUserTable, read_table
 from monitor.config.web import is_loopback
 from monitor.config.wording import shown
-from monitor.model import OpcuaSettings, OpcuaUser
+from monitor.settings import OpcuaSettings, OpcuaUser
 
 SHORTEST = 8        # characters of a password, as NIST SP 800-63B, 5.1.1.1 asks of people
 WAYS = "password_env, password_file or cert_file"

@@ -16,7 +16,7 @@ from monitor.config.faults import Faults
 from monitor.config.reader import SKID_TABLES, read_documents, settings_from
 from monitor.config.wording import nearest, one_of
 from monitor.errors import ConfigError, InputError
-from monitor.model import SkidSettings
+from monitor.skid import SkidSettings
 
 Changes = Mapping[str, Any]     # key -> value as TOML would hold it
 ACCEPTED = "KEY=VALUE, such as alarm.dp-limit.on_delay='20 s' or alarm.surge.limit='1.2 bar'"

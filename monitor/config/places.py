@@ -7,7 +7,7 @@ from monitor.config.faults import Faults
 from monitor.config.positions import KeyPath
 from monitor.config.source_tables import ModbusTable, NumberType, OpcuaTable, RegisterTable, SparkplugTable
 from monitor.config.tables import SignalTable, accepted_for, read_table
-from monitor.model import ModbusPlace, OpcuaPlace, Place, SparkplugPlace
+from monitor.skid import ModbusPlace, OpcuaPlace, Place, SparkplugPlace
 
 PLACES = ("sparkplug", "opcua", "modbus")
 BITS = (RegisterTable.COIL, RegisterTable.DISCRETE)

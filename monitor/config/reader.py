@@ -16,7 +16,7 @@ from monitor.config.skids import SkidParts, read_skid
 from monitor.config.sources import check_places, read_sources
 from monitor.config.web import read_web
 from monitor.config.wording import shown
-from monitor.model import (
+from monitor.settings import (
     BrokerSettings,
     CommandSettings,
     FleetSettings,

@@ -12,7 +12,7 @@ from monitor.config.faults import Faults
 from monitor.config.positions import KeyPath
 from monitor.config.tables import Table
 from monitor.config.wording import shown
-from monitor.model import Secret
+from monitor.settings import Secret
 
 _LONGEST = 64 * 1024
 _MARK = "whsec_"

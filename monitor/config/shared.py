@@ -24,7 +24,7 @@ from monitor.config.tables import (
 )
 from monitor.config.web import is_loopback
 from monitor.config.wording import shown
-from monitor.model import (
+from monitor.settings import (
     BrokerSettings,
     CommandSettings,
     FleetSettings,

@@ -12,7 +12,8 @@ from monitor.config.tables import PayloadTable, SignalTable, accepted_for, read_
 from monitor.config.unit_tables import DIMENSIONS
 from monitor.config.units import UnitError, unit_scale
 from monitor.config.wording import nearest, one_of, shown
-from monitor.model import PayloadFormat, Place, Role
+from monitor.model import Role
+from monitor.skid import PayloadFormat, Place
 
 ROLE_DIMENSIONS = {
     Role.INLET_PRESSURE: "pressure", Role.OUTLET_PRESSURE: "pressure", Role.DIFFERENTIAL_PRESSURE: "pressure",

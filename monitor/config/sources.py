@@ -13,7 +13,8 @@ from monitor.config.skids import SkidParts
 from monitor.config.source_tables import ModbusSourceTable, OpcuaSourceTable, Security, SourceTable
 from monitor.config.tables import read_table
 from monitor.config.wording import nearest, one_of, shown
-from monitor.model import ModbusPlace, ModbusSettings, OpcuaPlace, OpcuaServer, SourceSettings
+from monitor.settings import ModbusSettings, OpcuaServer, SourceSettings
+from monitor.skid import ModbusPlace, OpcuaPlace
 
 FILES = {"cert_file": "our own certificate, in PEM or DER", "key_file": "its private key, in PEM without a pass phrase",
          "server_cert_file": "the server's certificate, in PEM or DER: no other is spoken to"}  # fmt: skip

@@ -6,7 +6,9 @@ from collections.abc import Iterator
 
 from monitor.config.kinds import KINDS, Extra
 from monitor.config.units import from_si
-from monitor.model import AlarmSettings, Reporting, Role, RuleSettings, Settings, Signal, SkidSettings
+from monitor.model import Role
+from monitor.settings import RuleSettings, Settings
+from monitor.skid import AlarmSettings, Reporting, Signal, SkidSettings
 
 
 def describe(settings: Settings) -> str:

@@ -40,7 +40,9 @@ from monitor.config.readers import (
 )
 from monitor.config.week import WeekHours, ZoneName
 from monitor.config.wording import RefusalError, shown
-from monitor.model import CURVE, Hours, PayloadFormat, Reporting, Role, TimeFormat
+from monitor.model import Role
+from monitor.settings import Hours
+from monitor.skid import CURVE, PayloadFormat, Reporting, TimeFormat
 
 DAY = 86_400.0
 _POSITIVE_PRESSURE = BeforeValidator(Quantity("pressure", "above zero", above=0))

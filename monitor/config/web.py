@@ -11,7 +11,7 @@ from monitor.config.positions import KeyPath
 from monitor.config.secrets import read_secret
 from monitor.config.tables import UserTable, WebTable, read_table
 from monitor.config.wording import shown
-from monitor.model import WebSettings, WebUser
+from monitor.settings import WebSettings, WebUser
 
 SHORTEST = 16       # characters of a token: 96 random bits in base64; common practice, no source
 TOKEN = f"at least {SHORTEST} characters that nobody can guess, as `openssl rand -base64 24` prints them"

@@ -8,7 +8,7 @@ from typing import Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from monitor.config.wording import RefusalError, shown
-from monitor.model import Hours
+from monitor.settings import Hours
 
 DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 _SPAN = re.compile(r"([A-Za-z, -]+) (\d{1,2}):(\d{2}) ?- ?(\d{1,2}):(\d{2})")

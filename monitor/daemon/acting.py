@@ -6,7 +6,8 @@ from collections.abc import Sequence
 
 from monitor.daemon.keeper import ENGINES
 from monitor.engine.engine import Engine, Output
-from monitor.model import Action, SkidSettings
+from monitor.model import Action
+from monitor.skid import SkidSettings
 from monitor.store import Batch, Request
 
 REFUSED = "refused: "    # how an answer begins that changed nothing

@@ -19,7 +19,8 @@ from typing import Any
 from monitor.daemon.clock import Clock
 from monitor.daemon.keeper import MQTT, Keeper
 from monitor.ingest.mqtt import Message
-from monitor.model import NS, CommandSettings, Reason, Rejection
+from monitor.model import NS, Reason, Rejection
+from monitor.settings import CommandSettings
 from monitor.store import Batch, Notice
 from monitor.times import parse_time
 

@@ -12,7 +12,8 @@ import numpy.typing as npt
 
 from monitor.ingest.decode import Decoded, Decoder
 from monitor.ingest.mqtt import Message
-from monitor.model import NS, Quality, Reason, Rejection, Rows, Settings
+from monitor.model import NS, Quality, Reason, Rejection, Rows
+from monitor.settings import Settings
 
 SETTLE_S = 30.0       # after a connection: how long a backlog may take to drain
 NEVER = (0, 0)

@@ -20,10 +20,11 @@ from monitor.daemon.clock import Clock
 from monitor.daemon.ports import DaemonStore
 from monitor.daemon.renewal import REFUSED, RELOAD
 from monitor.engine.event_tier import ACTIONS
-from monitor.model import Action, Entry, Event, Settings
+from monitor.model import Action, Entry, Event
 from monitor.notify.mqtt import alarm_object
 from monitor.notify.webhook import channel_name
 from monitor.records import event_object
+from monitor.settings import Settings
 from monitor.store import Batch, Done, Notice
 
 AT_ONCE = 100       # requests of one commit

@@ -34,7 +34,9 @@ from monitor.engine.messages_plan import plan_lines
 from monitor.engine.sequencer import Fate
 from monitor.ingest.mqtt import Link, LinkState, Message
 from monitor.ingest.sources import topics_of
-from monitor.model import NS, Action, Settings, SkidSettings
+from monitor.model import NS, Action
+from monitor.settings import Settings
+from monitor.skid import SkidSettings
 from monitor.store import Batch, Checkpoint
 
 TAKE = 5_000                # messages of one commit at most

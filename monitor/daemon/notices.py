@@ -20,12 +20,13 @@ import numpy.typing as npt
 from monitor.daemon.clock import Clock
 from monitor.daemon.keeper import MQTT, service_channel
 from monitor.daemon.ports import DaemonStore
-from monitor.model import Event, Rows, Settings
+from monitor.model import Event, Rows
 from monitor.notify.delivery import pack
 from monitor.notify.lines import InfluxLines
 from monitor.notify.tables import SqlLines
 from monitor.notify.webhook import channel_name
 from monitor.records import event_object
+from monitor.settings import Settings
 from monitor.store import Batch, Notice
 
 INFLUX, INFLUX_EVENTS = "influx", "influx-events"

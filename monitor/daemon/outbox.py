@@ -14,12 +14,13 @@ from monitor.daemon.people import ServiceSender
 from monitor.daemon.ports import Outgoing
 from monitor.daemon.senders import LinesSender, Patience, Sender, WebhookSender
 from monitor.errors import StoreError
-from monitor.model import NS, Settings, StoreSettings
+from monitor.model import NS
 from monitor.notify.delivery import LineWriter
 from monitor.notify.influx import InfluxWriter
 from monitor.notify.service import Service
 from monitor.notify.sql import SqlWriter
 from monitor.notify.webhook import Webhook, channel_name
+from monitor.settings import Settings, StoreSettings
 
 LIMIT_BYTES = StoreSettings().outbox_limit
 STOP_S = 2.0

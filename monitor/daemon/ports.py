@@ -6,7 +6,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import Any, Protocol
 
-from monitor.model import Action, Event, Fact, Quality, Rows, SkidSettings
+from monitor.model import Action, Event, Fact, Quality, Rows
+from monitor.skid import SkidSettings
 from monitor.store import Batch, Checkpoint, Committed, Due, Notice, Request
 from monitor.store.types import AlarmKey
 

@@ -13,7 +13,8 @@ import numpy as np
 from monitor.daemon.ports import DaemonStore
 from monitor.engine.engine import Engine, Output
 from monitor.errors import InputError
-from monitor.model import DAY, NS, Action, Fact, Rows, SkidSettings
+from monitor.model import DAY, NS, Action, Fact, Rows
+from monitor.skid import SkidSettings
 
 RECENT = 150 * NS           # read at once of all skids: checkpoints are a minute apart
 REBUILD = DAY               # how far back readings are run again where no checkpoint can be used

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from dataclasses import fields
 
 from monitor.errors import InputError
-from monitor.model import Settings
+from monitor.settings import Settings
 
 RELOAD = "reload"
 REFUSED = "refused: "

@@ -16,7 +16,8 @@ import numpy.typing as npt
 from monitor.config import KINDS, defaults_for
 from monitor.engine import layout
 from monitor.engine.row_tier import Emission
-from monitor.model import NS, Element, Quality, Reference, Role, Rows, Signal, SkidSettings
+from monitor.model import NS, Quality, Role, Rows
+from monitor.skid import Element, Reference, Signal, SkidSettings
 
 START = 1_750_000_000 * NS
 STEP_AT = 600            # s into the second stream, where what is to be found begins

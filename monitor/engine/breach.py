@@ -17,7 +17,8 @@ from monitor.engine.row_tier import Emission
 from monitor.engine.story import NORMAL, BreachStory, Standing, Story, ToldChange, pack, unpack
 from monitor.engine.unwatched import across
 from monitor.engine.wording import clock
-from monitor.model import NS, Role, SkidSettings
+from monitor.model import NS, Role
+from monitor.skid import SkidSettings
 
 if TYPE_CHECKING:
     from monitor.engine.event_tier import Teller

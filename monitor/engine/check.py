@@ -33,7 +33,8 @@ from monitor.engine.verification import (
     verify,
 )
 from monitor.hydraulics.network_fit import Prior
-from monitor.model import NS, Role, SkidSettings
+from monitor.model import NS, Role
+from monitor.skid import SkidSettings
 
 if TYPE_CHECKING:
     from monitor.engine.event_tier import Teller

@@ -20,7 +20,8 @@ from monitor.engine.row_tier import Emission, RowTier
 from monitor.engine.story import NORMAL, Clock, Story
 from monitor.engine.told import Told
 from monitor.engine.wording import join
-from monitor.model import NS, Event, Fact, Role, SkidSettings
+from monitor.model import NS, Event, Fact, Role
+from monitor.skid import SkidSettings
 
 if TYPE_CHECKING:
     from monitor.engine.event_tier import EventTier

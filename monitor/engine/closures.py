@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 import msgspec
 
 from monitor.engine.wording import clock
-from monitor.model import Role, SkidSettings
+from monitor.model import Role
+from monitor.skid import SkidSettings
 
 if TYPE_CHECKING:
     from monitor.engine.story import Story

@@ -25,7 +25,8 @@ from monitor.engine.sequencer import Fate, Sequencer
 from monitor.engine.told import Answer, ForecastRow, Told
 from monitor.errors import InputError
 from monitor.forecast.life import ElementLife
-from monitor.model import NS, Action, Event, Fact, Minute, Rows, SkidSettings
+from monitor.model import NS, Action, Event, Fact, Minute, Rows
+from monitor.skid import SkidSettings
 
 STATE_VERSION = 1
 TICK = Rows(np.zeros(1, np.int64), np.array([-1], np.int16), np.array([np.nan]), np.zeros(1, np.uint8))

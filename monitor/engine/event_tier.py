@@ -40,7 +40,8 @@ from monitor.engine.trims import approve, follow_zero, undo
 from monitor.engine.unwatched import follow_silence
 from monitor.forecast.watch import LONGEST_S
 from monitor.hydraulics.pressure_drop import CLEAN_SHARE, normalised, uncompressed
-from monitor.model import NS, Action, Fact, Role, SkidSettings
+from monitor.model import NS, Action, Fact, Role
+from monitor.skid import SkidSettings
 
 STEP_S = 40               # before the moment an isolation is known, the levels may already have moved
 BEFORE_S = 90             # span of the level before it

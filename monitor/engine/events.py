@@ -14,7 +14,8 @@ from monitor.engine.wording import BAR, Words, clock, conditions, join, tags, un
 from monitor.hydraulics.isolating import outlook
 from monitor.hydraulics.network import Conditions
 from monitor.hydraulics.pressure_drop import turbulent_part
-from monitor.model import Event, Role, SkidSettings, Transition
+from monitor.model import Event, Role, Transition
+from monitor.skid import SkidSettings
 
 
 def alarm_event(emission: Emission, skid: SkidSettings, tier: RowTier) -> Event:

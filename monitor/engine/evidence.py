@@ -26,7 +26,8 @@ import numpy as np
 from monitor.engine import layout
 from monitor.engine.look_back import latest_seconds
 from monitor.engine.row_tier import RowTier
-from monitor.model import NS, Event, SkidSettings, Transition
+from monitor.model import NS, Event, Transition
+from monitor.skid import SkidSettings
 from monitor.times import to_rfc3339
 
 STRIDE = 2               # blocks of the look back in one point of the course

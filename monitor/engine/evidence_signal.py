@@ -17,7 +17,8 @@ from monitor.engine import layout
 from monitor.engine.evidence import Basis, Explain, Moment, percent
 from monitor.engine.resolution import drop_noise, interval_of, noise_of
 from monitor.engine.wording import Words
-from monitor.model import NS, Role, Signal
+from monitor.model import NS, Role
+from monitor.skid import Signal
 
 
 class Faulty:

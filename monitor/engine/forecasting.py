@@ -37,7 +37,8 @@ from monitor.forecast.watch import (
     unchanged,
 )
 from monitor.hydraulics.pressure_drop import turbulent_part
-from monitor.model import NS, Fact, Role, SkidSettings
+from monitor.model import NS, Fact, Role
+from monitor.skid import SkidSettings
 from monitor.times import to_rfc3339
 
 if TYPE_CHECKING:

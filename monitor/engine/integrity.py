@@ -13,7 +13,8 @@ from monitor.engine.row_tier import Emission, RowTier
 from monitor.engine.seep import seep_events
 from monitor.engine.story import Story
 from monitor.engine.wording import BAR, Words, clock, join, tags
-from monitor.model import Event, Role, SkidSettings, Transition
+from monitor.model import Event, Role, Transition
+from monitor.skid import SkidSettings
 
 KINDS_TOLD = (layout.SURGE, layout.BLOCKED, layout.OUTSIDE, layout.SEEP, layout.LEAK)
 

@@ -20,7 +20,8 @@ from monitor.engine.events import alarm_event
 from monitor.engine.integrity import KINDS_TOLD, integrity_events
 from monitor.engine.messages_signal import signal_event
 from monitor.engine.row_tier import Emission
-from monitor.model import AlarmSettings, Event, Rows, SkidSettings
+from monitor.model import Event, Rows
+from monitor.skid import AlarmSettings, SkidSettings
 
 # Kinds, and keys of `signal-fault`, whose settings decide only when they are told: nothing else of the engine asks for
 # them. A shifted zero and swapped tags are not among these: they change the dP that is believed.

@@ -13,7 +13,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from monitor.model import CURVE
+from monitor.skid import CURVE
 
 MAX_SIGNALS = 32
 MAX_VESSELS = 8

@@ -15,7 +15,8 @@ from monitor.engine.clocks import CLOCK, take_clock
 from monitor.engine.forecasting import LIFE, take_life
 from monitor.engine.trims import take_trim
 from monitor.hydraulics.water import density, viscosity
-from monitor.model import Fact, Reference, SkidSettings
+from monitor.model import Fact
+from monitor.skid import Reference, SkidSettings
 
 if TYPE_CHECKING:
     from monitor.engine.event_tier import EventTier, Teller

@@ -15,7 +15,8 @@ from monitor.engine.story import Story
 from monitor.engine.told import Told
 from monitor.forecast.unusual import STALLED
 from monitor.forecast.watch import Skid, Watch, compare
-from monitor.model import NS, Role, SkidSettings
+from monitor.model import NS, Role
+from monitor.skid import SkidSettings
 
 MINUTES_NS = 300 * NS    # over which turbidity is taken
 

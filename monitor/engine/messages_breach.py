@@ -9,7 +9,8 @@ from monitor.engine.look_back import Level
 from monitor.engine.story import Standing
 from monitor.engine.unwatched import NO_FLOW
 from monitor.engine.wording import Words, clock, join, tags, unmeasured
-from monitor.model import Event, Role, SkidSettings, Transition
+from monitor.model import Event, Role, Transition
+from monitor.skid import SkidSettings
 from monitor.times import to_rfc3339
 
 

@@ -13,7 +13,8 @@ from monitor.engine.messages_told import beside, told_object
 from monitor.engine.story import ToldChange
 from monitor.engine.verification import Finding
 from monitor.engine.wording import BAR, Words, clock, join, tags
-from monitor.model import Event, SkidSettings, Transition
+from monitor.model import Event, Transition
+from monitor.skid import SkidSettings
 
 CAUSES = {
     "resistance-low": "not seated, not clamped, water going round the element, or no element",

@@ -11,7 +11,8 @@ from monitor.forecast.combine import likeliest
 from monitor.forecast.laws import LAWS
 from monitor.forecast.plan import OnTheRun
 from monitor.forecast.watch import Row, Score, Watch
-from monitor.model import Event, SkidSettings, Transition
+from monitor.model import Event, Transition
+from monitor.skid import SkidSettings
 
 HOUR = 3_600_000_000_000
 KIND = "changeout-forecast"

@@ -8,7 +8,8 @@ from monitor.alarms.catalogue import CATALOGUE, CAUTION
 from monitor.engine.messages_forecast import hours
 from monitor.engine.wording import BAR, Words, join, tags
 from monitor.forecast.unusual import STALLED, Unusual
-from monitor.model import Event, SkidSettings, Transition
+from monitor.model import Event, Transition
+from monitor.skid import SkidSettings
 
 KIND = "loading-unusual"
 

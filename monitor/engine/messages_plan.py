@@ -10,7 +10,7 @@ from monitor.engine.messages_forecast import HOUR, RESPONSE, First, hours, rests
 from monitor.engine.wording import Words, clock
 from monitor.forecast.plan import Need, OnTheRun, OtherPoint
 from monitor.forecast.watch import Watch
-from monitor.model import SkidSettings
+from monitor.skid import SkidSettings
 
 
 class Plan(NamedTuple):

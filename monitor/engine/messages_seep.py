@@ -10,7 +10,8 @@ from monitor.engine import layout
 from monitor.engine.closures import SEEPING, UNDETERMINED
 from monitor.engine.row_tier import Emission
 from monitor.engine.wording import BAR, Words, clock, join
-from monitor.model import Event, Role, SkidSettings, Transition
+from monitor.model import Event, Role, Transition
+from monitor.skid import SkidSettings
 
 if TYPE_CHECKING:
     from monitor.detectors.pressure_decay import Slope

@@ -11,7 +11,8 @@ import numpy as np
 from monitor.engine import layout
 from monitor.engine.row_tier import Emission, RowTier
 from monitor.engine.wording import BAR, DECIMALS, Words, clock, join
-from monitor.model import NS, Event, Role, Signal, SkidSettings, Transition
+from monitor.model import NS, Event, Role, Transition
+from monitor.skid import Signal, SkidSettings
 
 DP_ROLES = (Role.INLET_PRESSURE, Role.OUTLET_PRESSURE, Role.DIFFERENTIAL_PRESSURE)
 

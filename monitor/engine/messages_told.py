@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from monitor.engine.story import SeenChange, ToldChange, VesselMemory
 from monitor.engine.wording import clock, join, tags
-from monitor.model import Event, SkidSettings, Transition
+from monitor.model import Event, Transition
+from monitor.skid import SkidSettings
 
 NOT_SEEN = {
     True: "The transmitters were read then and show no changeout of it; it is kept as told.",

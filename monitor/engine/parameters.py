@@ -13,7 +13,8 @@ from monitor.engine.parameters_signal import fill_health, fill_pair, pair_span
 from monitor.errors import InputError
 from monitor.hydraulics.pressure_drop import CLEAN_SHARE, turbulent_part
 from monitor.hydraulics.water import HIGHEST, density, viscosity
-from monitor.model import NS, AlarmSettings, Reporting, Role, Signal, SkidSettings
+from monitor.model import NS, Role
+from monitor.skid import AlarmSettings, Reporting, Signal, SkidSettings
 
 FLUIDS = ("water",)
 ROLE_ORDER = (

@@ -6,7 +6,8 @@ import numpy as np
 import numpy.typing as npt
 
 from monitor.engine import layout
-from monitor.model import NS, AlarmSettings, Role, SkidSettings
+from monitor.model import NS, Role
+from monitor.skid import AlarmSettings, SkidSettings
 
 HALF = 0.5      # what is judged by delays alone is 1 or 0
 

@@ -8,7 +8,8 @@ import numpy as np
 
 from monitor.conditioning.range import is_contact
 from monitor.conditioning.times import FaultTimes
-from monitor.model import NS, AlarmSettings, Reporting, Role, Signal, SkidSettings
+from monitor.model import NS, Role
+from monitor.skid import AlarmSettings, Reporting, Signal, SkidSettings
 
 ON_CHANGE_SILENCE_S = 600.0     # of a signal that reports on change and has no `max_silence`
 COMMON = (

@@ -7,7 +7,8 @@ from monitor.detectors.come_back import EMPTY, FILLS_S, SOON_S
 from monitor.engine.layout import TOO_SOON
 from monitor.engine.row_tier import Emission, RowTier
 from monitor.engine.wording import BAR, Words, clock, join
-from monitor.model import NS, Event, SkidSettings, Transition
+from monitor.model import NS, Event, Transition
+from monitor.skid import SkidSettings
 
 
 def repressurised_event(emission: Emission, skid: SkidSettings, tier: RowTier) -> Event:

@@ -8,7 +8,8 @@ import numpy as np
 
 from monitor.engine import layout
 from monitor.engine.row_tier import RowTier
-from monitor.model import NS, Role, SkidSettings
+from monitor.model import NS, Role
+from monitor.skid import SkidSettings
 
 SPAN_ERROR = 0.0006        # of span, standard error of a transmitter's zero. Common practice, no source
 LEFT_OVER = 0.15           # of the zero's error that remains where the offset without flow has been learned

@@ -11,7 +11,8 @@ import numpy.typing as npt
 
 from monitor.engine import layout, parameters, rollup
 from monitor.engine.by_address import Loop
-from monitor.model import Minute, Rows, SkidSettings
+from monitor.model import Minute, Rows
+from monitor.skid import SkidSettings
 
 MINUTES_A_CALL = 4096
 

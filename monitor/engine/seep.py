@@ -13,7 +13,8 @@ from monitor.engine import layout
 from monitor.engine.closures import IDLE_SKID, NO_LOSS, NOT_TESTED, SEEPING, UNDETERMINED, HoldAnswer
 from monitor.engine.messages_seep import answer_words, for_outlet, pressure_rise_event, seep_cleared, seep_event
 from monitor.engine.row_tier import Emission, RowTier
-from monitor.model import Event, Role, SkidSettings, Transition
+from monitor.model import Event, Role, Transition
+from monitor.skid import SkidSettings
 
 USUAL_HOLD_S = 1500.0    # up to here the thermal allowance holds; beyond, it grows with the root of the time
 SURE = 1.5               # times the thermal allowance that must be lost for certain

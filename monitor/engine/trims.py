@@ -17,7 +17,8 @@ from monitor.engine.row_tier import Emission
 from monitor.engine.story import NORMAL, Trim
 from monitor.engine.told import Answer, Told
 from monitor.engine.wording import BAR, Words, clock, join
-from monitor.model import Action, Event, Fact, Role, SkidSettings, Transition
+from monitor.model import Action, Event, Fact, Role, Transition
+from monitor.skid import SkidSettings
 
 if TYPE_CHECKING:
     from monitor.engine.event_tier import EventTier

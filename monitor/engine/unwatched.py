@@ -8,7 +8,8 @@ import msgspec
 
 from monitor.engine import layout
 from monitor.engine.row_tier import Emission
-from monitor.model import NS, Role, SkidSettings
+from monitor.model import NS, Role
+from monitor.skid import SkidSettings
 
 if TYPE_CHECKING:
     from monitor.engine.story import Story

@@ -7,7 +7,8 @@ from datetime import UTC, datetime
 import numpy as np
 
 from monitor.config.units import from_si
-from monitor.model import NS, Role, SkidSettings
+from monitor.model import NS, Role
+from monitor.skid import SkidSettings
 
 BAR = 1e5
 DECIMALS = {

@@ -13,7 +13,7 @@ from monitor.errors import RunError
 from monitor.fleet.lease import LeaseLostError
 from monitor.fleet.runner import run_shard
 from monitor.fleet.shards import digest
-from monitor.model import Settings
+from monitor.settings import Settings
 
 NAMESPACE = "bagwright"
 PARTS = ("config", "daemon", "fleet", "ingest", "notify", "store")     # sources besides the engine's

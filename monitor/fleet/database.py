@@ -9,7 +9,7 @@ from importlib import resources
 from typing import TYPE_CHECKING, Any, LiteralString
 
 from monitor.errors import InputError, StoreError
-from monitor.model import Settings
+from monitor.settings import Settings
 from monitor.store import StoreRetryError
 
 if TYPE_CHECKING:

@@ -12,7 +12,7 @@ from monitor.cluster import cause_of
 from monitor.compiled import sources_digest
 from monitor.fleet.actor import LEAVE_S, NAMESPACE, PARTS, Shard, name_of
 from monitor.fleet.shards import digest, occupied, settings_of
-from monitor.model import Settings
+from monitor.settings import Settings
 
 ANSWER_S = 5.0
 CPUS = 0.001        # of a shard, to Ray: what asks for nothing is put anywhere, whatever node is named

@@ -9,7 +9,8 @@ import numpy as np
 import numpy.typing as npt
 
 from monitor.fleet.database import Database
-from monitor.model import Quality, Reason, Rejection, Rows, SkidSettings
+from monitor.model import Quality, Reason, Rejection, Rows
+from monitor.skid import SkidSettings
 
 if TYPE_CHECKING:
     from psycopg import Connection

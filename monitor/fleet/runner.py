@@ -18,7 +18,7 @@ from monitor.daemon.systemd import Notify
 from monitor.fleet.database import Database, prepare
 from monitor.fleet.lease import LeaseLostError
 from monitor.fleet.store import ShardStore
-from monitor.model import Settings
+from monitor.settings import Settings
 from monitor.store import StoreRetryError
 
 BEAT_S = 5.0

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 from dataclasses import replace
 
-from monitor.model import Settings
+from monitor.settings import Settings
 
 
 def shard_of(skid: str, shards: int) -> int:

@@ -13,7 +13,8 @@ from monitor.fleet import outbox, readings
 from monitor.fleet.database import Database
 from monitor.fleet.lease import Lease, LeaseLostError
 from monitor.fleet.text import dump, event_of, load, plain, record
-from monitor.model import Action, Event, Fact, Quality, Rejection, Rows, SkidSettings
+from monitor.model import Action, Event, Fact, Quality, Rejection, Rows
+from monitor.skid import SkidSettings
 from monitor.store.types import DAY, MONITOR, AlarmKey, Batch, Checkpoint, Committed, Due, Notice, Request
 
 if TYPE_CHECKING:

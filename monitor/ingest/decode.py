@@ -11,7 +11,8 @@ import msgspec
 
 from monitor.conditioning.range import BEYOND_LIMITS, is_contact, limits, span
 from monitor.ingest.words import BLANKS, NUMBER, is_number, on_off, quality_of, says_not_finite
-from monitor.model import NS, Payload, PayloadFormat, Quality, Reason, Signal
+from monitor.model import NS, Quality, Reason
+from monitor.skid import Payload, PayloadFormat, Signal
 from monitor.times import parse_time
 
 MAX_PAYLOAD = 65_536

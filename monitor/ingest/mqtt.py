@@ -49,7 +49,7 @@ from monitor.ingest.mqtt_parts import (
     subscriptions,
     unreachable,
 )
-from monitor.model import BrokerSettings
+from monitor.settings import BrokerSettings
 
 __all__ = ["Delivery", "Link", "LinkState", "Message", "MqttSource"]
 

@@ -21,7 +21,8 @@ from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from monitor.errors import InputError
-from monitor.model import BrokerSettings, Reason
+from monitor.model import Reason
+from monitor.settings import BrokerSettings
 
 T = TypeVar("T")
 

@@ -9,7 +9,8 @@ import json
 from typing import Any
 
 from monitor.ingest.mqtt_parts import Message
-from monitor.model import Quality, Reason, Signal
+from monitor.model import Quality, Reason
+from monitor.skid import Signal
 
 QUALITIES = {Quality.UNCERTAIN: "uncertain", Quality.BAD: "bad", Quality.GONE: "gone"}
 

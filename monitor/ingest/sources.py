@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Self
 from monitor.errors import InputError
 from monitor.ingest.mqtt import Link, LinkState, Message, MqttSource
 from monitor.ingest.mqtt_outbox import Delivery
-from monitor.model import BrokerSettings, Settings, Signal, SparkplugPlace
+from monitor.settings import BrokerSettings, Settings
+from monitor.skid import Signal, SparkplugPlace
 
 if TYPE_CHECKING:
     from monitor.ingest.plant.plant import Plant

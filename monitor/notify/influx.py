@@ -18,9 +18,9 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from monitor.errors import InputError
-from monitor.model import InfluxSettings
 from monitor.notify.delivery import LineWriter, TooLarge
 from monitor.notify.outcome import Later, Outcome, Refused, Taken, retry_after, shown, temporary
+from monitor.settings import InfluxSettings
 
 if TYPE_CHECKING:
     from influxdb_client.rest import ApiException

@@ -38,7 +38,8 @@ import numpy as np
 import numpy.typing as npt
 
 from monitor.alarms.plant_words import letters, status
-from monitor.model import Entry, Event, Minute, Rows, Signal, SkidSettings
+from monitor.model import Entry, Event, Minute, Rows
+from monitor.skid import Signal, SkidSettings
 
 PA_PER_BAR = 1e5
 ZERO_CELSIUS_K = 273.15

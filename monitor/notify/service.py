@@ -13,8 +13,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from monitor.errors import InputError
-from monitor.model import ServiceSettings
 from monitor.notify.outcome import Later, Outcome, Taken, shown
+from monitor.settings import ServiceSettings
 
 LISTED = 20     # alarms that a summary names
 ORDER = ("high", "medium", "low", None)

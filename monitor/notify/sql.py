@@ -22,10 +22,10 @@ from collections.abc import Callable, Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
 from monitor.errors import InputError
-from monitor.model import SqlSettings
 from monitor.notify.delivery import LineWriter, TooLarge
 from monitor.notify.outcome import Later, Outcome, Refused, Taken, shown
 from monitor.notify.tables import NUMBER, SMALL, TABLES, TEXT, TRUTH, WHOLE, Table
+from monitor.settings import SqlSettings
 
 if TYPE_CHECKING:
     import psycopg

@@ -29,9 +29,9 @@ import standardwebhooks
 
 from monitor import __version__
 from monitor.errors import InputError
-from monitor.model import Secret, WebhookSettings
 from monitor.notify.envelope import CONTENT_TYPE, enveloped
 from monitor.notify.outcome import Later, Outcome, Refused, Taken, retry_after, shown, temporary
+from monitor.settings import Secret, WebhookSettings
 
 CONNECT_S, ANSWER_S = 5.0, 15.0     # the specification recommends 15 to 30 s for an answer
 SECRET_BYTES = (24, 64)             # the specification's table of signature schemes

@@ -28,7 +28,7 @@ from asyncua.server.internal_session import InternalSession
 from asyncua.server.uaprocessor import UaProcessor
 from asyncua.server.user_managers import UserManager
 
-from monitor.model import OpcuaSettings, OpcuaUser
+from monitor.settings import OpcuaSettings, OpcuaUser
 
 CONNECTIONS, SESSIONS, SUBSCRIPTIONS = 100, 50, 100
 ITEMS = 20_000          # monitored of one session

@@ -14,7 +14,6 @@ from asyncua import ua
 from asyncua.server import monitored_item_service
 
 from monitor.errors import RunError, StoreError
-from monitor.model import OpcuaSettings, Settings
 from monitor.opcua.certificates import own
 from monitor.opcua.conditions import Conditions, Where
 from monitor.opcua.data import Leave, Source
@@ -22,6 +21,7 @@ from monitor.opcua.guard import GuardedServer, Inside, Refusals, Users, trusted
 from monitor.opcua.history import StoreHistory, data_value
 from monitor.opcua.space import URI, Space
 from monitor.opcua.values import Place, Value, current
+from monitor.settings import OpcuaSettings, Settings
 
 EVERY_S = 1.0
 APPLICATION = "urn:bagwright:opcua"

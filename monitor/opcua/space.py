@@ -12,9 +12,9 @@ from typing import Any
 from asyncua import Server, ua
 
 from monitor.alarms.catalogue import MONITOR
-from monitor.model import SkidSettings
 from monitor.opcua.units import NAMESPACE, Unit
 from monitor.opcua.values import Place, Served, served
+from monitor.skid import SkidSettings
 
 URI = "urn:bagwright:skids"
 _READ = 1 << ua.AccessLevel.CurrentRead.value

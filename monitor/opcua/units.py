@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from monitor.model import Role, Signal
+from monitor.model import Role
+from monitor.skid import Signal
 
 NAMESPACE = "http://www.opcfoundation.org/UA/units/un/cefact"
 

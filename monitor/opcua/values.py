@@ -18,9 +18,10 @@ from typing import Any, NamedTuple
 
 from asyncua import ua
 
-from monitor.model import Quality, SkidSettings
+from monitor.model import Quality
 from monitor.opcua.data import Source
 from monitor.opcua.units import BAR, CELSIUS, FLOW, HOURS, Unit, unit_of
+from monitor.skid import SkidSettings
 
 Place = tuple[str, str]     # skid, signal id or name of what is computed
 _CODES = ua.StatusCodes

@@ -16,11 +16,12 @@ from monitor.engine.told import ForecastRow
 from monitor.errors import InputError
 from monitor.forecast.life import ElementLife
 from monitor.ingest.recording import Chunk, Recordings, open_recordings
-from monitor.model import Event, Quality, Reason, Rejection, Rows, SkidSettings
+from monitor.model import Event, Quality, Reason, Rejection, Rows
 from monitor.replay.memory import recall
 from monitor.replay.minutes import Minutes
 from monitor.replay.outputs import Outputs
 from monitor.report.report import render_report
+from monitor.skid import SkidSettings
 
 TREND_BUCKETS = 4000
 FATES = {

@@ -11,8 +11,9 @@ import numpy as np
 import numpy.typing as npt
 from markupsafe import Markup
 
-from monitor.model import NS, Event, SkidSettings
+from monitor.model import NS, Event
 from monitor.report.evidence import numbers, told, window_of
+from monitor.skid import SkidSettings
 from monitor.web.plots import Frame, Line, Panel, draw
 from monitor.web.trend import panels
 from monitor.web.words import level_of

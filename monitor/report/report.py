@@ -25,8 +25,9 @@ from monitor.config.kinds import KINDS as JUDGED_BY
 from monitor.engine.messages_plan import Plan, plan_lines
 from monitor.engine.told import ForecastRow
 from monitor.errors import RunError
-from monitor.model import AlarmSettings, Event, Signal, SkidSettings
+from monitor.model import Event
 from monitor.report.fan import draw_fan
+from monitor.skid import AlarmSettings, Signal, SkidSettings
 from monitor.web.trend import Trend, draw_trend
 from monitor.web.words import KINDS, UNKNOWN, Display, dp_limit, due_limit, duration, kind_of, unit_symbol
 

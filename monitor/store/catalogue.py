@@ -8,7 +8,7 @@ import apsw
 import numpy as np
 
 from monitor.errors import StoreError
-from monitor.model import Signal, SkidSettings
+from monitor.skid import Signal, SkidSettings
 from monitor.store.connection import Handle
 from monitor.store.types import SignalVersion
 

@@ -11,7 +11,8 @@ import apsw
 import numpy as np
 
 from monitor.errors import StoreError
-from monitor.model import Event, SkidSettings
+from monitor.model import Event
+from monitor.skid import SkidSettings
 from monitor.store import (
     actions,
     catalogue,

@@ -8,8 +8,8 @@ import numpy as np
 from markupsafe import Markup
 
 from monitor.config.units import from_si
-from monitor.model import SkidSettings
 from monitor.replay.minutes import HALF_NS, SCALES, Minutes
+from monitor.skid import SkidSettings
 from monitor.web.plots import Frame, Limit, Line, Panel, draw_panel
 from monitor.web.words import dp_limit, due_limit, unit_symbol
 

@@ -16,8 +16,8 @@ from markupsafe import Markup
 
 from monitor.config.overrides import template_of
 from monitor.errors import InputError
-from monitor.model import SkidSettings
 from monitor.replay.minutes import Minutes, read_minutes
+from monitor.skid import SkidSettings
 from monitor.times import parse_rfc3339
 from monitor.tuning import proposals as labels
 from monitor.tuning.around import draw_around

@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING, Any
 from monitor import __version__
 from monitor.config.overrides import Template, template_of
 from monitor.errors import InputError, RunError
-from monitor.model import SkidSettings
+from monitor.skid import SkidSettings
 from monitor.times import to_rfc3339
 from monitor.tuning.labels import read_labels
 from monitor.tuning.material import Material, rows_of

@@ -14,7 +14,8 @@ from monitor.engine.engine import Engine, Output
 from monitor.engine.lanes import judge_side_by_side
 from monitor.errors import ConfigError
 from monitor.hydraulics import network_fit
-from monitor.model import Role, Rows, SkidSettings
+from monitor.model import Role, Rows
+from monitor.skid import SkidSettings
 from monitor.tuning.material import Material
 from monitor.tuning.score import Score, score
 

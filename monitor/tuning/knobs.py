@@ -15,7 +15,7 @@ from monitor.config.unit_tables import DIMENSIONS
 from monitor.config.units import parse_quantity
 from monitor.config.wording import RefusalError
 from monitor.errors import InputError
-from monitor.model import AlarmSettings, SkidSettings
+from monitor.skid import AlarmSettings, SkidSettings
 
 # KIND: KEY: from, to; in s, in %, in bar. Common practice, no source.
 RANGES: dict[str, dict[str, tuple[float, float]]] = {

@@ -11,7 +11,8 @@ import numpy as np
 from monitor.config.overrides import Template
 from monitor.engine.sequencer import Sequencer
 from monitor.errors import InputError
-from monitor.model import NS, Quality, Rejection, Role, Rows, SkidSettings
+from monitor.model import NS, Quality, Rejection, Role, Rows
+from monitor.skid import SkidSettings
 from monitor.tuning.labels import Labels
 
 if TYPE_CHECKING:

@@ -19,7 +19,7 @@ from http.cookies import CookieError, SimpleCookie
 from typing import TYPE_CHECKING
 from urllib.parse import quote, urlsplit
 
-from monitor.model import Secret, WebUser
+from monitor.settings import Secret, WebUser
 
 if TYPE_CHECKING:
     from starlette.types import ASGIApp, Receive, Scope, Send

@@ -13,7 +13,8 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from monitor.alarms.acting import NEEDS_WHY, NOTE
 from monitor.alarms.catalogue import MONITOR
-from monitor.model import Event, SkidSettings
+from monitor.model import Event
+from monitor.skid import SkidSettings
 from monitor.web.acting import fields, leave, signer
 from monitor.web.data import AlarmNow, Asked, Source
 from monitor.web.live import Fragments

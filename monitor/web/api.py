@@ -9,7 +9,9 @@ from fastapi import APIRouter, HTTPException, Query
 from pydantic import BaseModel
 
 from monitor.alarms.plant_words import letters, status
-from monitor.model import Event, Quality, Settings, SkidSettings
+from monitor.model import Event, Quality
+from monitor.settings import Settings
+from monitor.skid import SkidSettings
 from monitor.web.acting import REFUSALS
 from monitor.web.data import LiveValue, SkidNow, Source
 from monitor.web.live import Hub

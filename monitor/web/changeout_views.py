@@ -8,7 +8,7 @@ from typing import Annotated
 from fastapi import FastAPI, HTTPException, Query, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
-from monitor.model import SkidSettings
+from monitor.skid import SkidSettings
 from monitor.web.acting import fields, leave, signer
 from monitor.web.changeouts import (
     ACTION,

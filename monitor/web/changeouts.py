@@ -9,7 +9,8 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Any
 
-from monitor.model import DAY, Event, SkidSettings
+from monitor.model import DAY, Event
+from monitor.skid import SkidSettings
 from monitor.web.data import Source
 from monitor.web.words import iso
 

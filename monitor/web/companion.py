@@ -14,7 +14,8 @@ import numpy as np
 from monitor.hydraulics.isolating import outlook
 from monitor.hydraulics.network import Conditions
 from monitor.hydraulics.pressure_drop import turbulent_part
-from monitor.model import NS, Role, SkidSettings, Step
+from monitor.model import NS, Role
+from monitor.skid import SkidSettings, Step
 from monitor.web.changeouts import Record, record
 from monitor.web.data import SkidNow, Source
 from monitor.web.vessels import RETURN, Valves, VesselNow, vessels_now

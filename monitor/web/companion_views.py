@@ -8,7 +8,7 @@ from urllib.parse import quote
 from fastapi import FastAPI, HTTPException, Request
 from fastapi.responses import HTMLResponse, Response
 
-from monitor.model import SkidSettings
+from monitor.skid import SkidSettings
 from monitor.web.companion import remarks, warnings, watch
 from monitor.web.data import Source
 from monitor.web.live import Fragments

@@ -11,7 +11,8 @@ from typing import Any, NamedTuple, Protocol
 import numpy as np
 import numpy.typing as npt
 
-from monitor.model import DAY, NS, Entry, Event, Fact, Minute, Quality, Role, Rows, Signal, SkidSettings
+from monitor.model import DAY, NS, Entry, Event, Fact, Minute, Quality, Role, Rows
+from monitor.skid import Signal, SkidSettings
 from monitor.web.words import LEVELS, kind_of
 
 MINUTE_NS = 60_000_000_000

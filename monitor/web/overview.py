@@ -8,7 +8,8 @@ from dataclasses import dataclass
 
 from markupsafe import Markup
 
-from monitor.model import Quality, SkidSettings
+from monitor.model import Quality
+from monitor.skid import SkidSettings
 from monitor.web.data import AlarmNow, SkidNow
 from monitor.web.vessels import service_count, vessels_now
 from monitor.web.words import LEVELS, UNKNOWN, Display, due_limit, duration, hours

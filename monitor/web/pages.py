@@ -9,7 +9,9 @@ from typing import Any
 
 from markupsafe import Markup
 
-from monitor.model import DAY, NS, Event, Quality, Role, Settings, SkidSettings
+from monitor.model import DAY, NS, Event, Quality, Role
+from monitor.settings import Settings
+from monitor.skid import SkidSettings
 from monitor.web.changeouts import KIND as CHANGED
 from monitor.web.changeouts import last_changes
 from monitor.web.data import MINUTE_NS, LiveValue, SkidNow, Source, bucket_width, bucketed

@@ -13,7 +13,8 @@ import numpy.typing as npt
 
 from monitor.alarms.catalogue import sort_of
 from monitor.alarms.figures import TARGETS, Figures, figures
-from monitor.model import NS, Event, SkidSettings, Transition
+from monitor.model import NS, Event, Transition
+from monitor.skid import SkidSettings
 from monitor.web.changeouts import Record, records
 from monitor.web.data import MINUTE_NS, Source
 from monitor.web.words import UNKNOWN, due_limit, duration

@@ -6,7 +6,7 @@ and common practice, no source. A site's own procedure and the maker's instructi
 
 from __future__ import annotations
 
-from monitor.model import SkidSettings, Step
+from monitor.skid import SkidSettings, Step
 
 DEFAULT = (
     Step("Tell the control room. Have the new element, an o-ring, gloves, glasses, locks and tags at hand. Make sure "

@@ -15,7 +15,8 @@ from typing import Any, NamedTuple
 import numpy as np
 from markupsafe import Markup
 
-from monitor.model import Event, SkidSettings
+from monitor.model import Event
+from monitor.skid import SkidSettings
 from monitor.web.plots import Frame, Limit, Line, Panel, draw_panel
 from monitor.web.words import Display
 

@@ -8,7 +8,7 @@ from collections.abc import AsyncIterator, Callable
 from typing import TYPE_CHECKING
 
 from monitor.errors import RunError
-from monitor.model import Settings, WebSettings
+from monitor.settings import Settings, WebSettings
 from monitor.web.data import StoreReader
 
 if TYPE_CHECKING:

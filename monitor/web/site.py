@@ -10,7 +10,8 @@ from fastapi import HTTPException, Request
 from fastapi.responses import HTMLResponse, Response
 from sse_starlette import EventSourceResponse
 
-from monitor.model import Settings, SkidSettings
+from monitor.settings import Settings
+from monitor.skid import SkidSettings
 from monitor.web.live import Hub, Maker
 from monitor.web.pages import Pages
 

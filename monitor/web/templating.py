@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING
 from markupsafe import Markup
 
 from monitor.alarms.plant_words import spoken
-from monitor.model import NS, Event, SkidSettings
+from monitor.model import NS, Event
+from monitor.skid import SkidSettings
 from monitor.web.words import (
     CAUTION,
     UNKNOWN,

@@ -10,7 +10,8 @@ import numpy as np
 import numpy.typing as npt
 from markupsafe import Markup
 
-from monitor.model import Event, SkidSettings, Transition
+from monitor.model import Event, Transition
+from monitor.skid import SkidSettings
 from monitor.web.plots import Frame, Lane, Limit, Line, Panel, Span, draw, draw_panel
 from monitor.web.resistances import draw_resistances
 from monitor.web.words import KINDS, Display, dp_limit, due_limit, kind_of, level_of, utc

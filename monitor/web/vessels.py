@@ -12,7 +12,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
-from monitor.model import NS, Quality, Role, Signal
+from monitor.model import NS, Quality, Role
+from monitor.skid import Signal
 from monitor.web.data import LiveValue, SkidNow
 from monitor.web.words import Display, utc
 

@@ -13,7 +13,8 @@ import numpy.typing as npt
 from monitor.alarms.catalogue import CATALOGUE, CAUTION
 from monitor.alarms.handling import handling_of
 from monitor.config.units import from_si
-from monitor.model import NS, Event, Handling, Role, SkidSettings, Transition
+from monitor.model import NS, Event, Role, Transition
+from monitor.skid import Handling, SkidSettings
 
 __all__ = [
     "CAUTION", "KINDS", "LEVELS", "UNKNOWN", "Display", "Kind", "clock", "digits_for", "dp_limit", "due_limit",

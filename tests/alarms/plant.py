@@ -12,7 +12,9 @@ from monitor.alarms.acting import Operator
 from monitor.alarms.catalogue import MONITOR
 from monitor.alarms.desk import Desk, Push
 from monitor.alarms.standing import Alarm
-from monitor.model import NS, Entry, Event, Role, RuleSettings, SkidSettings, Transition
+from monitor.model import NS, Entry, Event, Role, Transition
+from monitor.settings import RuleSettings
+from monitor.skid import SkidSettings
 
 START = 1_767_225_600 * NS      # 2026-01-01T00:00:00Z, a Thursday
 HOUR = 3_600

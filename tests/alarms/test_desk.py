@@ -12,7 +12,8 @@ from monitor.alarms.attendance import moment
 from monitor.alarms.catalogue import CATALOGUE
 from monitor.alarms.lifecycle import RefusedError
 from monitor.alarms.suppression import NEVER
-from monitor.model import NS, Hours, RuleSettings
+from monitor.model import NS
+from monitor.settings import Hours, RuleSettings
 from tests.alarms.plant import HOUR, Room, at, event, fault, skid
 
 PHONE = RuleSettings("phone", ("duty",), priority="high")

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule
 
 from monitor.alarms.lifecycle import OWED, RefusedError, State
-from monitor.model import RuleSettings
+from monitor.settings import RuleSettings
 from tests.alarms.plant import HOUR, Room, at, event, fault
 
 TARGETS = ("s/dp-limit", "s/element-breach", "s/changeout-due", "s/changeout-suspect/v0", "s/signal-fault/in",

@@ -26,7 +26,9 @@ from paho.mqtt.enums import CallbackAPIVersion
 from services import eventually, mosquitto
 from skids import BAR, duplex, signal
 
-from monitor.model import NS, BrokerSettings, Role, Rows, Settings, SkidSettings, StoreSettings
+from monitor.model import NS, Role, Rows
+from monitor.settings import BrokerSettings, Settings, StoreSettings
+from monitor.skid import SkidSettings
 from monitor.store import Batch, Store
 from monitor.times import to_rfc3339
 

@@ -22,7 +22,8 @@ import numpy.typing as npt
 from skids import BAR, START, duplex, signal
 
 from monitor.engine.engine import Engine
-from monitor.model import NS, Role, Rows, SkidSettings
+from monitor.model import NS, Role, Rows
+from monitor.skid import SkidSettings
 
 DAY_S = 86_400
 RUNS = 3

@@ -29,7 +29,9 @@ from services import mosquitto
 from skids import duplex
 
 from monitor.ingest.mqtt import Message
-from monitor.model import NS, BrokerSettings, Settings, SkidSettings, StoreSettings
+from monitor.model import NS
+from monitor.settings import BrokerSettings, Settings, StoreSettings
+from monitor.skid import SkidSettings
 from monitor.times import to_rfc3339
 
 PIECES = 20           # of a second in which the skids send in turn

@@ -26,7 +26,7 @@ from paho.mqtt.properties import Properties
 from services import eventually, mosquitto
 
 from monitor.ingest.mqtt import MqttSource
-from monitor.model import BrokerSettings
+from monitor.settings import BrokerSettings
 
 TOPIC, PAYLOAD = "intake/skid-1/inlet-pressure", b'{"value":2.3125,"time":"2026-03-01T12:00:00.000Z"}'
 

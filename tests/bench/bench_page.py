@@ -30,7 +30,9 @@ sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
 from display_samples import MINUTE, START, event, hatchery_skid, minutes, rows  # noqa: E402
 from page_plant import Plant  # noqa: E402
 
-from monitor.model import NS, Settings, SkidSettings, Transition  # noqa: E402
+from monitor.model import NS, Transition  # noqa: E402
+from monitor.settings import Settings  # noqa: E402
+from monitor.skid import SkidSettings  # noqa: E402
 from monitor.store import Batch, Reader, Store  # noqa: E402
 from monitor.web.server import serve  # noqa: E402
 

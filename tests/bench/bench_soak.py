@@ -32,17 +32,10 @@ from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 from services import eventually, mosquitto
 
 from monitor.daemon.clock import FastClock
-from monitor.model import (
-    NS,
-    BrokerSettings,
-    NotifySettings,
-    Rows,
-    Settings,
-    SkidSettings,
-    StoreSettings,
-    WebhookSettings,
-)
+from monitor.model import NS, Rows
+from monitor.settings import BrokerSettings, NotifySettings, Settings, StoreSettings, WebhookSettings
 from monitor.simulation.scenarios import generate
+from monitor.skid import SkidSettings
 from monitor.store import Reader
 
 KINDS_OF_PLANT = 10         # different recordings; each is lived through by many skids

@@ -30,7 +30,9 @@ from bench_alarm import skids, values
 from bench_page import cpu, watch_many
 from services import eventually, mosquitto
 
-from monitor.model import NS, BrokerSettings, Settings, SkidSettings, StoreSettings
+from monitor.model import NS
+from monitor.settings import BrokerSettings, Settings, StoreSettings
+from monitor.skid import SkidSettings
 from monitor.store import Reader
 from monitor.times import to_rfc3339
 

@@ -35,8 +35,9 @@ import measure_rigs as rigs
 from monitor.engine.engine import Engine
 from monitor.engine.told import ForecastRow
 from monitor.forecast.life import ElementLife
-from monitor.model import Rows, SkidSettings
+from monitor.model import Rows
 from monitor.replay.memory import recall
+from monitor.skid import SkidSettings
 
 Array = npt.NDArray[np.float64]
 FRACTIONS = (0.5, 0.7, 0.8, 0.9)

@@ -29,7 +29,8 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from monitor.config import load
 from monitor.engine.engine import Engine
-from monitor.model import NS, Event, Rows, SkidSettings, Transition
+from monitor.model import NS, Event, Rows, Transition
+from monitor.skid import SkidSettings
 
 Array = npt.NDArray[np.float64]
 START = 1_700_000_000 * NS

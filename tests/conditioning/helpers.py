@@ -8,7 +8,8 @@ import numpy as np
 import numpy.typing as npt
 
 from monitor.engine.engine import Engine
-from monitor.model import NS, Event, Quality, Reporting, Rows, SkidSettings
+from monitor.model import NS, Event, Quality, Rows
+from monitor.skid import Reporting, SkidSettings
 from tests.skids import START, duplex, stream
 
 IN, OUT, FLOW, TEMPERATURE = range(4)

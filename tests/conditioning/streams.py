@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from monitor.model import NS, Quality, Reporting, Rows, SkidSettings
+from monitor.model import NS, Quality, Rows
+from monitor.skid import Reporting, SkidSettings
 from tests.conditioning.helpers import FLOW, IN, OUT, TEMPERATURE, with_signal
 from tests.skids import START, duplex
 

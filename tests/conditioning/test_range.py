@@ -11,7 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.conditioning.range import grade, is_contact, limits, span
-from monitor.model import Quality, Role, Signal
+from monitor.model import Quality, Role
+from monitor.skid import Signal
 
 GOOD, UNCERTAIN, BAD = Quality.GOOD, Quality.UNCERTAIN, Quality.BAD
 

@@ -9,7 +9,7 @@ import pytest
 
 from monitor.config import load
 from monitor.errors import ConfigError, Fault
-from monitor.model import Settings
+from monitor.settings import Settings
 
 BASE = """\
 [skid]

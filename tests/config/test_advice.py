@@ -9,7 +9,8 @@ import pytest
 from monitor.config import load, warnings
 from monitor.config.advice import change_on_the_run
 from monitor.config.spans import largest_pressure_drop
-from monitor.model import Role, Settings
+from monitor.model import Role
+from monitor.settings import Settings
 
 Changed = Callable[..., str]
 Loads = Callable[..., Settings]

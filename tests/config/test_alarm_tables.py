@@ -7,7 +7,8 @@ from collections.abc import Callable
 import pytest
 
 from monitor.config import KINDS, defaults_for
-from monitor.model import Element, Settings
+from monitor.settings import Settings
+from monitor.skid import Element
 
 ELEMENT = Element(changeout_dp=1e5, max_dp=2.4e5)
 Loads = Callable[..., Settings]

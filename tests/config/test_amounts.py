@@ -7,7 +7,7 @@ from collections.abc import Callable
 import pytest
 
 from monitor.errors import Fault
-from monitor.model import Settings
+from monitor.settings import Settings
 
 Faults = Callable[..., list[Fault]]
 

@@ -17,19 +17,9 @@ from monitor.config.documents import Document
 from monitor.config.faults import Faults
 from monitor.config.reader import settings_from
 from monitor.errors import ConfigError, Fault
-from monitor.model import (
-    BrokerSettings,
-    PayloadFormat,
-    Reporting,
-    Role,
-    Secret,
-    Settings,
-    SqlSettings,
-    Step,
-    TimeFormat,
-    WebSettings,
-    WebUser,
-)
+from monitor.model import Role
+from monitor.settings import BrokerSettings, Secret, Settings, SqlSettings, WebSettings, WebUser
+from monitor.skid import PayloadFormat, Reporting, Step, TimeFormat
 
 EXAMPLE = Path(__file__).parents[2] / "config" / "intake-1.toml"
 

@@ -11,8 +11,8 @@ import pytest
 
 from monitor.config import describe, warnings
 from monitor.errors import ConfigError, Fault, InputError
-from monitor.model import Secret, Settings, WebhookSettings
 from monitor.notify.webhook import Webhook
+from monitor.settings import Secret, Settings, WebhookSettings
 
 Faults = Callable[..., list[Fault]]
 LITERALS = [

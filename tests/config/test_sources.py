@@ -8,7 +8,7 @@ import pytest
 
 from monitor.config import load
 from monitor.config.faults import ConfigError
-from monitor.model import READ, ModbusPlace, OpcuaPlace, SparkplugPlace
+from monitor.skid import READ, ModbusPlace, OpcuaPlace, SparkplugPlace
 
 TOPIC = 'topic = "hatchery/{}"'
 PLC = '[[source.opcua]]\nid = "plc-1"\nurl = "opc.tcp://192.0.2.10:4840/"\n'

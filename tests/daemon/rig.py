@@ -12,7 +12,9 @@ from typing import Any, cast
 from monitor.daemon.announce import Announcer
 from monitor.daemon.loop import TAKE, Daemon
 from monitor.ingest.mqtt import Link, LinkState, Message, MqttSource
-from monitor.model import NS, Rows, Settings, SkidSettings
+from monitor.model import NS, Rows
+from monitor.settings import Settings
+from monitor.skid import SkidSettings
 from monitor.store import Store
 from monitor.times import to_rfc3339
 

@@ -6,7 +6,8 @@ import numpy as np
 
 from monitor.daemon.keeper import Keeper
 from monitor.engine.engine import Engine
-from monitor.model import NS, Action, Settings
+from monitor.model import NS, Action
+from monitor.settings import Settings
 from monitor.store import Batch, Store, submit
 from tests.daemon.rig import rig, with_changeout_dp
 from tests.engine.test_trims import ASKED, HOURS, shifted

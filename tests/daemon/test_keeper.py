@@ -18,10 +18,9 @@ from monitor.daemon.commands import Commands
 from monitor.daemon.keeper import Keeper
 from monitor.daemon.notices import Notices
 from monitor.ingest.mqtt import Message
-from monitor.model import (
-    NS,
+from monitor.model import NS, Event
+from monitor.settings import (
     CommandSettings,
-    Event,
     NotifySettings,
     RuleSettings,
     Secret,

@@ -9,7 +9,8 @@ import pytest
 from monitor.daemon import rebuild
 from monitor.engine.engine import Engine
 from monitor.hydraulics.pressure_drop import pressure_drop
-from monitor.model import NS, Element, Fact, Reference
+from monitor.model import NS, Fact
+from monitor.skid import Element, Reference
 from tests.daemon.rig import rig, with_changeout_dp
 from tests.engine.afternoon import CLEAN, OUT, Part, rows_of, skid_of
 from tests.skids import BAR

@@ -13,8 +13,9 @@ from typing import NamedTuple
 
 import pytest
 
-from monitor.model import NS, Event, Rows, SkidSettings, Transition
+from monitor.model import NS, Event, Rows, Transition
 from monitor.simulation.story import Recording
+from monitor.skid import SkidSettings
 from tests.corpus import recordings, rows_of, seconds, settings_of
 from tests.daemon.rig import rig
 

@@ -25,8 +25,9 @@ from monitor.commands.export import run_export
 from monitor.daemon.notices import Notices
 from monitor.daemon.outbox import Outbox
 from monitor.errors import InputError
-from monitor.model import NS, Secret, SqlSettings
+from monitor.model import NS
 from monitor.notify.tables import TABLES, Table
+from monitor.settings import Secret, SqlSettings
 from monitor.store import Reader
 
 TEXT = (ROOT / "deploy/LAYOUTS.md").read_text(encoding="utf-8")

@@ -18,7 +18,8 @@ from daemon.rig import rig
 
 from monitor.config import load
 from monitor.errors import StoreError
-from monitor.model import NS, Rows, SkidSettings
+from monitor.model import NS, Rows
+from monitor.skid import SkidSettings
 from monitor.store import Reader, Store, migrations
 from monitor.store.backup import back_up, restore
 

@@ -8,7 +8,8 @@ import numpy as np
 import numpy.typing as npt
 
 from monitor.engine.engine import Engine
-from monitor.model import NS, Event, Role, SkidSettings, Transition
+from monitor.model import NS, Event, Role, Transition
+from monitor.skid import SkidSettings
 from tests.skids import START, duplex, signal, stream
 
 Values = npt.NDArray[np.float64]

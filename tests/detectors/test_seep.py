@@ -13,7 +13,8 @@ from monitor.alarms.catalogue import CAUTION
 from monitor.detectors.pressure_decay import decay, heading_for, theil_sen
 from monitor.engine import layout
 from monitor.engine.closures import NO_LOSS, NOT_TESTED, SEEPING, UNDETERMINED, HoldAnswer, last_of
-from monitor.model import Role, SkidSettings, Transition
+from monitor.model import Role, Transition
+from monitor.skid import SkidSettings
 from tests.detectors.made import NOISE, Afternoon, cleared, raised
 
 ISOLATED, VENTED, FILLED, HELD = 900, 940, 1500, 1560

@@ -12,7 +12,8 @@ import numpy as np
 import numpy.typing as npt
 
 from monitor.engine.engine import Engine, Output
-from monitor.model import NS, Event, Role, Rows, SkidSettings
+from monitor.model import NS, Event, Role, Rows
+from monitor.skid import SkidSettings
 from tests.skids import BAR, START, duplex, signal, stream
 
 Array = npt.NDArray[np.float64]

@@ -10,7 +10,8 @@ import pytest
 from monitor.engine.engine import Engine
 from monitor.engine.wording import clock
 from monitor.hydraulics.network import together
-from monitor.model import NS, SkidSettings
+from monitor.model import NS
+from monitor.skid import SkidSettings
 from tests.engine.afternoon import CLEAN, OUT, SQUARE, Part, course, judged, message, of_kind, rows_of, skid_of
 from tests.skids import BAR, START
 

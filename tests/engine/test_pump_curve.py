@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from monitor.engine.engine import Engine
-from monitor.model import SkidSettings
+from monitor.skid import SkidSettings
 from tests.engine.afternoon import DROOP, HEAD, Part, judged, message, of_kind, rows_of, skid_of
 from tests.skids import BAR
 

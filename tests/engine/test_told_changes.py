@@ -7,7 +7,8 @@ from typing import Any
 import pytest
 
 from monitor.engine.engine import Engine, Output
-from monitor.model import NS, Action, Event, Rows, SkidSettings
+from monitor.model import NS, Action, Event, Rows
+from monitor.skid import SkidSettings
 from tests.engine.afternoon import CLEAN, OUT, Part, rows_of, skid_of
 from tests.skids import START
 

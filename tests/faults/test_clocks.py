@@ -10,7 +10,8 @@ from commands.helpers import SKID
 from daemon.rig import Messages, rig
 
 from monitor.config import load
-from monitor.model import NS, Rows, SkidSettings
+from monitor.model import NS, Rows
+from monitor.skid import SkidSettings
 from monitor.times import parse_time
 
 # Instants at which the clocks of Norway changed in 2026 (IANA time zone database, rule EU), and the last leap second

@@ -19,11 +19,12 @@ from notify.servers import Answer, HttpServer
 
 from monitor.daemon.people import ServiceSender
 from monitor.daemon.senders import Patience
-from monitor.model import NS, InfluxSettings, Secret, ServiceSettings, WebhookSettings
+from monitor.model import NS
 from monitor.notify.influx import InfluxWriter
 from monitor.notify.outcome import Later, Refused, Taken
 from monitor.notify.service import Service
 from monitor.notify.webhook import Webhook
+from monitor.settings import InfluxSettings, Secret, ServiceSettings, WebhookSettings
 from monitor.store import Batch, Notice, Store
 
 CODES = [*range(400, 452), *range(500, 512), 520, 599]

@@ -11,7 +11,7 @@ from monitor.config.overrides import template_of
 from monitor.errors import InputError, RunError
 from monitor.fleet.database import url_of
 from monitor.ingest.recording import open_recordings
-from monitor.model import Settings
+from monitor.settings import Settings
 from monitor.tuning.cluster import on_cluster
 from monitor.tuning.labels import read_labels
 from monitor.tuning.material import Material, sequenced

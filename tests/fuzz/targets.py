@@ -19,7 +19,9 @@ from monitor.config import describe, load, warnings
 from monitor.errors import ConfigError, InputError
 from monitor.ingest.decode import Decoded, Decoder
 from monitor.ingest.mqtt import Message
-from monitor.model import CommandSettings, Payload, Role, Settings
+from monitor.model import Role
+from monitor.settings import CommandSettings, Settings
+from monitor.skid import Payload
 from monitor.store import Batch
 
 CORPUS = Path(__file__).with_name("corpus")

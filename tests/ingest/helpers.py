@@ -9,7 +9,8 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from monitor.ingest.recording import Recordings, open_recordings
-from monitor.model import Element, Payload, Reference, Rejection, Role, Rows, Signal, SkidSettings
+from monitor.model import Rejection, Role, Rows
+from monitor.skid import Element, Payload, Reference, Signal, SkidSettings
 
 
 def signal(name: str, role: Role = Role.INLET_PRESSURE, *, unit: str = "bar", low: float = 0.0, high: float = 10.0,

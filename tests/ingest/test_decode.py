@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 
 from monitor.ingest.decode import MAX_PAYLOAD, Decoded, Decoder, Refused, decode
 from monitor.ingest.words import quality_of, strict_number
-from monitor.model import NS, Payload, PayloadFormat, Quality, Reason, Role, Signal, TimeFormat
+from monitor.model import NS, Quality, Reason, Role
+from monitor.skid import Payload, PayloadFormat, Signal, TimeFormat
 from monitor.times import parse_rfc3339
 from tests.ingest.helpers import signal
 

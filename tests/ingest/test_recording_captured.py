@@ -14,7 +14,8 @@ from hypothesis import strategies as st
 from monitor.errors import InputError
 from monitor.ingest.decode import Decoded, decode
 from monitor.ingest.recording import CaptureWriter
-from monitor.model import NS, Payload, PayloadFormat, Quality, Role
+from monitor.model import NS, Quality, Role
+from monitor.skid import Payload, PayloadFormat
 from tests.ingest.helpers import read, signal, skid, write
 
 T0 = 1_740_816_000 * NS  # 2025-03-01T08:00:00Z

@@ -14,7 +14,8 @@ from hypothesis import strategies as st
 from monitor.ingest.mqtt import Message
 from monitor.ingest.sparkplug.host import SparkplugHost
 from monitor.ingest.sparkplug.node import BIRTH_S, REORDER_S
-from monitor.model import NS, Payload, Reason, Role, Signal, SparkplugPlace
+from monitor.model import NS, Reason, Role
+from monitor.skid import Payload, Signal, SparkplugPlace
 from tests.sparkplug_edge import (
     BOOLEAN,
     FLOAT,

@@ -14,7 +14,7 @@ from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 from services import eventually, mosquitto
 
 from monitor.ingest.mqtt import Message, MqttSource
-from monitor.model import BrokerSettings
+from monitor.settings import BrokerSettings
 
 
 class Peer:

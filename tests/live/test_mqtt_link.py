@@ -16,8 +16,8 @@ from services import eventually, mosquitto
 from monitor.errors import InputError
 from monitor.ingest import mqtt_outbox
 from monitor.ingest.mqtt import LinkState, MqttSource
-from monitor.model import BrokerSettings
 from monitor.notify.mqtt import MqttNotifier, will
+from monitor.settings import BrokerSettings
 
 Make = Callable[..., Any]
 ROOT = Path(__file__).parents[2]

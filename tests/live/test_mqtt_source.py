@@ -16,7 +16,7 @@ from services import eventually, free_port, mosquitto
 from monitor.errors import BrokerError, InputError
 from monitor.ingest.mqtt import Link, LinkState, Message, MqttSource
 from monitor.ingest.mqtt_parts import Backoff, check_filter
-from monitor.model import BrokerSettings, Secret
+from monitor.settings import BrokerSettings, Secret
 
 Make = Callable[..., Any]
 

@@ -26,7 +26,8 @@ from monitor.daemon import clock
 from monitor.errors import StoreError
 from monitor.ingest.plant import link, opcua
 from monitor.ingest.plant.modbus import AsyncModbusTcpClient
-from monitor.model import NS, Quality, Rows, Settings
+from monitor.model import NS, Quality, Rows
+from monitor.settings import Settings
 from monitor.store import Reader
 from tests.live.clogging import COLUMNS, clogging_run, messages
 from tests.live.daemon import CONFIG, Publisher

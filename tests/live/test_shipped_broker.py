@@ -16,7 +16,7 @@ from commands.helpers import publish
 from services import Service, eventually, free_port, listening, mosquitto
 
 from monitor.ingest.mqtt import Message, MqttSource
-from monitor.model import BrokerSettings
+from monitor.settings import BrokerSettings
 from tests.live.daemon import DaemonProcess, wait_for_rows, write_config
 
 SHIPPED = Path(__file__).parents[2] / "deploy/mosquitto.conf"

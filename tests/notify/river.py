@@ -9,18 +9,14 @@ import numpy as np
 from store.samples import START, event, rows, skid
 
 from monitor.daemon.notices import Notices
-from monitor.model import (
-    NS,
+from monitor.model import NS, Entry, Minute, Rows, Transition
+from monitor.settings import (
     BrokerSettings,
-    Entry,
     InfluxSettings,
-    Minute,
     NotifySettings,
-    Rows,
     Secret,
     Settings,
     StoreSettings,
-    Transition,
     WebhookSettings,
 )
 from monitor.store import Batch, Store

@@ -10,10 +10,10 @@ from notify.servers import Answer, HttpServer
 from notify.test_webhook import EVENT, KEY, SECRET
 from standardwebhooks import Webhook as Verifier
 
-from monitor.model import Secret, WebhookSettings
 from monitor.notify.envelope import enveloped
 from monitor.notify.outcome import Taken
 from monitor.notify.webhook import Webhook
+from monitor.settings import Secret, WebhookSettings
 
 
 def test_a_signed_envelope_is_read_by_the_reference_library() -> None:

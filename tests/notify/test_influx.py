@@ -10,10 +10,11 @@ from notify.servers import RESET, SILENCE, Answer, Asked, HttpServer, Metrics, O
 from services import influxd
 from store.samples import START
 
-from monitor.model import NS, InfluxSettings, Secret
+from monitor.model import NS
 from monitor.notify.delivery import BATCH
 from monitor.notify.influx import InfluxWriter
 from monitor.notify.outcome import Later
+from monitor.settings import InfluxSettings, Secret
 
 TOKEN = "river-token-0123456789"
 

@@ -28,7 +28,8 @@ from monitor.daemon.keeper import Keeper
 from monitor.daemon.mqtt_queue import MqttQueue
 from monitor.daemon.notices import Notices
 from monitor.ingest.mqtt import Delivery, MqttSource
-from monitor.model import NS, BrokerSettings, Event, Settings, Transition
+from monitor.model import NS, Event, Transition
+from monitor.settings import BrokerSettings, Settings
 from monitor.store import Batch, Store
 from monitor.times import to_rfc3339
 

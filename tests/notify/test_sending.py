@@ -21,8 +21,9 @@ from monitor.daemon.notices import INFLUX, INFLUX_EVENTS, Notices
 from monitor.daemon.outbox import STOP_S, Outbox
 from monitor.daemon.senders import Patience, WebhookSender
 from monitor.errors import InputError
-from monitor.model import NS, Event, Secret, Settings, WebhookSettings
+from monitor.model import NS, Event
 from monitor.notify.webhook import Webhook, channel_name, header_id
+from monitor.settings import Secret, Settings, WebhookSettings
 from monitor.store import Batch, Store
 
 

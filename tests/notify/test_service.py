@@ -23,9 +23,10 @@ from monitor.daemon.outbox import Outbox
 from monitor.daemon.people import ServiceSender
 from monitor.daemon.senders import Patience
 from monitor.errors import InputError
-from monitor.model import DAY, NS, Event, NotifySettings, RuleSettings, Secret, ServiceSettings, Settings
+from monitor.model import DAY, NS, Event
 from monitor.notify.outcome import Later, Taken
 from monitor.notify.service import Service, summary_of
+from monitor.settings import NotifySettings, RuleSettings, Secret, ServiceSettings, Settings
 from monitor.store import Batch, Notice, Store
 
 BODY = {"title": "[high] dp limit", "text": "dP nears the limit", "priority": "high", "skid": "intake-1"}

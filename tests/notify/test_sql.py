@@ -20,10 +20,11 @@ from store.samples import START
 from monitor.daemon import outbox as threads
 from monitor.daemon.notices import SQL, SQL_EVENTS, Notices
 from monitor.daemon.outbox import Outbox
-from monitor.model import NS, Secret, Settings, SqlSettings
+from monitor.model import NS
 from monitor.notify.outcome import Later, Refused, Taken
 from monitor.notify.sql import SqlWriter
 from monitor.notify.tables import TABLES
+from monitor.settings import Secret, Settings, SqlSettings
 from monitor.store import Store
 
 COMMITS = 12

@@ -12,9 +12,9 @@ from hypothesis import strategies as st
 from notify.servers import RESET, SILENCE, Answer, Asked, HttpServer
 
 from monitor.errors import InputError
-from monitor.model import Secret, WebhookSettings
 from monitor.notify.outcome import Later, Outcome, Refused, Taken, retry_after, shown
 from monitor.notify.webhook import Webhook, channel_name, header_id
+from monitor.settings import Secret, WebhookSettings
 
 SECRET = "whsec_C2FVsBQIhrscChlQIMV+b5sSYspob7oD"     # 24 bytes
 EVENT = {"time": "2026-01-01T00:00:00.000Z", "skid": "intake.1", "kind": "dp-limit", "value": 2.1,

@@ -26,9 +26,10 @@ from store.samples import START, event, skid
 
 from monitor.config import load
 from monitor.daemon.keeper import Keeper
-from monitor.model import NS, Minute, Quality, Rows, Settings, Transition
+from monitor.model import NS, Minute, Quality, Rows, Transition
 from monitor.opcua.history import MOST
 from monitor.opcua.units import unit_of
+from monitor.settings import Settings
 from monitor.store import Batch, Store
 from tests.commands import helpers
 

@@ -9,9 +9,10 @@ from tempfile import mkdtemp
 from typing import NamedTuple
 
 from monitor.config import load
-from monitor.model import Event, SkidSettings
+from monitor.model import Event
 from monitor.replay.run import replay
 from monitor.simulation.scenarios import simulate
+from monitor.skid import SkidSettings
 
 
 class Simulated(NamedTuple):

@@ -18,9 +18,10 @@ from display_samples import MINUTE, START, event, hatchery_skid, history, read_h
 
 from monitor.config import defaults_for
 from monitor.errors import RunError
-from monitor.model import Element, Transition
+from monitor.model import Transition
 from monitor.report import write_report
 from monitor.report.report import render_report
+from monitor.skid import Element
 
 COUNTS = {"used": 7180, "rejected": {"late": 3, "bad-quality": 17}}
 EVENTS = [

@@ -8,7 +8,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from monitor.model import NS, Element, Event, Reference, Role, Rows, Signal, SkidSettings, Transition
+from monitor.model import NS, Event, Role, Rows, Transition
+from monitor.skid import Element, Reference, Signal, SkidSettings
 from monitor.store import Batch, Store
 
 START = 1_767_225_600 * NS      # 2026-01-01T00:00:00Z, a full hour

@@ -13,7 +13,8 @@ from display_samples import read_html
 from page_plant import Plant, served
 from services import Certificates
 
-from monitor.model import CommandSettings, Event, Secret, WebSettings, WebUser
+from monitor.model import Event
+from monitor.settings import CommandSettings, Secret, WebSettings, WebUser
 from monitor.web.access import SESSION_S, Access, Limit
 
 LOOK, ACT = WebUser("viewer", "look", Secret("look-token-1")), WebUser("control room", "act", Secret("act-token-2"))

@@ -12,7 +12,8 @@ import pytest
 from icalendar import Calendar
 from page_plant import NEWEST, Plant, served
 
-from monitor.model import NS, Secret, WebSettings, WebUser
+from monitor.model import NS
+from monitor.settings import Secret, WebSettings, WebUser
 from monitor.store import Batch
 
 TOLD = datetime.fromtimestamp(NEWEST // NS, UTC)

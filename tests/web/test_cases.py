@@ -14,7 +14,7 @@ from display_samples import read_html
 from page_plant import Plant, served
 from web.case_samples import NAME, clock, folder_with_a_case
 
-from monitor.model import Secret, WebSettings, WebUser
+from monitor.settings import Secret, WebSettings, WebUser
 from monitor.tuning.casebook import CaseBook
 from monitor.tuning.cases import broken_files
 

@@ -12,7 +12,8 @@ import pytest
 from page_plant import NEWEST, Plant
 
 from monitor.errors import StoreError
-from monitor.model import NS, Event, SkidSettings
+from monitor.model import NS, Event
+from monitor.skid import SkidSettings
 from monitor.web.data import SkidNow, Source
 from monitor.web.live import Hub, Pace
 

@@ -11,7 +11,8 @@ import pytest
 from display_samples import MINUTE, event, hatchery_skid, read_html
 from page_plant import NEWEST, Plant, build, served
 
-from monitor.model import Event, Fact, Transition, WebSettings
+from monitor.model import Event, Fact, Transition
+from monitor.settings import WebSettings
 from monitor.store import Batch
 
 EVIL = "<script>alert('x')</script>"

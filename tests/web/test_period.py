@@ -13,7 +13,8 @@ import pytest
 from display_samples import MINUTE, START, event, read_html
 from page_plant import Plant, served
 
-from monitor.model import NS, Event, Transition, WebSettings
+from monitor.model import NS, Event, Transition
+from monitor.settings import WebSettings
 from monitor.web.period import edges
 from monitor.web.words import printed
 

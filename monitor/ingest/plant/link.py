@@ -10,7 +10,7 @@ from random import Random
 
 from monitor.ingest.mqtt_parts import Backoff, Message
 from monitor.ingest.reading import gone
-from monitor.model import Signal
+from monitor.skid import Signal
 
 SETTLED_S = 10.0    # a session that lasted this long starts the back-off anew
 AWAY_S = 15.0       # without a session, before that is told

@@ -17,7 +17,9 @@ from pymodbus.exceptions import ModbusException
 from monitor.ingest.mqtt_parts import Message
 from monitor.ingest.plant.link import LostError, PlantLink
 from monitor.ingest.reading import gone, reading, refused
-from monitor.model import ModbusPlace, ModbusSettings, Quality, Reason, Signal
+from monitor.model import Quality, Reason
+from monitor.settings import ModbusSettings
+from monitor.skid import ModbusPlace, Signal
 
 TYPES = {name: AsyncModbusTcpClient.DATATYPE[name.upper()]
          for name in ("int16", "uint16", "int32", "uint32", "int64", "uint64", "float32", "float64")}  # fmt: skip

@@ -27,7 +27,9 @@ from cryptography import x509
 from monitor.ingest.mqtt_parts import Message
 from monitor.ingest.plant.link import LostError, PlantLink
 from monitor.ingest.reading import gone, reading, refused
-from monitor.model import OpcuaPlace, OpcuaServer, Quality, Reason, Signal
+from monitor.model import Quality, Reason
+from monitor.settings import OpcuaServer
+from monitor.skid import OpcuaPlace, Signal
 
 BREAK_S = 10.0          # a break that the session may outlive
 LOOK_S = 1.0            # how often the connection is looked at

@@ -14,7 +14,8 @@ from typing import Self
 from monitor.errors import InputError
 from monitor.ingest.mqtt_parts import Message
 from monitor.ingest.plant.link import PlantLink
-from monitor.model import ModbusPlace, ModbusSettings, OpcuaPlace, OpcuaServer, Signal, SourceSettings
+from monitor.settings import ModbusSettings, OpcuaServer, SourceSettings
+from monitor.skid import ModbusPlace, OpcuaPlace, Signal
 
 LOOK_S = 1.0
 STOP_S = 3.0

@@ -15,7 +15,8 @@ from monitor.ingest.recording.merge import Stream, merge
 from monitor.ingest.recording.names import Names
 from monitor.ingest.recording.piece import NEVER, Ints, Piece
 from monitor.ingest.recording.tables import Context
-from monitor.model import Reason, Rejection, Rows, SkidSettings
+from monitor.model import Reason, Rejection, Rows
+from monitor.skid import SkidSettings
 from monitor.times import zone_named
 
 LISTED = 12     # names that a warning lists

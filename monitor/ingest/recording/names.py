@@ -13,7 +13,7 @@ from typing import NamedTuple
 
 from monitor.config.units import UnitError, dimension_of, normalised, unit_scale
 from monitor.errors import InputError
-from monitor.model import Signal, SkidSettings
+from monitor.skid import Signal, SkidSettings
 
 LONG = ("signal", "value")
 WORDS = ("time", *LONG, "quality", "date")

@@ -16,7 +16,8 @@ from monitor.ingest.recording.clock import Clock, Times
 from monitor.ingest.recording.names import Scale
 from monitor.ingest.recording.piece import Assembler, Fault, Flags, Floats, Ints, Piece
 from monitor.ingest.words import on_off
-from monitor.model import Quality, Reason, Rows, SkidSettings
+from monitor.model import Quality, Reason, Rows
+from monitor.skid import SkidSettings
 
 NAMES_KEPT = 1000       # different unknown names that are counted one by one
 

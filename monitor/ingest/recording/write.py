@@ -12,7 +12,8 @@ import numpy as np
 
 from monitor.errors import InputError, RunError
 from monitor.ingest.recording.piece import Ints
-from monitor.model import Quality, Rows, SkidSettings
+from monitor.model import Quality, Rows
+from monitor.skid import SkidSettings
 from monitor.times import to_rfc3339
 
 BAD = "Bad"     # what a reading without a value is written as

@@ -9,7 +9,8 @@ from monitor.ingest.mqtt_parts import Message
 from monitor.ingest.reading import refused
 from monitor.ingest.sparkplug.node import Came, EdgeNode, Name
 from monitor.ingest.sparkplug.payload import DecodeError, new_payload, rebirth
-from monitor.model import Reason, Signal, SparkplugPlace
+from monitor.model import Reason
+from monitor.skid import Signal, SparkplugPlace
 
 NAMESPACE = "spBv1.0"
 NODE_KINDS = ("NBIRTH", "NDEATH", "NDATA")

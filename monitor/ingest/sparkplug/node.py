@@ -12,7 +12,8 @@ from typing import Any, NamedTuple
 from monitor.ingest.mqtt_parts import Message
 from monitor.ingest.reading import gone, reading, refused
 from monitor.ingest.sparkplug.metric import OddMetricError, quality_of, time_of, value_of
-from monitor.model import NS, Reason, Signal
+from monitor.model import NS, Reason
+from monitor.skid import Signal
 
 REORDER_S = 1.0         # how long what is missing may take: less than `lateness`, or it would come too late anyway
 BIRTH_S = 10.0          # how long a birth that was asked for may take before what is held is given up
