@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from monitor.compiled import compiled
-from monitor.engine.layout import CLEARED, RAISED
+from monitor.engine.codes import CLEARED, RAISED
 
 
 @compiled

@@ -12,8 +12,8 @@ import math
 import numpy as np
 
 from monitor.compiled import compiled
+from monitor.engine.codes import CLOCK, NOTED, TRACE
 from monitor.engine.emissions import emit
-from monitor.engine.layout import CLOCK, NOTED, TRACE
 
 SECOND = 1_000_000_000
 MOVE_S = 10          # seconds within which the reference must move

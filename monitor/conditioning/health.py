@@ -11,8 +11,9 @@ from monitor.conditioning.failed import failed
 from monitor.conditioning.frozen import THAWED, frozen, still
 from monitor.conditioning.spikes import count_spike, spiking
 from monitor.conditioning.stale import silence_ends
+from monitor.engine.codes import CLEARED, FAILED, FROZEN, RAISED, SIGNAL_FAULT, SPIKES, STALE
 from monitor.engine.emissions import emit
-from monitor.engine.layout import CLEARED, FAILED, FROZEN, RAISED, SIGNAL_FAULT, SPIKES, SPIKES_KEPT, STALE
+from monitor.engine.layout_signals import SPIKES_KEPT
 
 SECOND = 1_000_000_000
 NEVER = 2**62

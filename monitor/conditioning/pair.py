@@ -13,8 +13,7 @@ import math
 import numpy as np
 
 from monitor.compiled import compiled
-from monitor.engine.emissions import emit
-from monitor.engine.layout import (
+from monitor.engine.codes import (
     BLOCK_FIELDS,
     BLOCK_S,
     BLOCKS,
@@ -29,6 +28,7 @@ from monitor.engine.layout import (
     SIGNAL_FAULT,
     SWAPPED,
 )
+from monitor.engine.emissions import emit
 
 SECOND = 1_000_000_000
 ACCURACY = 0.005         # of span, of one transmitter's zero (common practice, no source)

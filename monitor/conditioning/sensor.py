@@ -12,7 +12,7 @@ from monitor.conditioning.frozen import begin_run, follow_changes, still
 from monitor.conditioning.order import median
 from monitor.conditioning.spikes import learn_noise, look_for_spike, out_of_patience, remember, waits
 from monitor.conditioning.stale import go, hear
-from monitor.engine.layout import BUCKET
+from monitor.engine.codes import BUCKET
 from monitor.model import Quality
 
 BAD = int(Quality.BAD)

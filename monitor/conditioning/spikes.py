@@ -12,7 +12,7 @@ import math
 
 from monitor.compiled import compiled
 from monitor.conditioning.frozen import usual_run
-from monitor.engine.layout import READINGS, SPIKES_KEPT
+from monitor.engine.layout_signals import READINGS, SPIKES_KEPT
 
 WINDOW = 11
 HALF = WINDOW // 2

@@ -10,7 +10,8 @@ from __future__ import annotations
 import math
 
 from monitor.compiled import compiled
-from monitor.engine.layout import BLOCK_FIELDS, BLOCKS, STEPS
+from monitor.engine.codes import BLOCK_FIELDS, BLOCKS
+from monitor.engine.layout_signals import STEPS
 
 IN, OUT, FLOW_RATIO = BLOCK_FIELDS.index("inlet"), BLOCK_FIELDS.index("outlet"), BLOCK_FIELDS.index("flow")
 LEVEL = 3            # blocks of the look back on each side of the one with the step

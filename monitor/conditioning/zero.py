@@ -13,19 +13,9 @@ import math
 
 from monitor.compiled import compiled
 from monitor.conditioning.pair import ACCURACY, noise_of, span_of
+from monitor.engine.codes import CLEARED, DIFFERENTIAL, FLOW, INLET, OUTLET, PUMP, RAISED, SHIFTED, SIGNAL_FAULT
 from monitor.engine.emissions import emit
-from monitor.engine.layout import (
-    CLEARED,
-    DIFFERENTIAL,
-    FLOW,
-    INLET,
-    OUTLET,
-    PUMP,
-    RAISED,
-    SHIFTED,
-    SIGNAL_FAULT,
-    STEPS,
-)
+from monitor.engine.layout_signals import STEPS
 
 SECOND = 1_000_000_000
 NO_FLOW = 0.02           # of reference flow

@@ -9,8 +9,8 @@ valve. How soon and how slowly: common practice, no source.
 from __future__ import annotations
 
 from monitor.compiled import compiled
+from monitor.engine.codes import BACK, NOTED, SLOWLY, TOO_SOON
 from monitor.engine.emissions import emit
-from monitor.engine.layout import BACK, NOTED, SLOWLY, TOO_SOON
 
 SECOND = 1_000_000_000
 EMPTY, RISEN = 0.2e5, 0.3e5      # Pa: below the one nothing comes back, above the other it surely does

@@ -10,8 +10,8 @@ import math
 from monitor.compiled import compiled
 from monitor.detectors.isolation import LAG, RECENT, SETTLING, STILL, block_average, scatter
 from monitor.detectors.sudden import sudden_fall
+from monitor.engine.codes import BLOCK_S, BREACH, DROPPED, GRADUAL, NORMALISED, RING, STARTED, STOPPED, SUDDEN
 from monitor.engine.emissions import emit
-from monitor.engine.layout import BLOCK_S, BREACH, DROPPED, GRADUAL, NORMALISED, RING, STARTED, STOPPED, SUDDEN
 from monitor.hydraulics.frame import mean
 
 SECOND = 1_000_000_000

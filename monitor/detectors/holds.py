@@ -14,20 +14,9 @@ import numpy as np
 from monitor.compiled import compiled
 from monitor.conditioning.zero import at_rest
 from monitor.detectors.isolation import DEPARTED, PRESSURISED
+from monitor.engine.codes import CLEARED, INLET, MAX_VESSELS, OUTLET, RETURNED, RING, SEEP, WAKE
 from monitor.engine.emissions import emit
-from monitor.engine.layout import (
-    CLEARED,
-    IDLE,
-    INLET,
-    LEVELS,
-    MAX_VESSELS,
-    OUTLET,
-    RECENT,
-    RETURNED,
-    RING,
-    SEEP,
-    WAKE,
-)
+from monitor.engine.layout_integrity import IDLE, LEVELS, RECENT
 from monitor.hydraulics.frame import mean
 
 SECOND = 1_000_000_000

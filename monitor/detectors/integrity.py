@@ -7,7 +7,7 @@ from monitor.detectors.holds import watch_holds
 from monitor.detectors.leaks import watch_leaks
 from monitor.detectors.path import watch_path
 from monitor.detectors.surge import watch_surge
-from monitor.engine.layout import PATH, WET
+from monitor.engine.layout_integrity import PATH, WET
 
 
 @compiled

@@ -11,8 +11,7 @@ import math
 
 from monitor.compiled import compiled
 from monitor.detectors.come_back import watch_return
-from monitor.engine.emissions import emit
-from monitor.engine.layout import (
+from monitor.engine.codes import (
     BLOCK_FIELDS,
     BLOCK_S,
     BLOCKS,
@@ -24,6 +23,7 @@ from monitor.engine.layout import (
     SERVICE,
     VENTED,
 )
+from monitor.engine.emissions import emit
 from monitor.hydraulics.frame import mean
 
 SECOND = 1_000_000_000

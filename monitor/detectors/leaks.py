@@ -11,8 +11,8 @@ import math
 from monitor.alarms.delay import judge
 from monitor.compiled import compiled
 from monitor.detectors.isolation import DEPARTED
+from monitor.engine.codes import LEAK
 from monitor.engine.emissions import emit
-from monitor.engine.layout import LEAK
 
 LONGEST_OUT = 7_200_000_000_000     # ns: an isolation that never ends is not believed for longer
 NO_PRESSURE = 0.2e5                 # Pa: a vessel with less is open or drained, and nothing in it leaks by force

@@ -14,16 +14,8 @@ import math
 
 from monitor.alarms.delay import judge
 from monitor.compiled import compiled
+from monitor.engine.codes import BLOCK_FIELDS, BLOCKED, BLOCKS, FLOW, NOTED, OUTSIDE, PUMP
 from monitor.engine.emissions import emit
-from monitor.engine.layout import (
-    BLOCK_FIELDS,
-    BLOCKED,
-    BLOCKS,
-    FLOW,
-    NOTED,
-    OUTSIDE,
-    PUMP,
-)
 
 SECOND = 1_000_000_000
 DROP, RATIO, IN, OUT = (BLOCK_FIELDS.index(n) for n in ("pressure_drop", "flow", "inlet", "outlet"))

@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from monitor.config import KINDS, defaults_for
-from monitor.engine import layout
+from monitor.engine import codes
 from monitor.engine.row_tier import Emission
 from monitor.model import NS, Quality, Role, Rows
 from monitor.skid import Element, Reference, Signal, SkidSettings
@@ -215,47 +215,47 @@ def _at_rest(rng: np.random.Generator) -> Rows:
 
 
 def _fault(detail: int) -> Callable[[Emission], bool]:
-    return lambda e: e.alarm == layout.SIGNAL_FAULT and e.detail == detail and e.code == layout.RAISED
+    return lambda e: e.alarm == codes.SIGNAL_FAULT and e.detail == detail and e.code == codes.RAISED
 
 
 FAULT = "signal-fault"
 ENTRIES = (
-    Entry(name="stale", module="monitor.conditioning.stale", own=_fault(layout.STALE), within_s=61,
+    Entry(name="stale", module="monitor.conditioning.stale", own=_fault(codes.STALE), within_s=61,
           step=changed(_silent, 300), parameters=FAULT),
-    Entry(name="out-of-range", module="monitor.conditioning.failed", own=_fault(layout.FAILED), within_s=32,
+    Entry(name="out-of-range", module="monitor.conditioning.failed", own=_fault(codes.FAILED), within_s=32,
           step=_failed, parameters=FAULT),
-    Entry(name="frozen", module="monitor.conditioning.frozen", own=_fault(layout.FROZEN), within_s=302,
+    Entry(name="frozen", module="monitor.conditioning.frozen", own=_fault(codes.FROZEN), within_s=302,
           step=changed(_frozen, 600), parameters=FAULT),
-    Entry(name="spikes", module="monitor.conditioning.spikes", own=_fault(layout.SPIKES), within_s=90,
+    Entry(name="spikes", module="monitor.conditioning.spikes", own=_fault(codes.SPIKES), within_s=90,
           step=changed(_spiked, 300), parameters=FAULT),
-    Entry(name="swapped", module="monitor.conditioning.pair", own=_fault(layout.SWAPPED), within_s=125,
+    Entry(name="swapped", module="monitor.conditioning.pair", own=_fault(codes.SWAPPED), within_s=125,
           step=changed(_swapped, 300), parameters=FAULT),
-    Entry(name="reverse-dp", module="monitor.conditioning.pair", own=lambda e: e.alarm == layout.REVERSE, within_s=40,
+    Entry(name="reverse-dp", module="monitor.conditioning.pair", own=lambda e: e.alarm == codes.REVERSE, within_s=40,
           step=changed(_reversed, 300), parameters=FAULT),
-    Entry(name="zero-shift", module="monitor.conditioning.zero", own=_fault(layout.SHIFTED), within_s=220,
+    Entry(name="zero-shift", module="monitor.conditioning.zero", own=_fault(codes.SHIFTED), within_s=220,
           step=_shifted, quiet=_at_rest, parameters=FAULT),
-    Entry(name="clocks", module="monitor.conditioning.clocks", own=lambda e: e.alarm == layout.CLOCK, within_s=125,
+    Entry(name="clocks", module="monitor.conditioning.clocks", own=lambda e: e.alarm == codes.CLOCK, within_s=125,
           step=changed(_moved, 300)),
-    Entry(name="come-back", module="monitor.detectors.come_back", own=lambda e: e.alarm == layout.BACK, within_s=110,
+    Entry(name="come-back", module="monitor.detectors.come_back", own=lambda e: e.alarm == codes.BACK, within_s=110,
           step=_passing, quiet=_filled, own_pressure=True,
           skips={"scale": "what a gauge reads at nothing does not scale with the process"}),
-    Entry(name="isolation", module="monitor.detectors.isolation", own=lambda e: e.code == layout.ISOLATED, within_s=45,
+    Entry(name="isolation", module="monitor.detectors.isolation", own=lambda e: e.code == codes.ISOLATED, within_s=45,
           step=changed(_isolated, 300)),
     Entry(name="drop", module="monitor.detectors.drop", within_s=45, step=changed(_torn, 300),
-          own=lambda e: e.code == layout.DROPPED and e.detail == layout.GRADUAL),
+          own=lambda e: e.code == codes.DROPPED and e.detail == codes.GRADUAL),
     Entry(name="sudden", module="monitor.detectors.sudden", within_s=10, step=changed(_torn, 300),
-          own=lambda e: e.code == layout.DROPPED and e.detail == layout.SUDDEN),
+          own=lambda e: e.code == codes.DROPPED and e.detail == codes.SUDDEN),
     Entry(name="surge", module="monitor.detectors.surge", within_s=80, step=changed(_surged, 300), parameters="surge",
-          own=lambda e: e.alarm == layout.SURGE and e.code == layout.RAISED),
+          own=lambda e: e.alarm == codes.SURGE and e.code == codes.RAISED),
     Entry(name="flow-blocked", module="monitor.detectors.path", within_s=25, step=changed(_shut, 300),
-          own=lambda e: e.alarm == layout.BLOCKED and e.code == layout.RAISED, parameters="flow-blocked"),
+          own=lambda e: e.alarm == codes.BLOCKED and e.code == codes.RAISED, parameters="flow-blocked"),
     Entry(name="closure-seep", module="monitor.detectors.holds", within_s=240, step=_seeping, quiet=_at_rest,
-          own=lambda e: e.alarm == layout.SEEP and e.code == layout.WAKE, parameters="closure-seep",
+          own=lambda e: e.alarm == codes.SEEP and e.code == codes.WAKE, parameters="closure-seep",
           skips={"scale": "what temperature and valves move a held pressure by does not scale with the process"}),
     Entry(name="leak-sensor", module="monitor.detectors.leaks", within_s=18, step=changed(_wet, 300),
-          own=lambda e: e.alarm == layout.LEAK and e.code == layout.RAISED, parameters="closure-seep"),
+          own=lambda e: e.alarm == codes.LEAK and e.code == codes.RAISED, parameters="closure-seep"),
     Entry(name="delay", module="monitor.alarms.delay", within_s=25, step=changed(_over, 300),
-          own=lambda e: e.alarm == layout.LIMIT and e.code == layout.RAISED),
+          own=lambda e: e.alarm == codes.LIMIT and e.code == codes.RAISED),
 )  # fmt: skip
 
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 
 from monitor.compiled import compiled
-from monitor.engine.layout import DIFFERENTIAL, FLOW, INLET, OUTLET, RING
+from monitor.engine.codes import DIFFERENTIAL, FLOW, INLET, OUTLET, RING
 from monitor.hydraulics.frame import mean
 
 LARGE = 0.6              # of the level before: it has fallen below that

@@ -13,19 +13,9 @@ import math
 import numpy as np
 
 from monitor.compiled import compiled
+from monitor.engine.codes import BLOCK_FIELDS, BLOCK_S, BLOCKS, CLEARED, INLET, OUTLET, RAISED, SPIKES, SURGE
 from monitor.engine.emissions import emit
-from monitor.engine.layout import (
-    BLOCK_FIELDS,
-    BLOCK_S,
-    BLOCKS,
-    CLEARED,
-    INLET,
-    OUTLET,
-    PEAKS,
-    RAISED,
-    SPIKES,
-    SURGE,
-)
+from monitor.engine.layout_integrity import PEAKS
 
 HEADERS = (BLOCK_FIELDS.index("inlet"), BLOCK_FIELDS.index("outlet"))
 BLOCK = BLOCK_S * 1_000_000_000

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from monitor.engine import layout, relief
+from monitor.engine import codes, relief
 from monitor.engine.look_back import Level, level, off_inlet, seconds
 from monitor.engine.messages_breach import cleared_event, grown_event, raised_event, turbid
 from monitor.engine.missed import step_before
@@ -59,19 +59,19 @@ RESUMED, STOPPED_LOADING = 0.6, 0.3   # of the rate before
 def weigh(teller: Teller, emission: Emission) -> None:
     """Carry the story of losses on by one emission."""
     story = teller.story.breach
-    if emission.code == layout.DROPPED and emission.detail == layout.SUDDEN:
+    if emission.code == codes.DROPPED and emission.detail == codes.SUDDEN:
         _at_once(teller, story, emission.onset, emission.time)
-    elif emission.code == layout.DROPPED:
+    elif emission.code == codes.DROPPED:
         if not _missed(teller, emission.time, emission.value):
             _begin(teller, story, IN_SERVICE, emission.time)
             relief.may_have_come_in(teller, unpack(story.before) if story.pending else None, emission.time)
-    elif emission.code == layout.STOPPED:
+    elif emission.code == codes.STOPPED:
         _stopped(teller, story, emission.onset)
-    elif emission.code == layout.STARTED:
+    elif emission.code == codes.STARTED:
         _started(teller, story, emission.onset)
-    elif emission.signal == layout.FOR_BREACH:
+    elif emission.signal == codes.FOR_BREACH:
         _look(teller, story, emission.time)
-    elif emission.signal == layout.FOR_TRACE:
+    elif emission.signal == codes.FOR_TRACE:
         _trace(teller, story, emission.time)
 
 
@@ -166,7 +166,7 @@ def _begin(teller: Teller, story: BreachStory, detail: str, time: int) -> None:
     story.before = pack(level(teller.history, time - (STEP_S + BEFORE_S) * NS, time - STEP_S * NS))
     if story.before is not None:
         story.pending, story.since = detail, time
-        teller.state.wake_at[layout.FOR_BREACH] = time + SOON_S * NS
+        teller.state.wake_at[codes.FOR_BREACH] = time + SOON_S * NS
 
 
 def _at_once(teller: Teller, story: BreachStory, since: int, time: int) -> None:
@@ -177,7 +177,7 @@ def _at_once(teller: Teller, story: BreachStory, since: int, time: int) -> None:
     if not steady or skid.in_service >= MANY or skid.in_service < len(skid.vessels):
         return
     spans = (((time - since) // NS, BEFORE_AT_ONCE_S), (0, NOW_S))
-    levels = [seconds(teller.state, back, count, layout.MAX_VESSELS) for back, count in spans]
+    levels = [seconds(teller.state, back, count, codes.MAX_VESSELS) for back, count in spans]
     before, after = (teller.corrected(at) for at in levels)
     loss = _loss(teller, before, after)
     if before is None or after is None or loss < settings["likely_loss"]:
@@ -197,7 +197,7 @@ def _less_flow(before: Level, after: Level) -> bool:
 
 def _stopped(teller: Teller, story: BreachStory, onset: int) -> None:
     story.pending, story.stopped_at = None, onset
-    teller.state.wake_at[layout.FOR_BREACH] = 0
+    teller.state.wake_at[codes.FOR_BREACH] = 0
     if teller.story.phase == NORMAL:
         story.last_steady = pack(level(teller.history, onset - BEFORE_S * NS, onset - 5 * NS))
     else:
@@ -210,12 +210,12 @@ def _started(teller: Teller, story: BreachStory, onset: int) -> None:
     quiet = idle is not None and last is not None and abs(idle.state.pressure_drop) < 0.1 * last.state.pressure_drop
     if quiet and idle is not None and math.isfinite(idle.outlet):
         teller.story.idle_outlet = idle.outlet
-    if teller.state.wake_at[layout.FOR_TRACE] == 0:
-        teller.state.wake_at[layout.FOR_TRACE] = onset + TRACE_S * NS
+    if teller.state.wake_at[codes.FOR_TRACE] == 0:
+        teller.state.wake_at[codes.FOR_TRACE] = onset + TRACE_S * NS
     if story.last_steady is None or teller.story.phase != NORMAL:
         return
     story.pending, story.since, story.before = AFTER_RESTART, onset, story.last_steady
-    teller.state.wake_at[layout.FOR_BREACH] = onset + SURE_S * NS
+    teller.state.wake_at[codes.FOR_BREACH] = onset + SURE_S * NS
 
 
 def _look(teller: Teller, story: BreachStory, time: int) -> None:
@@ -233,7 +233,7 @@ def _look(teller: Teller, story: BreachStory, time: int) -> None:
     if loss < CLEARLY * large and time < last:
         # A level needs a whole block; until then nothing is known.
         again = time + AGAIN_S * NS if after is None and before is not None else last
-        teller.state.wake_at[layout.FOR_BREACH] = min(again, last)
+        teller.state.wake_at[codes.FOR_BREACH] = min(again, last)
         return
     if before is not None and after is not None and loss >= _least(settings["loss"], restart):
         _conclude(teller, story, before, after, loss, time)
@@ -383,7 +383,7 @@ def _raise(teller: Teller, story: BreachStory, before: Level, after: Level, loss
     )  # fmt: skip
     teller.told.events.append(raised_event(teller.skid, story.standing, time, teller.story.clean[0], before, after))
     story.trace = []
-    teller.state.wake_at[layout.FOR_TRACE] = time + TRACE_S * NS
+    teller.state.wake_at[codes.FOR_TRACE] = time + TRACE_S * NS
     relief.is_over(teller)
 
 
@@ -399,7 +399,7 @@ def _which(skid: SkidSettings, before: Level, after: Level) -> str | None:
 
 def _trace(teller: Teller, story: BreachStory, time: int) -> None:
     """Keep how resistance goes on, and hold a suspicion against it."""
-    teller.state["wake_at"][layout.FOR_TRACE] = time + TRACE_S * NS
+    teller.state["wake_at"][codes.FOR_TRACE] = time + TRACE_S * NS
     now = teller.corrected(level(teller.history, time - 60 * NS, time + NS))
     if now is None or teller.story.phase != NORMAL or not teller.state["judged"]:
         return

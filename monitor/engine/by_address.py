@@ -15,18 +15,11 @@ from numba.extending import intrinsic
 from numba.np import arrayobj
 
 from monitor.compiled import IS_COMPILED, compiled
-from monitor.engine import kernel, layout, rollup
-from monitor.engine.layout import (
-    ALARMS,
-    EMISSIONS_A_TICK,
-    FLUID_POINTS,
-    LEAKS,
-    MAX_SIGNALS,
-    MAX_VESSELS,
-    ZEROS,
-    Parameters,
-    State,
-)
+from monitor.engine import kernel, layout, layout_integrity, layout_signals, rollup
+from monitor.engine.codes import ALARMS, EMISSIONS_A_TICK, FLUID_POINTS, MAX_SIGNALS, MAX_VESSELS
+from monitor.engine.layout import Parameters, State
+from monitor.engine.layout_integrity import LEAKS
+from monitor.engine.layout_signals import ZEROS
 from monitor.model import Rows
 
 Array = npt.NDArray[Any]
@@ -66,27 +59,27 @@ def run_at(state, parameters, rows, results, sizes, start):  # type: ignore[no-u
     skids, fluids, count = sizes[0], sizes[1], sizes[2]
     records = State(
         array_at(state[0], skids, layout.skid),
-        array_at(state[1], (skids, MAX_SIGNALS), layout.sensor),
+        array_at(state[1], (skids, MAX_SIGNALS), layout_signals.sensor),
         array_at(state[2], (skids, ALARMS), layout.alarm),
         array_at(state[3], skids, layout.minute),
         array_at(state[4], skids, layout.history),
-        array_at(state[5], (skids, MAX_SIGNALS), layout.health),
-        array_at(state[6], skids, layout.pair),
-        array_at(state[7], (skids, ZEROS), layout.zero),
-        array_at(state[8], skids, layout.surge),
-        array_at(state[9], skids, layout.path),
-        array_at(state[10], (skids, HOLDS), layout.hold),
-        array_at(state[11], (skids, LEAKS), layout.leak),
+        array_at(state[5], (skids, MAX_SIGNALS), layout_signals.health),
+        array_at(state[6], skids, layout_signals.pair),
+        array_at(state[7], (skids, ZEROS), layout_signals.zero),
+        array_at(state[8], skids, layout_integrity.surge),
+        array_at(state[9], skids, layout_integrity.path),
+        array_at(state[10], (skids, HOLDS), layout_integrity.hold),
+        array_at(state[11], (skids, LEAKS), layout_integrity.leak),
         array_at(state[12], skids, layout.loading),
         array_at(state[13], skids, layout.trace),
     )
     settings = Parameters(
         array_at(parameters[0], skids, layout.skid_parameters),
-        array_at(parameters[1], (skids, MAX_SIGNALS), layout.sensor_parameters),
+        array_at(parameters[1], (skids, MAX_SIGNALS), layout_signals.sensor_parameters),
         array_at(parameters[2], (skids, ALARMS), layout.alarm_parameters),
-        array_at(parameters[3], (skids, MAX_SIGNALS), layout.health_parameters),
-        array_at(parameters[4], skids, layout.pair_parameters),
-        array_at(parameters[5], skids, layout.integrity_parameters),
+        array_at(parameters[3], (skids, MAX_SIGNALS), layout_signals.health_parameters),
+        array_at(parameters[4], skids, layout_signals.pair_parameters),
+        array_at(parameters[5], skids, layout_integrity.integrity_parameters),
         array_at(parameters[6], (skids, DELAYS), layout.alarm_parameters),
         array_at(parameters[7], (fluids, FLUID_POINTS), FLOAT),
         array_at(parameters[8], (fluids, FLUID_POINTS), FLOAT),

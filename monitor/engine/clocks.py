@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from monitor.engine import forecasting, layout
+from monitor.engine import codes, forecasting
 from monitor.engine.row_tier import Emission, RowTier
 from monitor.engine.story import NORMAL, Clock, Story
 from monitor.engine.told import Told
@@ -91,7 +91,7 @@ def begin_anew(skid: SkidSettings, story: Story, state: np.record) -> None:
         forecasting.not_changed(skid, story, state)
         story.phase, story.before, story.isolated = NORMAL, None, None
         state["isolated_since"] = 0
-        state["wake_at"][layout.FOR_CHANGEOUT] = 0
+        state["wake_at"][codes.FOR_CHANGEOUT] = 0
 
 
 def traced(rows: RowTier, i: int) -> list[int]:
@@ -110,9 +110,9 @@ def interval(rows: RowTier, i: int, k: int) -> float:
 def last_minutes(rows: RowTier, i: int, time: int) -> Array | None:
     """(seconds, signals) values kept up to `time`, oldest first; None while they are too few."""
     trace, second = rows.state.trace[i], time // NS
-    if time - int(trace["begun"]) < layout.TRACE * NS:
+    if time - int(trace["begun"]) < codes.TRACE * NS:
         return None
-    order = (second - layout.TRACE + 1 + np.arange(layout.TRACE)) % layout.TRACE
+    order = (second - codes.TRACE + 1 + np.arange(codes.TRACE)) % codes.TRACE
     return np.asarray(trace["values"], float)[order]
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from monitor.compiled import compiled
-from monitor.engine.layout import EMISSIONS_A_TICK
+from monitor.engine.codes import EMISSIONS_A_TICK
 
 
 @compiled

@@ -12,7 +12,7 @@ from typing import Any
 
 import msgspec
 
-from monitor.engine import forecasting, layout, relief
+from monitor.engine import codes, forecasting, relief
 from monitor.engine.breach import MANY, weigh
 from monitor.engine.check import conclude
 from monitor.engine.clocks import compare_clocks
@@ -70,14 +70,14 @@ class EventTier:
     def handle(self, emission: Emission) -> Told:
         """One emission of the row tier."""
         skid = self.skids[emission.skid]
-        if emission.alarm in (layout.SIGNAL_FAULT, layout.REVERSE):
+        if emission.alarm in (codes.SIGNAL_FAULT, codes.REVERSE):
             follow_silence(skid, self.stories[emission.skid], emission)
             return follow_zero(self, emission, Told([signal_event(emission, skid, self.rows)]))
-        if emission.alarm == layout.CLOCK:
+        if emission.alarm == codes.CLOCK:
             return compare_clocks(self, emission)
-        if emission.alarm == layout.BACK:
+        if emission.alarm == codes.BACK:
             return Told([repressurised_event(emission, skid, self.rows)])
-        if emission.alarm == layout.FORECAST:
+        if emission.alarm == codes.FORECAST:
             told = Told()
             if self.forecasts:
                 forecasting.sampled(emission, skid, self.stories[emission.skid], self.rows, told)
@@ -86,7 +86,7 @@ class EventTier:
             return told
         if emission.alarm in KINDS_TOLD:
             return Told(integrity_events(emission, skid, self.rows, self.stories[emission.skid]))
-        if emission.alarm not in (layout.SERVICE, layout.BREACH):
+        if emission.alarm not in (codes.SERVICE, codes.BREACH):
             if self.forecasts:
                 forecasting.alarm_seen(emission, skid, self.stories[emission.skid], self.rows)
             event = alarm_event(emission, skid, self.rows)
@@ -102,20 +102,20 @@ class EventTier:
         return Teller(self.skids[i], self.stories[i], self.rows, i, told)
 
     def _story_on(self, teller: Teller, emission: Emission) -> None:
-        if emission.alarm == layout.BREACH or (
-            emission.code == layout.WAKE and emission.signal != layout.FOR_CHANGEOUT
+        if emission.alarm == codes.BREACH or (
+            emission.code == codes.WAKE and emission.signal != codes.FOR_CHANGEOUT
         ):
             weigh(teller, emission)
-            if emission.alarm == layout.SERVICE and emission.signal == layout.FOR_TRACE:
+            if emission.alarm == codes.SERVICE and emission.signal == codes.FOR_TRACE:
                 follow_swings(teller, emission.time)
             return
-        if emission.code == layout.ISOLATED:
+        if emission.code == codes.ISOLATED:
             teller.isolated(emission.time)
-        elif emission.code == layout.RETURNED:
+        elif emission.code == codes.RETURNED:
             teller.returned(emission.time)
-        elif emission.code == layout.VENTED:
+        elif emission.code == codes.VENTED:
             teller.vented(emission.signal, emission.time, emptied=emission.detail == 1)
-        elif emission.code == layout.WAKE:
+        elif emission.code == codes.WAKE:
             teller.look_again(emission.time)
 
     def act(self, i: int, action: Action) -> Told:
@@ -232,7 +232,7 @@ class Teller:
             story.vessels[story.vessel], story.lived = story.lived, None
         story.phase, story.returned_at, story.isolated = ISOLATED, 0, None
         self.state.isolated_since, self.state.level_before = story.isolated_at, usual
-        self.state.wake_at[layout.FOR_CHANGEOUT] = 0
+        self.state.wake_at[codes.FOR_CHANGEOUT] = 0
         note_isolation(self, time)
         forecasting.resumed(story)
 
@@ -243,7 +243,7 @@ class Teller:
         story.before = pack(level(self.history, settled - BEFORE_S * NS, settled))
         story.isolated = None
         story.helped = story.relief is not None or self.skid.in_service == 1
-        self.state.wake_at[layout.FOR_CHANGEOUT] = time + GIVE_UP_S * NS if relief.has_standby(self) else 0
+        self.state.wake_at[codes.FOR_CHANGEOUT] = time + GIVE_UP_S * NS if relief.has_standby(self) else 0
         note_isolation(self, time)
         forecasting.isolated(self.skid, story, self.rows, self.index)
 
@@ -298,7 +298,7 @@ class Teller:
         if story.vessel is not None:
             story.lived = story.vessels[story.vessel]
             story.vessels[story.vessel] = VesselMemory(time, 0.0, 0.0 if self.skid.with_role(Role.FLOW) else None)
-        self.state.wake_at[layout.FOR_CHANGEOUT] = time + round((self._settle() + LOOK_S) * NS)
+        self.state.wake_at[codes.FOR_CHANGEOUT] = time + round((self._settle() + LOOK_S) * NS)
 
     def was_isolated(self, since: int, until: int, time: int, *, seen: bool = True) -> None:
         """A vessel has come back whose leaving is only seen now, looking back, or never was: then `since` is the
@@ -315,7 +315,7 @@ class Teller:
             memory.volume = None
         self.state.returned_at = time
         note_isolation(self, time)
-        self.state.wake_at[layout.FOR_CHANGEOUT] = time + round((self._settle() + LOOK_S) * NS)
+        self.state.wake_at[codes.FOR_CHANGEOUT] = time + round((self._settle() + LOOK_S) * NS)
 
     def _carried_on(self, start: int, end: int, time: int) -> Level | None:
         """The level of the rest alone between two times, as it will be when the level after the return is taken: they
@@ -341,7 +341,7 @@ class Teller:
         latest = self.story.returned_at + round(self.skid.alarms["changeout-done"].extra["verdict"] * NS)
         after = self.after(time)
         if (after is None or after.blocks < ENOUGH_BLOCKS) and time + AGAIN_S * NS <= latest:
-            self.state.wake_at[layout.FOR_CHANGEOUT] = time + AGAIN_S * NS
+            self.state.wake_at[codes.FOR_CHANGEOUT] = time + AGAIN_S * NS
             return
         conclude(self, time)
 

@@ -7,7 +7,7 @@ from collections.abc import Callable
 import numpy as np
 
 from monitor.alarms.catalogue import CATALOGUE, CAUTION
-from monitor.engine import layout
+from monitor.engine import codes
 from monitor.engine.parameters import ALARM_ORDER
 from monitor.engine.row_tier import Emission, RowTier
 from monitor.engine.wording import BAR, Words, clock, conditions, join, tags, unmeasured
@@ -22,7 +22,7 @@ def alarm_event(emission: Emission, skid: SkidSettings, tier: RowTier) -> Event:
     """The event that an alarm's emission stands for."""
     kind = ALARM_ORDER[emission.alarm]
     frame = tier.state.skid[emission.skid]
-    raised = emission.code == layout.RAISED
+    raised = emission.code == codes.RAISED
     value = float(frame.normalised if kind == "changeout-due" else frame.sustained)
     words = Words(skid)
     message = MESSAGES[kind](words, skid, frame, emission, raised)

@@ -23,7 +23,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from monitor.engine import layout
+from monitor.engine import codes
 from monitor.engine.look_back import latest_seconds
 from monitor.engine.row_tier import RowTier
 from monitor.model import NS, Event, Transition
@@ -109,18 +109,18 @@ def with_evidence(event: Event, skid: SkidSettings, tier: RowTier, i: int, expla
 def course(history: np.record, reference_flow: float) -> dict[str, Any]:
     """The look back in points of `step_s` seconds, oldest first: `from` (RFC 3339), and lists of pressures [Pa] and
     flow [m^3/s] by name; null where not known, a column that is not known at all is left out."""
-    used = min(int(history["used"]), layout.BLOCKS)
+    used = min(int(history["used"]), codes.BLOCKS)
     start = np.asarray(history["start"])[:used]
     order = np.argsort(start)
     if used == 0:
-        return {"from": None, "step_s": STRIDE * layout.BLOCK_S}
+        return {"from": None, "step_s": STRIDE * codes.BLOCK_S}
     start, means = start[order], np.asarray(history["means"], float)[:used][order]
-    step = STRIDE * layout.BLOCK_S * NS
+    step = STRIDE * codes.BLOCK_S * NS
     first = int(start[0]) // step * step
     place = ((start - first) // step).astype(int)
-    out: dict[str, Any] = {"from": to_rfc3339(first), "step_s": STRIDE * layout.BLOCK_S}
+    out: dict[str, Any] = {"from": to_rfc3339(first), "step_s": STRIDE * codes.BLOCK_S}
     for name in (*COLUMNS, "flow", "turbidity"):
-        values = _averaged(means[:, layout.BLOCK_FIELDS.index(name)], place)
+        values = _averaged(means[:, codes.BLOCK_FIELDS.index(name)], place)
         if any(v is not None for v in values):
             scale = reference_flow if name == "flow" else 1.0
             unit = {"flow": "_m3s", "turbidity": "_ntu"}.get(name, "_pa")

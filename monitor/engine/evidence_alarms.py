@@ -6,7 +6,7 @@ import math
 
 from monitor.detectors.drop import SIGNIFICANT, SMALLEST
 from monitor.detectors.path import JUMP, NO_FLOW, rise_of
-from monitor.engine import breach, layout, seep
+from monitor.engine import breach, codes, layout_integrity, seep
 from monitor.engine.event_tier import BEFORE_S, STEP_S
 from monitor.engine.evidence import Basis, Explain, Moment, percent
 from monitor.engine.look_back import level
@@ -16,7 +16,7 @@ from monitor.forecast import unusual
 from monitor.model import NS, Role
 
 Z90 = 1.6448536269514722     # half width of a 90 % interval of a normal, in standard deviations
-PEAK_BLOCKS = layout.PEAKS * layout.BLOCK_S
+PEAK_BLOCKS = layout_integrity.PEAKS * codes.BLOCK_S
 
 
 def due(at: Moment) -> Basis:
@@ -162,7 +162,7 @@ def seeping(at: Moment) -> Basis:
 
 
 def _slowest(at: Moment) -> float:
-    which = at.skid.vessels.index(at.event.vessel) if at.event.vessel else layout.IDLE
+    which = at.skid.vessels.index(at.event.vessel) if at.event.vessel else layout_integrity.IDLE
     return float(at.tier.state.hold[at.i, which].smallest)
 
 
@@ -199,7 +199,7 @@ def rising(at: Moment) -> Basis:
 def surging(at: Moment) -> Basis:
     settings, words = at.skid.alarms["surge"], Words(at.skid)
     most = settings.limit or math.nan
-    k = at.tier.parameters.skid[at.i].role[layout.INLET]
+    k = at.tier.parameters.skid[at.i].role[codes.INLET]
     return Basis(
         rule=f"Raised when a header's highest reading stood {words.pressure(most)} or more above its settled levels "
         f"both before and after; cleared when none has followed for {settings.off_delay_s:.0f} s and pressures are "

@@ -13,7 +13,7 @@ from monitor.conditioning.pair import ACCURACY, KNOWN, NOISES, REVERSE_AFTER, RE
 from monitor.conditioning.range import FAIL_ABOVE, FAIL_BELOW
 from monitor.conditioning.spikes import NOISES as SPIKE_NOISES
 from monitor.conditioning.stale import silence_ends
-from monitor.engine import layout
+from monitor.engine import codes, layout_signals
 from monitor.engine.evidence import Basis, Explain, Moment, percent
 from monitor.engine.resolution import drop_noise, interval_of, noise_of
 from monitor.engine.wording import Words
@@ -102,7 +102,7 @@ def swapped(f: Faulty) -> Basis:
 
 def shifted(f: Faulty) -> Basis:
     tier, i = f.at.tier, f.at.i
-    direct = f.k == int(tier.parameters.skid[i].role[layout.DIFFERENTIAL])
+    direct = f.k == int(tier.parameters.skid[i].role[codes.DIFFERENTIAL])
     record = tier.state.zero[i, 1 if direct else 0]
     span = f.span if direct else float(tier.parameters.skid[i].pair_span)
     spread = drop_noise(tier, i) * math.sqrt(max(interval_of(tier, i, f.k), 1.0) / zero.BLOCK)
@@ -124,9 +124,9 @@ def spikes(f: Faulty) -> Basis:
     noise = noise_of(f.at.tier, f.at.i, f.k)
     size = abs(float(f.health.spike) - float(f.health.around)) * f.signal.scale
     return Basis(
-        rule=f"Raised at {layout.SPIKES_KEPT} lone spikes within {f.times['spikes'] / 60:.0f} min (Hampel: beyond 3 "
-        f"scaled MAD of 11 readings and {SPIKE_NOISES:.0f} times the signal's noise); cleared after as long without "
-        "one.",
+        rule=f"Raised at {layout_signals.SPIKES_KEPT} lone spikes within {f.times['spikes'] / 60:.0f} min (Hampel: "
+        f"beyond 3 scaled MAD of 11 readings and {SPIKE_NOISES:.0f} times the signal's noise); cleared after as long "
+        "without one.",
         since=f.at.event.time - round(f.times["spikes"]) * NS, what="height of the newest spike", value=size,
         against_what="height that counts", against=SPIKE_NOISES * noise, unit=f.unit,
         smallest_what="spike that would have been counted", smallest=SPIKE_NOISES * noise,

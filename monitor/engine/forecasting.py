@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import msgspec
 import numpy as np
 
-from monitor.engine import layout
+from monitor.engine import codes
 from monitor.engine.loading_unlike import weigh_loading
 from monitor.engine.messages_forecast import First, Outlook, cleared_event, near_event
 from monitor.engine.messages_plan import Plan
@@ -132,8 +132,8 @@ def plan_of(skid: SkidSettings, story: Story, rows: RowTier, i: int) -> Plan:
 
 def alarm_seen(emission: Emission, skid: SkidSettings, story: Story, rows: RowTier) -> None:
     """`changeout-due` was raised or cleared."""
-    if emission.alarm == layout.DUE and story.forecast.began:
-        if emission.code == layout.RAISED:
+    if emission.alarm == codes.DUE and story.forecast.began:
+        if emission.code == codes.RAISED:
             reached(story.forecast, basis(skid, rows.state.skid[emission.skid]), emission.time)
         elif story.phase == NORMAL:
             receded(story.forecast)

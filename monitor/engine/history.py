@@ -7,7 +7,7 @@ import math
 import numpy as np
 
 from monitor.compiled import compiled
-from monitor.engine.layout import BLOCK_COLUMNS, BLOCK_FIELDS, BLOCK_S, BLOCKS, NORMALISED, RING, TURBIDITY
+from monitor.engine.codes import BLOCK_COLUMNS, BLOCK_FIELDS, BLOCK_S, BLOCKS, NORMALISED, RING, TURBIDITY
 from monitor.hydraulics.frame import reading
 
 SECOND = 1_000_000_000

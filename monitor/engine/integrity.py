@@ -7,7 +7,7 @@ import math
 import numpy as np
 
 from monitor.alarms.catalogue import CATALOGUE, CAUTION
-from monitor.engine import layout
+from monitor.engine import codes
 from monitor.engine.messages_seep import leak_event, rounded
 from monitor.engine.row_tier import Emission, RowTier
 from monitor.engine.seep import seep_events
@@ -16,34 +16,34 @@ from monitor.engine.wording import BAR, Words, clock, join, tags
 from monitor.model import Event, Role, Transition
 from monitor.skid import SkidSettings
 
-KINDS_TOLD = (layout.SURGE, layout.BLOCKED, layout.OUTSIDE, layout.SEEP, layout.LEAK)
+KINDS_TOLD = (codes.SURGE, codes.BLOCKED, codes.OUTSIDE, codes.SEEP, codes.LEAK)
 
 
 def integrity_events(emission: Emission, skid: SkidSettings, tier: RowTier, story: Story) -> list[Event]:
     """Events of an emission whose `alarm` is one of KINDS_TOLD. What holds have said is kept in the story."""
-    if emission.alarm == layout.SURGE:
+    if emission.alarm == codes.SURGE:
         return [surge_event(emission, skid, tier.state.surge[emission.skid])]
-    if emission.alarm == layout.SEEP:
+    if emission.alarm == codes.SEEP:
         return seep_events(emission, skid, tier, story.holds)
-    if emission.alarm == layout.LEAK:
+    if emission.alarm == codes.LEAK:
         return [leak_event(emission, skid)]
     path, frame = tier.state.path[emission.skid], tier.state.skid[emission.skid]
-    if emission.alarm == layout.OUTSIDE:
+    if emission.alarm == codes.OUTSIDE:
         return [outside_event(emission, skid, path, frame)]
-    if emission.code == layout.RAISED:
+    if emission.code == codes.RAISED:
         story.shut_at = emission.time
     return [blocked_event(emission, skid, path, frame)]
 
 
 def transition(emission: Emission) -> Transition:
-    return Transition.RAISED if emission.code == layout.RAISED else Transition.CLEARED
+    return Transition.RAISED if emission.code == codes.RAISED else Transition.CLEARED
 
 
 def surge_event(emission: Emission, skid: SkidSettings, surge: np.record) -> Event:
     """A peak that is over, or that no other has followed."""
     words, kind, limit = Words(skid), CATALOGUE["surge"], skid.alarms["surge"].limit or 0.0
     seen = f"{skid.name} ({skid.id}, {tags(skid)})"
-    raised = emission.code == layout.RAISED
+    raised = emission.code == codes.RAISED
     text = f"{seen}: no further surge since {clock(emission.onset)}; pressures are settled."
     if raised:
         peak = max(surge.before, surge.after) + emission.value
@@ -68,7 +68,7 @@ def surge_event(emission: Emission, skid: SkidSettings, surge: np.record) -> Eve
 def blocked_event(emission: Emission, skid: SkidSettings, path: np.record, frame: np.record) -> Event:
     words, kind = Words(skid), CATALOGUE["flow-blocked"]
     seen = f"{skid.name} ({skid.id}, {tags(skid)})"
-    if emission.code != layout.RAISED:
+    if emission.code != codes.RAISED:
         text = (f"{seen}: since {clock(emission.onset)} the path is open again or the pump no longer pushes; dP "
                 f"{words.pressure(frame.sustained)}{at_flow(words, frame)}.")  # fmt: skip
     else:

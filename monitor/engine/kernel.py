@@ -17,9 +17,9 @@ from monitor.conditioning.zero import watch_zeros
 from monitor.detectors.drop import watch_drop
 from monitor.detectors.integrity import watch_integrity
 from monitor.detectors.isolation import follow
+from monitor.engine.codes import DUE, FLOW, INLET, LIMIT, OUTLET, RING, SERVICE, WAKE, WAKES
 from monitor.engine.emissions import emit
 from monitor.engine.history import add_block
-from monitor.engine.layout import DUE, FLOW, INLET, LIMIT, OUTLET, RING, SERVICE, WAKE, WAKES
 from monitor.engine.loading import sample_loading
 from monitor.engine.rollup import SECOND, add_minute, add_trend
 from monitor.hydraulics.frame import assemble, mean

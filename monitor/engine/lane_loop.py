@@ -19,9 +19,10 @@ from monitor.detectors.holds import watch_holds
 from monitor.detectors.leaks import watch_leaks
 from monitor.detectors.path import watch_path
 from monitor.detectors.surge import watch_surge
-from monitor.engine import layout
+from monitor.engine import codes, layout, layout_integrity, layout_signals
+from monitor.engine.codes import LIMIT
 from monitor.engine.kernel import actual, judge_limit, second
-from monitor.engine.layout import LIMIT, PATH, WET
+from monitor.engine.layout_integrity import PATH, WET
 from monitor.engine.rollup import SECOND
 
 
@@ -42,12 +43,12 @@ def new_lanes(count: int) -> Lanes:
     """Lanes that have seen nothing yet."""
     return Lanes(
         alarm=layout.records(count, layout.alarm),
-        health=layout.records((count, layout.MAX_SIGNALS), layout.health),
-        pair=layout.records(count, layout.pair),
-        surge=layout.records(count, layout.surge),
-        path=layout.records(count, layout.path),
-        hold=layout.records((count, layout.MAX_VESSELS + 1), layout.hold),
-        leak=layout.records((count, layout.LEAKS), layout.leak),
+        health=layout.records((count, codes.MAX_SIGNALS), layout_signals.health),
+        pair=layout.records(count, layout_signals.pair),
+        surge=layout.records(count, layout_integrity.surge),
+        path=layout.records(count, layout_integrity.path),
+        hold=layout.records((count, codes.MAX_VESSELS + 1), layout_integrity.hold),
+        leak=layout.records((count, layout_integrity.LEAKS), layout_integrity.leak),
         faults=np.zeros(count, np.int64),
     )
 

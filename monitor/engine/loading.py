@@ -7,8 +7,8 @@ import math
 import numpy as np
 
 from monitor.compiled import compiled
+from monitor.engine.codes import FORECAST, SAMPLE
 from monitor.engine.emissions import emit
-from monitor.engine.layout import FORECAST, SAMPLE
 
 SECOND = 1_000_000_000
 LEAST_S = 1      # shortest spell, at the start of a life: 2 % of one of a minute

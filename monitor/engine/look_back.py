@@ -8,7 +8,7 @@ from typing import NamedTuple
 import numpy as np
 
 from monitor.compiled import compiled
-from monitor.engine.layout import BLOCK_COLUMNS, BLOCK_FIELDS, BLOCK_S, BLOCKS, NORMALISED, RING
+from monitor.engine.codes import BLOCK_COLUMNS, BLOCK_FIELDS, BLOCK_S, BLOCKS, NORMALISED, RING
 from monitor.hydraulics.network import Conditions
 from monitor.model import NS
 

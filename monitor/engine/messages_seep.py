@@ -6,7 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 from monitor.alarms.catalogue import CATALOGUE, CAUTION
-from monitor.engine import layout
+from monitor.engine import codes
 from monitor.engine.closures import SEEPING, UNDETERMINED
 from monitor.engine.row_tier import Emission
 from monitor.engine.wording import BAR, Words, clock, join
@@ -124,7 +124,7 @@ def pressure_rise_event(hold: Hold) -> Event:
 def leak_event(emission: Emission, skid: SkidSettings) -> Event:
     """A sensor that is wet, or dry again."""
     signal, kind = skid.signals[emission.signal], CATALOGUE["closure-seep"]
-    raised = emission.code == layout.RAISED
+    raised = emission.code == codes.RAISED
     of = f" of vessel {signal.vessel}" if signal.vessel else ""
     seen = f"{skid.name} ({skid.id}), {signal.id}: the leak sensor{of}"
     text = f"{seen} is dry again since {clock(emission.onset)}."

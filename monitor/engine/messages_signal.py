@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from monitor.engine import layout
+from monitor.engine import codes, layout_signals
 from monitor.engine.row_tier import Emission, RowTier
 from monitor.engine.wording import BAR, DECIMALS, Words, clock, join
 from monitor.model import NS, Event, Role, Transition
@@ -48,10 +48,10 @@ def signal_event(emission: Emission, skid: SkidSettings, tier: RowTier) -> Event
     """The event that an emission about a signal stands for."""
     fault = Fault(skid, skid.signals[emission.signal], emission, tier.state.health[emission.skid, emission.signal],
                   Words(skid))  # fmt: skip
-    if emission.alarm == layout.REVERSE:
+    if emission.alarm == codes.REVERSE:
         return reverse_event(fault)
-    detail = layout.DETAILS[emission.detail]
-    raised = emission.code == layout.RAISED
+    detail = codes.DETAILS[emission.detail]
+    raised = emission.code == codes.RAISED
     measured = detail in ("swapped", "zero-shift")
     return Event(
         time=emission.time,
@@ -200,7 +200,7 @@ def zero_shift(fault: Fault) -> str:
 
 def spikes(fault: Fault) -> str:
     return join(
-        f"{fault.tag}: {layout.SPIKES_KEPT} or more lone spikes within "
+        f"{fault.tag}: {layout_signals.SPIKES_KEPT} or more lone spikes within "
         f"{span_of(fault.skid.alarms['signal-fault'].extra['spikes'])}, the first of them "
         f"{clock(fault.emission.onset)}; the newest read {fault.raw(fault.health.spike)} among readings of "
         f"{fault.raw(fault.health.around)}.",

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from monitor.engine.layout import BLOCK_FIELDS, BLOCK_S, BLOCKS, NORMALISED
+from monitor.engine.codes import BLOCK_FIELDS, BLOCK_S, BLOCKS, NORMALISED
 from monitor.model import NS
 
 INLET, OUTLET = BLOCK_FIELDS.index("inlet"), BLOCK_FIELDS.index("outlet")

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
-from monitor.engine import layout
+from monitor.engine import codes, layout, layout_integrity, layout_signals
 from monitor.engine.parameters_integrity import fill_delays, fill_integrity
 from monitor.engine.parameters_signal import fill_health, fill_pair, pair_span
 from monitor.errors import InputError
@@ -44,11 +44,11 @@ def build(skids: Sequence[SkidSettings]) -> layout.Parameters:
     """Parameters of the row tier, in the order of `skids`; InputError for what it cannot hold."""
     parameters = layout.Parameters(
         skid=layout.records(len(skids), layout.skid_parameters),
-        sensor=layout.records((len(skids), layout.MAX_SIGNALS), layout.sensor_parameters),
-        alarm=layout.records((len(skids), layout.ALARMS), layout.alarm_parameters),
-        health=layout.records((len(skids), layout.MAX_SIGNALS), layout.health_parameters),
-        pair=layout.records(len(skids), layout.pair_parameters),
-        integrity=layout.records(len(skids), layout.integrity_parameters),
+        sensor=layout.records((len(skids), codes.MAX_SIGNALS), layout_signals.sensor_parameters),
+        alarm=layout.records((len(skids), codes.ALARMS), layout.alarm_parameters),
+        health=layout.records((len(skids), codes.MAX_SIGNALS), layout_signals.health_parameters),
+        pair=layout.records(len(skids), layout_signals.pair_parameters),
+        integrity=layout.records(len(skids), layout_integrity.integrity_parameters),
         delays=layout.records((len(skids), 2), layout.alarm_parameters),
         viscosity=np.stack([viscosity(_grid())]),
         density=np.stack([density(_grid())]),
@@ -69,15 +69,15 @@ def build(skids: Sequence[SkidSettings]) -> layout.Parameters:
 
 def _grid() -> npt.NDArray[np.float64]:
     # The last point must lie inside the validity of the fluid's equations.
-    grid = layout.FLUID_LOWEST + layout.FLUID_STEP * np.arange(layout.FLUID_POINTS, dtype=np.float64)
+    grid = codes.FLUID_LOWEST + codes.FLUID_STEP * np.arange(codes.FLUID_POINTS, dtype=np.float64)
     return np.minimum(grid, HIGHEST)
 
 
 def _check_size(skid: SkidSettings) -> None:
-    if len(skid.signals) > layout.MAX_SIGNALS or len(skid.vessels) > layout.MAX_VESSELS:
+    if len(skid.signals) > codes.MAX_SIGNALS or len(skid.vessels) > codes.MAX_VESSELS:
         raise InputError(
             f"{skid.source}: skid {skid.id}: {len(skid.signals)} signals and {len(skid.vessels)} vessels; "
-            f"accepted: at most {layout.MAX_SIGNALS} signals and {layout.MAX_VESSELS} vessels"
+            f"accepted: at most {codes.MAX_SIGNALS} signals and {codes.MAX_VESSELS} vessels"
         )
 
 

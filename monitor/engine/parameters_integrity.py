@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from monitor.engine import layout
+from monitor.engine import layout_integrity
 from monitor.model import NS, Role
 from monitor.skid import AlarmSettings, SkidSettings
 
@@ -21,7 +21,7 @@ def fill_integrity(row: np.record, skid: SkidSettings) -> None:
     row["least_shut"] = skid.element.changeout_dp if skid.in_service < len(skid.vessels) else 0.0
     row["seep_enabled"], row["seep_off"] = seep.enabled, round(seep.off_delay_s * NS)
     row["thermal"], row["spillage"] = seep.extra["thermal"], round(seep.extra["spillage"] * NS)
-    sensors = [(k, s) for k, s in enumerate(skid.signals) if s.role is Role.LEAK_SENSOR][: layout.LEAKS]
+    sensors = [(k, s) for k, s in enumerate(skid.signals) if s.role is Role.LEAK_SENSOR][: layout_integrity.LEAKS]
     row["leaks"] = len(sensors)
     row["leak_signal"], row["leak_vessel"] = -1, -1
     for j, (k, signal) in enumerate(sensors):
@@ -32,7 +32,7 @@ def fill_integrity(row: np.record, skid: SkidSettings) -> None:
 
 def fill_delays(rows: npt.NDArray[np.void], skid: SkidSettings) -> None:
     """Delays of what is told by a condition that holds or not."""
-    for position, kind in ((layout.PATH, "flow-blocked"), (layout.WET, "closure-seep")):
+    for position, kind in ((layout_integrity.PATH, "flow-blocked"), (layout_integrity.WET, "closure-seep")):
         _fill(rows[position], skid.alarms[kind])
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from monitor.alarms.catalogue import CATALOGUE, CAUTION
 from monitor.detectors.come_back import EMPTY, FILLS_S, SOON_S
-from monitor.engine.layout import TOO_SOON
+from monitor.engine.codes import TOO_SOON
 from monitor.engine.row_tier import Emission, RowTier
 from monitor.engine.wording import BAR, Words, clock, join
 from monitor.model import NS, Event, Transition

@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from monitor.engine import layout
+from monitor.engine import codes
 from monitor.engine.row_tier import RowTier
 from monitor.model import NS, Role
 from monitor.skid import SkidSettings
@@ -52,8 +52,8 @@ def interval_of(tier: RowTier, i: int, signal: int) -> float:
 def drop_noise(tier: RowTier, i: int) -> float:
     """Standard deviation [Pa] of dP from reading to reading; 0 while not known."""
     role = tier.parameters.skid[i].role
-    direct = role[layout.DIFFERENTIAL]
-    chosen = [direct] if direct >= 0 else [role[layout.INLET], role[layout.OUTLET]]
+    direct = role[codes.DIFFERENTIAL]
+    chosen = [direct] if direct >= 0 else [role[codes.INLET], role[codes.OUTLET]]
     known = [n for n in (noise_of(tier, i, int(k)) for k in chosen) if math.isfinite(n)]
     return math.hypot(*known)
 
@@ -61,7 +61,7 @@ def drop_noise(tier: RowTier, i: int) -> float:
 def drop_error(skid: SkidSettings, tier: RowTier, i: int, seconds: float) -> float:
     """Standard error [Pa] of dP averaged over some seconds."""
     role = tier.parameters.skid[i].role
-    k = int(role[layout.DIFFERENTIAL] if role[layout.DIFFERENTIAL] >= 0 else role[layout.INLET])
+    k = int(role[codes.DIFFERENTIAL] if role[codes.DIFFERENTIAL] >= 0 else role[codes.INLET])
     readings = max(seconds / max(interval_of(tier, i, k), 1.0), 1.0)
     return math.hypot(zero_error(skid, tier.state.skid[i]), drop_noise(tier, i) / math.sqrt(readings))
 

@@ -9,7 +9,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from monitor.engine import layout, parameters, rollup
+from monitor.engine import codes, layout, parameters, rollup
 from monitor.engine.by_address import Loop
 from monitor.model import Minute, Rows
 from monitor.skid import SkidSettings
@@ -34,7 +34,7 @@ class RowTier:
     def __init__(self, skids: Sequence[SkidSettings], *, trend_buckets: int = 0) -> None:
         self.parameters = parameters.build(skids)
         self.state = layout.new_state(len(skids))
-        self._emissions = layout.records(layout.EMISSIONS_A_TICK, layout.emission)
+        self._emissions = layout.records(codes.EMISSIONS_A_TICK, layout.emission)
         self._minutes = layout.records(MINUTES_A_CALL, rollup.closed_dtype)
         self._trend = layout.records(trend_buckets, rollup.trend_dtype)
         self._head = layout.records(1, rollup.head_dtype)

@@ -9,7 +9,7 @@ import numpy as np
 
 from monitor.detectors.holds import ENOUGH
 from monitor.detectors.pressure_decay import Decay, decay
-from monitor.engine import layout
+from monitor.engine import codes, layout_integrity
 from monitor.engine.closures import IDLE_SKID, NO_LOSS, NOT_TESTED, SEEPING, UNDETERMINED, HoldAnswer
 from monitor.engine.messages_seep import answer_words, for_outlet, pressure_rise_event, seep_cleared, seep_event
 from monitor.engine.row_tier import Emission, RowTier
@@ -43,8 +43,8 @@ def seep_events(
 ) -> list[Event]:
     """Events of an emission about a hold; its answer is kept in `holds`."""
     record = tier.state.hold[emission.skid, emission.signal]
-    vessel = None if emission.signal == layout.IDLE else skid.vessels[emission.signal]
-    if emission.code == layout.CLEARED:
+    vessel = None if emission.signal == layout_integrity.IDLE else skid.vessels[emission.signal]
+    if emission.code == codes.CLEARED:
         return [seep_cleared(skid, vessel, emission)]
     hold = judge(record, skid, vessel, emission.time)
     holds[vessel or IDLE_SKID] = _answer_of(hold, record, emission.time)
@@ -54,7 +54,7 @@ def seep_events(
     if hold.answer == SEEPING and not record.raised:
         record.raised = 1
         return [seep_event(hold, _noise(tier, emission, skid), Transition.RAISED)]
-    if hold.answer == SEEPING and emission.code == layout.RETURNED and for_outlet(hold):
+    if hold.answer == SEEPING and emission.code == codes.RETURNED and for_outlet(hold):
         return [seep_event(hold, _noise(tier, emission, skid), Transition.NOTED)]
     if rises(hold) and not record.rise_told:
         record.rise_told = 1
@@ -123,5 +123,6 @@ def _last(values: np.ndarray) -> float:
 def _noise(tier: RowTier, emission: Emission, skid: SkidSettings) -> float:
     """Standard deviation [Pa] of the noise of the transmitter that told."""
     parameters = tier.parameters.skid[emission.skid]
-    k = parameters.role[layout.INLET] if emission.signal == layout.IDLE else parameters.vessel_signal[emission.signal]
+    idle = emission.signal == layout_integrity.IDLE
+    k = parameters.role[codes.INLET] if idle else parameters.vessel_signal[emission.signal]
     return float(tier.state.health[emission.skid, k].scatter) * skid.signals[k].scale if k >= 0 else math.nan

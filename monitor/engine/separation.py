@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from monitor.engine.layout import BLOCK_FIELDS, BLOCKS
+from monitor.engine.codes import BLOCK_FIELDS, BLOCKS
 from monitor.engine.learned import note_packing, note_turbulent
 from monitor.engine.story import ASSUMED, NORMAL
 from monitor.model import Role

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from monitor.engine import forecasting, layout
+from monitor.engine import codes, forecasting
 from monitor.engine.breach import changed_unseen
 from monitor.engine.look_back import level
 from monitor.engine.messages_told import answer_seen, answer_stands, answer_waits, told_event
@@ -67,7 +67,7 @@ def follow_told(teller: Teller, time: int) -> None:
 
 def _wake(teller: Teller) -> None:
     first = min((t.at + ABOUT_S * NS for t in teller.story.told_changes), default=0)
-    teller.state.wake_at[layout.FOR_TOLD] = first
+    teller.state.wake_at[codes.FOR_TOLD] = first
 
 
 def claim(story: Story, vessel: int | None, isolated_at: int, returned_at: int) -> ToldChange | None:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from msgspec.structs import replace as changed
 
-from monitor.engine import layout
+from monitor.engine import codes
 from monitor.engine.row_tier import Emission
 from monitor.engine.story import NORMAL, Trim
 from monitor.engine.told import Answer, Told
@@ -33,12 +33,12 @@ def trim_key(signal: str) -> str:
 
 def follow_zero(tier: EventTier, emission: Emission, told: Told) -> Told:
     """Propose a trim where a zero shift was raised; withdraw it where the zero came back by itself."""
-    if emission.alarm != layout.SIGNAL_FAULT or emission.detail != layout.SHIFTED:
+    if emission.alarm != codes.SIGNAL_FAULT or emission.detail != codes.SHIFTED:
         return told
     i, k = emission.skid, emission.signal
     skid, story = tier.skids[i], tier.stories[i]
     name = skid.signals[k].id
-    if emission.code == layout.RAISED:
+    if emission.code == codes.RAISED:
         trim = proposal(tier, emission)
         story.trims[name] = trim
         told.facts.append(trim_fact(skid, name, trim, emission.time))

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import msgspec
 
-from monitor.engine import layout
+from monitor.engine import codes
 from monitor.engine.row_tier import Emission
 from monitor.model import NS, Role
 from monitor.skid import SkidSettings
@@ -38,9 +38,9 @@ class Silence(msgspec.Struct):
 def follow_silence(skid: SkidSettings, story: Story, emission: Emission) -> None:
     """Take in that a signal fell silent or is heard again."""
     signal, silence = skid.signals[emission.signal], story.silence
-    if emission.alarm != layout.SIGNAL_FAULT or emission.detail != layout.STALE or signal.role not in TELLING:
+    if emission.alarm != codes.SIGNAL_FAULT or emission.detail != codes.STALE or signal.role not in TELLING:
         return
-    if emission.code == layout.RAISED:
+    if emission.code == codes.RAISED:
         silence.now[signal.id] = emission.onset
         return
     since, until, last = silence.now.pop(signal.id, None), emission.onset, silence.last

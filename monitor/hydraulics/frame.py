@@ -7,7 +7,7 @@ import math
 import numpy as np
 
 from monitor.compiled import compiled
-from monitor.engine.layout import (
+from monitor.engine.codes import (
     DIFFERENTIAL,
     FLOW,
     FLUID_LOWEST,

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from monitor.conditioning import sensor, spikes
-from monitor.engine import layout
+from monitor.engine import layout, layout_signals
 from monitor.engine.parameters import build
 from tests.conditioning.helpers import IN, OUT, TEMPERATURE, columns, dp_of, run, seen, stream
 from tests.skids import duplex
@@ -27,8 +27,8 @@ def by_pandas(values: np.ndarray, noise: np.ndarray) -> np.ndarray:
 def by_us(values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """What the compiled identifier flags reading by reading, and the noise it knew at each."""
     parameters = build([duplex()])
-    health = layout.records(1, layout.health)[0]
-    one = layout.records(1, layout.sensor)[0]
+    health = layout.records(1, layout_signals.health)[0]
+    one = layout.records(1, layout_signals.sensor)[0]
     flagged, noise = np.zeros(values.size, bool), np.zeros(values.size)
     for i, x in enumerate(values):
         before = health.flag_index

@@ -20,11 +20,11 @@ from statsmodels.api import OLS, add_constant, datasets
 from monitor.detectors.drop import APART, SIGNIFICANT, SPAN, fall_of_blocks
 from monitor.detectors.isolation import block_average
 from monitor.detectors.sudden import LONG, scatter_before
-from monitor.engine import layout, missed
+from monitor.engine import codes, layout, missed
 from monitor.model import NS
 
 Array = npt.NDArray[np.float64]
-BLOCK = layout.BLOCK_S * NS
+BLOCK = codes.BLOCK_S * NS
 
 # NIST/SEMATECH e-Handbook of Statistical Methods 6.3.2.3 (CUSUM): means of four, target 325, sigma of a mean 0.635; the
 # shift comes at sample 13, and the tabular CUSUM signals at 14. Data from memory; their outputs agree when recomputed.
@@ -48,7 +48,7 @@ def history_of(levels: npt.ArrayLike) -> np.record:
     record = np.zeros(1, layout.history).view(np.recarray)[0]
     values = np.asarray(levels, float)
     record.means[:] = np.nan
-    record.means[: values.size, layout.NORMALISED] = values
+    record.means[: values.size, codes.NORMALISED] = values
     record.start[: values.size] = BLOCK * np.arange(1, values.size + 1)
     record.used = values.size
     return record
@@ -68,8 +68,8 @@ def places(level: Array) -> list[tuple[float, float, int]]:
 def test_means_and_errors_of_the_niles_two_regimes():
     """1871-1898: 1097.75, sd 134.9962; 1899-1970: 849.9722, sd 124.7764."""
     history = history_of(nile())
-    late, late_error = block_average(history, layout.NORMALISED, 0, 72)
-    early, early_error = block_average(history, layout.NORMALISED, 72, 28)
+    late, late_error = block_average(history, codes.NORMALISED, 0, 72)
+    early, early_error = block_average(history, codes.NORMALISED, 72, 28)
     assert (early, late) == (pytest.approx(1097.75), pytest.approx(849.9722, abs=1e-3))
     assert early_error == pytest.approx(134.9962 / math.sqrt(28), rel=1e-5)
     assert late_error == pytest.approx(124.7764 / math.sqrt(72), rel=1e-5)
@@ -116,8 +116,8 @@ def test_steps_in_made_series_are_placed_where_ruptures_places_them(seed):
 def test_the_handbooks_shift_is_measured_at_its_size_and_dated_at_sample_13():
     shift, error = np.mean(CUSUM[12:]) - np.mean(CUSUM[:12]), 0.635
     history = history_of(CUSUM)
-    after, after_error = block_average(history, layout.NORMALISED, 0, 8)
-    before, before_error = block_average(history, layout.NORMALISED, 8, 12)
+    after, after_error = block_average(history, codes.NORMALISED, 0, 8)
+    before, before_error = block_average(history, codes.NORMALISED, 8, 12)
     assert after - before == pytest.approx(shift, abs=1e-3)
     assert after_error * math.sqrt(8) == pytest.approx(error, rel=0.25)
     assert before_error * math.sqrt(12) == pytest.approx(error, rel=0.45)
@@ -136,7 +136,7 @@ def test_what_charts_are_slow_to_signal_is_not_called(series):
 
 
 def test_scatter_before_a_fall_is_the_handbooks_moving_range():
-    ring = np.zeros(layout.RING)
+    ring = np.zeros(codes.RING)
     ring[np.arange(-7, -7 - LONG, -1)] = INDIVIDUALS
     sigma = scatter_before(ring, 0, 7)
     assert sigma == pytest.approx(1.8778 / 1.128, rel=1e-4)
@@ -151,7 +151,7 @@ def test_between_false_falls_pass_as_many_looks_as_students_t_says():
     levels = (1e4 * (1 + 0.05 * rng.standard_normal((looks, length)))).astype(np.float32)
     history, false = history_of(np.ones(length)), 0
     for row in levels:
-        history.means[:length, layout.NORMALISED] = row
+        history.means[:length, codes.NORMALISED] = row
         false += fall_of_blocks(history, NS) > 0.0
     expected = looks * float(stats.t.sf(SIGNIFICANT, 2 * SPAN - 2))
     low, high = stats.poisson.interval(0.999, expected)

@@ -11,7 +11,7 @@ import pytest
 
 from monitor.alarms.catalogue import CAUTION
 from monitor.detectors.pressure_decay import decay, heading_for, theil_sen
-from monitor.engine import layout
+from monitor.engine import codes, layout_integrity
 from monitor.engine.closures import NO_LOSS, NOT_TESTED, SEEPING, UNDETERMINED, HoldAnswer, last_of
 from monitor.model import Role, Transition
 from monitor.skid import SkidSettings
@@ -372,6 +372,6 @@ def test_what_a_millilitre_does_to_a_full_shell_and_why_a_little_air_hides_a_see
 
 
 def test_there_is_room_for_every_vessel_and_the_idle_skid():
-    assert layout.IDLE == layout.MAX_VESSELS
+    assert layout_integrity.IDLE == codes.MAX_VESSELS
     engine, _ = Afternoon(5).run()
-    assert engine.rows.state.hold.shape == (1, layout.MAX_VESSELS + 1)
+    assert engine.rows.state.hold.shape == (1, codes.MAX_VESSELS + 1)

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from monitor.alarms.catalogue import CAUTION
-from monitor.engine import layout
+from monitor.engine import codes
 from monitor.engine.row_tier import RowTier
 from monitor.model import Role
 from tests.detectors.made import NOISE, Afternoon, cleared, raised
@@ -121,8 +121,8 @@ def test_at_ten_readings_a_second_the_highest_counts_not_the_median():
             header[second * 10 + 4 : second * 10 + 7] += 2.0
     tier = RowTier([duplex(flow=False)])
     rows = stream({0: np.round(inlet, 3), 1: np.round(outlet, 3)}, every=0.1)
-    told = [e for e in tier.run(np.zeros(rows.size, np.int32), rows) if e.alarm == layout.SURGE]
-    assert [e.code for e in told][:1] == [layout.RAISED]
+    told = [e for e in tier.run(np.zeros(rows.size, np.int32), rows) if e.alarm == codes.SURGE]
+    assert [e.code for e in told][:1] == [codes.RAISED]
     assert told[0].value == pytest.approx(2.0e5, abs=0.03e5)
 
 
