@@ -101,6 +101,16 @@ def test_the_dozen_years_beside_the_niles_change_are_not_sure_enough_for_a_step(
     assert missed.step_before(history_of(nile()[::-1]), BLOCK * 101) is None
 
 
+def test_loading_that_goes_on_is_no_step_and_one_in_it_is_found():
+    """12 % in twenty minutes: levels a minute or two apart differ by more than a step must, and surely so."""
+    level = np.log(0.18) + np.linspace(0.0, 0.12, 120) + np.random.default_rng(1).normal(0, 0.002, 120)
+    assert missed.step_before(history_of(1e4 * np.exp(level)), BLOCK * 121) is None
+    level[70:] += 0.03
+    told = missed.step_before(history_of(1e4 * np.exp(level)), BLOCK * 121)
+    assert told is not None
+    assert abs(told / BLOCK - 1 - 70) <= missed.GAP
+
+
 @pytest.mark.parametrize("seed", range(1, 9))
 def test_steps_in_made_series_are_placed_where_ruptures_places_them(seed):
     """ruptures' own generator of piecewise constant series; steps of ten standard deviations, noise of 0.5 %."""
