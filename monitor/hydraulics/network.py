@@ -39,11 +39,6 @@ def share_of(state: Conditions, vessel: float, turbulent: float) -> float:
     return flow_at(state.pressure_drop, laminar, square)
 
 
-def rest_alone(state: Conditions, vessels: int, turbulent: float) -> float:
-    """Mean resistance [Pa] of the vessels that remain while one of `vessels` is out and they carry it all."""
-    return resistance(state, state.flow * vessels / (vessels - 1), turbulent)
-
-
 def one_of(state: Conditions, rest: float, vessels: int, turbulent: float) -> float:
     """Resistance [Pa] of one vessel beside `vessels` - 1 others of mean resistance `rest`, all in service."""
     others = (vessels - 1) * share_of(state, rest, turbulent)

@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import brentq
 
-from monitor.hydraulics.network import Conditions, one_of, resistance, rest_alone, share_of, together
+from monitor.hydraulics.network import Conditions, one_of, resistance, share_of, together
 
 resistances = st.lists(st.floats(0.05e5, 3e5), min_size=2, max_size=6)
 turbulents = st.floats(0.0, 0.04e5)
@@ -64,7 +64,7 @@ def test_an_isolation_reveals_the_rest_and_with_it_the_one(one, rest, count, flo
     laminar = [(r - turbulent) * thick + turbulent for r in [one, *others]]
     alone = Conditions(together(laminar[1:], flow * count / (count - 1), turbulent), flow, thick)
     whole = Conditions(together(laminar, flow, turbulent), flow, thick)
-    found = rest_alone(alone, count, turbulent)
+    found = resistance(alone, flow * count / (count - 1), turbulent)     # of each that carries it all
     assert found == pytest.approx(rest, rel=1e-6)
     assert one_of(whole, found, count, turbulent) == pytest.approx(one, rel=1e-4)
 
