@@ -164,8 +164,8 @@ def test_unusable_tls_files_are_named_with_their_key(tmp_path: Path, key: str, c
 WATCHER = """
 import sys, time
 from monitor.ingest.mqtt import MqttSource
-from monitor.model import BrokerSettings
 from monitor.notify.mqtt import MqttNotifier, will
+from monitor.settings import BrokerSettings
 with MqttSource(BrokerSettings(port=int(sys.argv[1])), [], now=time.time_ns, will=will("bagwright", 0)) as source:
     notifier = MqttNotifier(source.publish, "bagwright", now=time.time_ns)
     assert notifier.connected().wait(10)

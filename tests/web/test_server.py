@@ -41,7 +41,7 @@ def test_store_that_is_not_there_is_told_before_anything_is_served(plant: Plant,
 
 def test_served_until_told_to_stop_and_leaves_with_open_streams(plant: Plant, tmp_path: Path) -> None:
     program = ("import sys; from pathlib import Path; from display_samples import hatchery_skid; "
-               "from monitor.model import Settings; from monitor.store import Reader; "
+               "from monitor.settings import Settings; from monitor.store import Reader; "
                "from monitor.web.server import serve; "
                "serve(lambda: Reader.open(sys.argv[1]), Settings(skids=(hatchery_skid(),)), port=0, "
                "ready=lambda address: print(address, flush=True))")
