@@ -8,13 +8,12 @@ from typing import TYPE_CHECKING, Any
 
 from monitor.fleet.database import Database
 from monitor.fleet.text import dump, load, plain
+from monitor.store.outbox import ABSURD_WAIT, ERROR_TEXT
 from monitor.store.types import Due, Notice
 
 if TYPE_CHECKING:
     from psycopg import Connection
 
-ERROR_TEXT = 300
-ABSURD_WAIT = 2 * 86_400_000_000_000
 ROW_BYTES = 200         # of a notice besides its body
 _DUE = """SELECT id, channel, key, body, created, attempts FROM notice
           WHERE shard = %s AND channel = %s AND state = 'queued'"""

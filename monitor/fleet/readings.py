@@ -9,19 +9,20 @@ import numpy as np
 import numpy.typing as npt
 
 from monitor.fleet.database import Database
-from monitor.model import Quality, Reason, Rejection, Rows
+from monitor.model import Quality, Rejection, Rows
 from monitor.skid import SkidSettings
+from monitor.store.intake import NOT_FED, QUALITY_BITS, conflict
 
 if TYPE_CHECKING:
     from psycopg import Connection
 
-QUALITY_BITS, NOT_FED = 3, 4
-
 _ARRIVED = "unnest(%b::integer[], %b::bigint[], %b::double precision[], %b::smallint[])"
 # The first of each key that comes is kept, in the order of arrival.
 _INSERT = f"INSERT INTO reading SELECT * FROM {_ARRIVED} ON CONFLICT DO NOTHING"  # noqa: S608 (our own text)
-_OTHER = f"""SELECT u.n, r.value, r.flags FROM {_ARRIVED} WITH ORDINALITY AS u (signal, time, value, flags, n)
+_OTHER = f"""SELECT k.id, s.id, u.time, u.value, u.flags, r.value, r.flags
+             FROM {_ARRIVED} WITH ORDINALITY AS u (signal, time, value, flags, n)
              JOIN reading r ON (r.signal, r.time) = (u.signal, u.time)
+             JOIN signal s ON s.ref = u.signal JOIN skid k ON k.ref = s.skid
              WHERE r.value IS DISTINCT FROM u.value OR (r.flags & 3) <> (u.flags & 3) ORDER BY u.n"""  # noqa: S608
 
 
@@ -47,8 +48,8 @@ def configure(connection: Connection[tuple[Any, ...]], shard: int, skid: SkidSet
 
 
 def insert(connection: Connection[tuple[Any, ...]],
-           batch: Sequence[tuple[Sequence[int], str, Rows, npt.NDArray[np.bool_]]]) -> Inserted:
-    """batch: refs of a skid's signals, its id, readings in order of arrival, which were fed."""
+           batch: Sequence[tuple[Sequence[int], Rows, npt.NDArray[np.bool_]]]) -> Inserted:
+    """batch: refs of a skid's signals, readings in order of arrival, which were fed."""
     if not batch:
         return Inserted(0, 0, [])
     arrays = _columns(batch)
@@ -56,30 +57,17 @@ def insert(connection: Connection[tuple[Any, ...]],
     total = len(arrays[0])
     if number == total:
         return Inserted(number, 0, [])
-    names = [(skid, k) for _, skid, rows, _ in batch for k in rows.signal.tolist()]
-    other = [_conflict(connection, names[n - 1], [column[n - 1] for column in arrays], value, flags)
-             for n, value, flags in connection.execute(_OTHER, arrays).fetchall()]  # fmt: skip
+    other = [conflict(skid, signal, time, (came, flags), (kept, kept_flags)) for
+             skid, signal, time, came, flags, kept, kept_flags in connection.execute(_OTHER, arrays).fetchall()]
     return Inserted(number, total - number - len(other), other)
 
 
-def _columns(batch: Sequence[tuple[Sequence[int], str, Rows, npt.NDArray[np.bool_]]]) -> tuple[list[Any], ...]:
-    signal = np.concatenate([np.asarray(refs)[rows.signal] for refs, _, rows, _ in batch])
+def _columns(batch: Sequence[tuple[Sequence[int], Rows, npt.NDArray[np.bool_]]]) -> tuple[list[Any], ...]:
+    signal = np.concatenate([np.asarray(refs)[rows.signal] for refs, rows, _ in batch])
     time, value, quality = (np.concatenate(column) for column in
-                            zip(*((r.time, r.value, r.quality) for _, _, r, _ in batch), strict=True))  # fmt: skip
-    fed = np.concatenate([np.asarray(fed, np.bool_) for _, _, _, fed in batch])
+                            zip(*((r.time, r.value, r.quality) for _, r, _ in batch), strict=True))  # fmt: skip
+    fed = np.concatenate([np.asarray(fed, np.bool_) for _, _, fed in batch])
     return signal.tolist(), time.tolist(), value.tolist(), (quality + NOT_FED * ~fed).tolist()
-
-
-def _conflict(connection: Connection[tuple[Any, ...]], name: tuple[str, int], came: Sequence[Any], value: float,
-              flags: int) -> Rejection:
-    ref, time, new, new_flags = came
-    found = connection.execute("SELECT id FROM signal WHERE ref = %s", (ref,)).fetchall()[0][0]
-    return Rejection(Reason.CONFLICTING, name[0], found, "store", _text(new, new_flags), time,
-                     f"the reading stored for this time is {_text(value, flags)}; the first to arrive is kept")
-
-
-def _text(value: float, flags: int) -> str:
-    return f"{value!r} {Quality(flags & QUALITY_BITS).name.lower()}"
 
 
 def read(database: Database, skid: int, signals: Sequence[str] | None, start: int, end: int, *, fed_only: bool,

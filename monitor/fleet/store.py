@@ -13,16 +13,16 @@ from monitor.fleet import outbox, readings
 from monitor.fleet.database import Database
 from monitor.fleet.lease import Lease, LeaseLostError
 from monitor.fleet.text import dump, event_of, load, plain, record
-from monitor.model import Action, Event, Fact, Quality, Rejection, Rows
+from monitor.model import Action, Event, Fact, Quality, Reason, Rejection, Rows
 from monitor.skid import SkidSettings
-from monitor.store.types import DAY, MONITOR, AlarmKey, Batch, Checkpoint, Committed, Due, Notice, Request
+from monitor.store.checkpoint import GENERATIONS
+from monitor.store.quarantine import NOTE, ORIGIN, TEXT
+from monitor.store.types import DAY, HOUR, MONITOR, AlarmKey, Batch, Checkpoint, Committed, Due, Notice, Request
 
 if TYPE_CHECKING:
     from psycopg import Connection
 
-GENERATIONS = 2         # checkpoints that are kept
-SPAN = 6 * 3_600_000_000_000        # of readings that are read at once
-TEXT, ORIGIN, NOTE = 200, 300, 300  # characters kept of what was set aside
+SPAN = 6 * HOUR         # of readings that are read at once
 _REQUEST = "SELECT id, time, skid, action, body, answered, answer, origin FROM request"
 
 
@@ -93,7 +93,7 @@ class ShardStore:
         """Everything of the batch in one transaction. What is there already is left as it is."""
         now = self._now()
         with self._writing() as connection:
-            stored = readings.insert(connection, [(self._places[skid], skid, rows, fed)
+            stored = readings.insert(connection, [(self._places[skid], rows, fed)
                                                   for skid, rows, fed in batch.rows])  # fmt: skip
             self._set_aside(connection, [*batch.rejections, *stored.conflicting], stored.repeated, now)
             fresh = [event for event in batch.events if self._insert_event(connection, event, now)]
@@ -153,7 +153,7 @@ class ShardStore:
 
     def _set_aside(self, connection: Connection[tuple[Any, ...]], rejections: Sequence[Rejection], repeated: int,
                    now: int) -> None:
-        counts = {"repeated": repeated} if repeated else {}
+        counts = {str(Reason.REPEATED): repeated} if repeated else {}
         for r in rejections:
             counts[str(r.reason)] = counts.get(str(r.reason), 0) + 1
         _many(connection, """INSERT INTO quarantine_count VALUES (%s, %s, %s, %s) ON CONFLICT (shard, reason) DO UPDATE

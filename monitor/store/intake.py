@@ -115,7 +115,8 @@ def store(db: apsw.Connection, arrivals: Arrivals, catalogue: Catalogue, packed:
         elif known == (row[2], row[3] & QUALITY_BITS):
             repeated[catalogue.names[row[1]]] += 1
         else:
-            conflicting.append(_conflict(catalogue, row, known))
+            skid, signal = catalogue.names[row[1]]
+            conflicting.append(conflict(skid, signal, row[0], _value(*row[2:]), _value(*known)))
     new = arrivals.take(np.concatenate((np.array(added, np.int64), fresh)))
     _keep_latest(db, new, catalogue.newest)
     return Stored(new, repeated, conflicting)
@@ -137,16 +138,18 @@ def _find(db: apsw.Connection, packed: PackedHours, row: tuple[int, int, int, in
     return None if known is None else (known[0], known[1] & QUALITY_BITS)
 
 
-def _conflict(catalogue: Catalogue, row: tuple[int, int, int, int], known: tuple[int, int]) -> Rejection:
-    skid, signal = catalogue.names[row[1]]
-    came, kept = _text(row[2], row[3]), _text(*known)
-    return Rejection(Reason.CONFLICTING, skid, signal, "store", came, row[0],
-                     f"the reading stored for this time is {kept}; the first to arrive is kept")
+def conflict(skid: str, signal: str, time: int, came: tuple[float, int], kept: tuple[float, int]) -> Rejection:
+    """A reading that contradicts the one stored for its time [ns]; value and flags of each."""
+    return Rejection(Reason.CONFLICTING, skid, signal, "store", _text(*came), time,
+                     f"the reading stored for this time is {_text(*kept)}; the first to arrive is kept")
 
 
-def _text(bits: int, flags: int) -> str:
-    value = float(np.int64(bits).view(np.float64))
+def _text(value: float, flags: int) -> str:
     return f"{value!r} {Quality(flags & QUALITY_BITS).name.lower()}"
+
+
+def _value(bits: int, flags: int) -> tuple[float, int]:
+    return float(np.int64(bits).view(np.float64)), flags
 
 
 def _keep_latest(db: apsw.Connection, new: Arrivals, newest: Ints) -> None:

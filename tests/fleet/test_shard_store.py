@@ -105,6 +105,11 @@ def test_both_stores_answer_alike(database: Database, tmp_path: Path) -> None:
             assert (here.stored, here.repeated, here.conflicting) == (there.stored, there.repeated, there.conflicting)
             assert here.new_events == there.new_events
             assert told(shard) == told(embedded)
+        contradicted = [rejection for _, rejection in embedded.quarantine(reason=str(Reason.CONFLICTING))]
+        assert len(contradicted) == here.conflicting > 0
+        assert contradicted == [Rejection(Reason(reason), *rest) for reason, *rest in database.query(
+            "SELECT reason, skid, signal, origin, text, time, note FROM quarantine WHERE reason = 'conflicting'"
+            " ORDER BY id DESC")]  # fmt: skip
         for store in (shard, embedded):
             first, second = store.due("mqtt", START + 9 * NS, 1)[0], store.due("webhook x", START + 9 * NS, 1)[0]
             store.sent([first.id])
