@@ -3,7 +3,7 @@
     shards      which skid belongs to which shard, for ever; a shard's settings
     database    PostgreSQL: connection, layout, faults explained
     lease       who speaks for a shard: an epoch that each commit and each push checks
-    store       what the daemon asks of a store, on PostgreSQL
+    store       what the daemon asks of a store, on PostgreSQL; `readings`, `outbox`, `retention`, `text` are its parts
     runner      a shard in this process: the daemon's own loop
     actor       the same on a node of Ray
     keeping     places shards, moves whole ones where nodes came or went

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from monitor.fleet.database import Database
@@ -118,18 +118,25 @@ def drop_oldest(connection: Connection[tuple[Any, ...]], shard: int, channel: st
         AND state = 'queued') AS q WHERE total > %s) RETURNING body""", (ROW_BYTES, shard, channel, keep)).fetchall()
     bodies = [load(row[0]) for row in gone]
     points = sum(int(body.get("points", 1)) if isinstance(body, dict) else 1 for body in bodies)
-    if points:
-        connection.execute("""INSERT INTO channel (shard, name, dropped) VALUES (%s, %s, %s) ON CONFLICT (shard, name)
-            DO UPDATE SET dropped = channel.dropped + excluded.dropped""", (shard, channel, points))
+    note_dropped(connection, shard, {channel: points})
     return points
 
 
+def note_dropped(connection: Connection[tuple[Any, ...]], shard: int, dropped: Mapping[str, int]) -> None:
+    """Counts what was given up of each channel."""
+    for channel, points in dropped.items():
+        connection.execute("""INSERT INTO channel (shard, name, dropped) VALUES (%s, %s, %s) ON CONFLICT (shard, name)
+            DO UPDATE SET dropped = channel.dropped + excluded.dropped""", (shard, channel, points))
+
+
 def summary(database: Database, shard: int) -> dict[str, dict[str, Any]]:
-    found = database.query("""SELECT coalesce(c.name, n.channel), coalesce(n.queued, 0), coalesce(c.sent, 0),
-        coalesce(n.refused, 0), c.sent_at, c.failed_at, coalesce(c.last_error, ''), n.oldest, coalesce(c.dropped, 0)
-        FROM (SELECT channel, count(*) FILTER (WHERE state = 'queued') AS queued,
-            count(*) FILTER (WHERE state = 'refused') AS refused, min(created) FILTER (WHERE state = 'queued') AS oldest
-            FROM notice WHERE shard = %s AND state <> 'sent' GROUP BY channel) n
-        FULL JOIN (SELECT * FROM channel WHERE shard = %s) c ON c.name = n.channel""", (shard, shard))
+    found = database.query("""SELECT channel, coalesce(q.number, 0), coalesce(c.sent, 0), coalesce(r.number, 0),
+        c.sent_at, c.failed_at, coalesce(c.last_error, ''), q.oldest, coalesce(c.dropped, 0)
+        FROM (SELECT channel, count(*) AS number, min(created) AS oldest FROM notice
+            WHERE shard = %s AND state = 'queued' GROUP BY channel) q
+        FULL JOIN (SELECT channel, count(*) AS number FROM notice
+            WHERE shard = %s AND state = 'refused' GROUP BY channel) r USING (channel)
+        FULL JOIN (SELECT name AS channel, sent, dropped, sent_at, failed_at, last_error FROM channel
+            WHERE shard = %s) c USING (channel)""", (shard, shard, shard))
     keys = ("queued", "sent", "refused", "sent_at", "failed_at", "last_error", "oldest_queued", "dropped")
     return {str(name): dict(zip(keys, rest, strict=True)) for name, *rest in found}

@@ -123,6 +123,7 @@ CREATE TABLE notice (
     UNIQUE (shard, channel, key)
 );
 CREATE INDEX notice_oldest ON notice (shard, channel, created, id) WHERE state = 'queued';
+CREATE INDEX notice_refused ON notice (shard, channel, id) WHERE state = 'refused';
 CREATE INDEX notice_finished ON notice (shard, channel, finished) WHERE state = 'sent';
 
 CREATE TABLE channel (

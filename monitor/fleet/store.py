@@ -9,7 +9,7 @@ import contextlib
 from collections.abc import Callable, Iterator, Sequence
 from typing import TYPE_CHECKING, Any, Self
 
-from monitor.fleet import outbox, readings
+from monitor.fleet import outbox, readings, retention
 from monitor.fleet.database import Database
 from monitor.fleet.lease import Lease, LeaseLostError
 from monitor.fleet.text import dump, event_of, load, plain, record
@@ -17,7 +17,8 @@ from monitor.model import Action, Event, Fact, Quality, Reason, Rejection, Rows
 from monitor.skid import SkidSettings
 from monitor.store.checkpoint import GENERATIONS
 from monitor.store.quarantine import NOTE, ORIGIN, TEXT
-from monitor.store.types import DAY, HOUR, MONITOR, AlarmKey, Batch, Checkpoint, Committed, Due, Notice, Request
+from monitor.store.retention import Ages
+from monitor.store.types import HOUR, MONITOR, AlarmKey, Batch, Checkpoint, Committed, Due, Notice, Request
 
 if TYPE_CHECKING:
     from psycopg import Connection
@@ -165,8 +166,6 @@ class ShardStore:
                              VALUES (%s, %s, %s, %s, %s, %s, %s, %s, %s)""",
               [(self.shard, now, r.skid, r.signal, str(r.reason), plain(r.where)[:ORIGIN], plain(r.text)[:TEXT],
                 r.time, plain(r.note)[:NOTE]) for r in rejections[-self._bound :]])  # fmt: skip
-        connection.execute("""DELETE FROM quarantine WHERE shard = %s AND id <= (SELECT id FROM quarantine
-            WHERE shard = %s ORDER BY id DESC OFFSET %s LIMIT 1)""", (self.shard, self.shard, self._bound))
 
     # ---- readings
 
@@ -261,16 +260,11 @@ class ShardStore:
         return False
 
     def retain(self, now: int, days: float) -> int:
-        """Drops a bounded piece of this shard's readings and sent notices that are past their age. Returns how much."""
-        edge = now - round(days * DAY)
+        """Drops a bounded piece of what this shard no longer needs. days: of readings. Returns how much."""
+        signals = [ref for places in self._places.values() for ref in places]
         with self._writing() as connection:
-            refs = [ref for places in self._places.values() for ref in places]
-            gone = connection.execute("""DELETE FROM reading WHERE (signal, time) IN (SELECT r.signal, r.time
-                FROM unnest(%s::integer[]) AS s (ref) CROSS JOIN LATERAL (SELECT signal, time FROM reading
-                WHERE signal = s.ref AND time < %s ORDER BY time LIMIT 100) r LIMIT 5000)""", (refs, edge)).rowcount
-            gone += connection.execute("DELETE FROM notice WHERE shard = %s AND state = 'sent' AND finished < %s",
-                                       (self.shard, edge)).rowcount
-        return gone
+            return retention.retain(connection, self.shard, signals, list(self._skids.values()), now, Ages(days),
+                                    self._bound)  # fmt: skip
 
     def vacuum(self, pages: int = 2_000) -> int:
         """PostgreSQL's own autovacuum does it."""

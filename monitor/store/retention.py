@@ -30,14 +30,15 @@ def retain(handle: Handle, now: int, ages: Ages, reach: int, limit: int) -> int:
     """
     with handle.transaction() as db:
         dropped = _events(db, now, ages.events, reach, limit)
-        dropped += _hours(db, _before(now, ages.readings) // HOUR, limit)
-        dropped += _minutes(db, _before(now, ages.minutes), limit)
-        dropped += _sent(db, _before(now, ages.sent_notices), limit)
-        db.execute("DELETE FROM activity WHERE minute < ?", (_before(now, ages.rates) // MINUTE,))
+        dropped += _hours(db, older_than(now, ages.readings) // HOUR, limit)
+        dropped += _minutes(db, older_than(now, ages.minutes), limit)
+        dropped += _sent(db, older_than(now, ages.sent_notices), limit)
+        db.execute("DELETE FROM activity WHERE minute < ?", (older_than(now, ages.rates) // MINUTE,))
     return dropped
 
 
-def _before(now: int, days: float) -> int:
+def older_than(now: int, days: float) -> int:
+    """Time [ns] before which what there is is older than so many days."""
     return now - int(days * DAY)
 
 
@@ -46,7 +47,7 @@ def _events(db: apsw.Connection, now: int, days: float | None, reach: int, limit
         return 0
     gone = list(db.execute("""DELETE FROM event WHERE seq IN
                               (SELECT seq FROM event WHERE time < ? ORDER BY time LIMIT ?) RETURNING skid""",
-                           (_before(now, days), limit)))
+                           (older_than(now, days), limit)))
     for (skid,) in set(gone):
         checkpoint.prune(db, skid, reach)
     count_up(db, {"events": -len(gone)})

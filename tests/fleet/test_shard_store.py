@@ -13,6 +13,7 @@ from services import postgres
 from skids import START, duplex, steady
 
 from monitor.daemon.ports import DaemonStore
+from monitor.fleet import retention
 from monitor.fleet.database import Database, prepare
 from monitor.fleet.lease import LeaseLostError
 from monitor.fleet.shards import shard_of
@@ -119,6 +120,39 @@ def test_both_stores_answer_alike(database: Database, tmp_path: Path) -> None:
         for store in (shard, embedded):
             assert store.commit(first_batch()).new_events == []
         assert told(shard) == told(embedded)
+
+
+def test_what_is_old_or_too_much_goes_and_the_rest_stays(database: Database, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(retention, "REFUSED_KEPT", 3)
+    day = 86_400 * NS
+    store = ShardStore(database, 1, "test", now=lambda: START + NS, quarantine_rows=2)
+    store.configure([SKID])
+    first = first_batch()
+    first.rejections = [Rejection(Reason.BAD_TIME, "s", "in", "t/in", str(n), None, "no time") for n in range(5)]
+    first.notices += [Notice("webhook x", f"r{n}", {}, START) for n in range(5)]
+    store.commit(first)
+    store.refused([n.id for n in store.due("webhook x", START, 9) if n.key.startswith("r")], "400")
+    store.sent([n.id for n in store.due("mqtt", START, 1)])
+
+    def left() -> list[object]:
+        return [database.query("SELECT count(*) FROM reading"), database.query("SELECT count(*) FROM minute"),
+                database.query("SELECT text FROM quarantine ORDER BY id"),
+                database.query("SELECT state, key FROM notice ORDER BY id")]  # fmt: skip
+
+    readings, minutes, _, notices = left()
+    while store.retain(START + NS, 3.0):
+        pass
+    waiting = [("queued", "one"), *(("refused", f"r{n}") for n in (2, 3, 4))]
+    assert notices[0] == ("sent", "one")    # type: ignore[index]
+    assert left() == [readings, minutes, [("3",), ("4",)], [("sent", "one"), *waiting]]
+    assert store.outbox()["webhook x"] | {"refused": 3, "dropped": 2} == store.outbox()["webhook x"]
+    while store.retain(START + 29 * day, 3.0):
+        pass
+    assert left() == [[(0,)], minutes, [("3",), ("4",)], [("sent", "one"), *waiting]]
+    while store.retain(START + 3_661 * day, 3.0):
+        pass
+    assert left()[1] == [(0,)] and left()[3] == waiting
+    assert store.latest("s") == {} and len(store.facts("s")) == 1 and store.event(event(10).id) is not None
 
 
 def test_a_stale_epoch_changes_nothing_sends_nothing_and_does_not_connect(database: Database) -> None:
