@@ -60,7 +60,7 @@ class Notices:
             self._layouts.append((INFLUX, INFLUX_EVENTS, InfluxLines(settings.skids)))
         if settings.notify.sql:
             self._layouts.append((SQL, SQL_EVENTS, SqlLines(settings.skids)))
-        self._opened = False
+        self._first: Batch | None = None    # says what the signals are, also where its commit is tried again
         self._signals = {s.id: [signal.id for signal in s.signals] for s in settings.skids}
         self._newest: dict[str, npt.NDArray[np.int64]] = {}
 
@@ -80,8 +80,9 @@ class Notices:
     def _written(self, batch: Batch, events: Sequence[Event], now: int) -> Iterable[Notice]:
         new = [(skid, self._new(skid, rows), rows, fed) for skid, rows, fed in batch.rows]
         readings = [(skid, rows.take(chosen), fed[chosen]) for skid, chosen, rows, fed in new]
+        self._first = self._first or batch
         for bulk, prompt, layout in self._layouts:
-            lines = [] if self._opened else layout.opening()
+            lines = layout.opening() if batch is self._first else []
             lines += [line for skid, rows, fed in readings for line in layout.readings(skid, rows, fed)]
             lines += [layout.minute(skid, minute) for skid, minute in batch.minutes]
             if lines:
@@ -91,7 +92,6 @@ class Notices:
             others += [layout.forecast(*foreseen) for foreseen in batch.forecasts]
             if others:
                 yield lines_notice(prompt, others, now)
-        self._opened = True
 
     def _new(self, skid: str, rows: Rows) -> npt.NDArray[np.intp]:
         """Positions of the readings that the store will take: the first to arrive of each signal and time, and not

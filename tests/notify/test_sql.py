@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import signal
 import time
@@ -21,6 +22,7 @@ from monitor.daemon import outbox as threads
 from monitor.daemon.notices import SQL, SQL_EVENTS, Notices
 from monitor.daemon.outbox import Outbox
 from monitor.model import NS
+from monitor.notify.delivery import unpack
 from monitor.notify.outcome import Later, Refused, Taken
 from monitor.notify.sql import SqlWriter
 from monitor.notify.tables import TABLES
@@ -108,6 +110,21 @@ def test_what_is_committed_while_the_database_is_away_killed_or_back_arrives_onc
     # `time` is what `time_ns` says, to the microsecond
     apart = "SELECT max(abs(extract(epoch FROM time) - time_ns / 1e9)) FROM outage.reading"
     assert ask(database, apart)[0][0] <= 1e-6
+
+
+def test_a_first_commit_that_is_tried_again_still_says_what_the_signals_are(tmp_path: Path) -> None:
+    wanted = config(tmp_path, SqlSettings())
+    with opened(wanted, Fast(1.0)) as store:
+        notices, first, second = Notices(wanted, store, Fast(1.0)), whole(0), whole(1)
+        notices.fill(first)
+        once = first.notices
+        notices.fill(first)     # the store could not be written
+        assert [n.key for n in first.notices] == [n.key for n in once]
+        store.commit(first)
+        notices.fill(second)
+    told = [[json.loads(line)[0] for n in batch.notices if n.channel == SQL for line in unpack(n.body)].count("signal")
+            for batch in (first, second)]
+    assert told == [SIGNALS, 0]
 
 
 @pytest.fixture
