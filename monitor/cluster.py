@@ -12,27 +12,27 @@ from typing import Any
 
 from monitor.errors import InputError, RunError
 
-MISSING = "{} needs {}, not installed here: pip install 'bagwright[fleet]', here and on every node"
+MISSING = "--cluster needs Ray, not installed here: pip install 'bagwright[fleet]', here and on every node"
 ACCEPTED = "accepted: HOST:PORT of the head of a running Ray cluster, or auto on one of its nodes"
 REACH_S = 5.0       # Ray itself tries a dead address for minutes
 
 
-def ray_library(what: str = "--cluster") -> Any:
-    """The module; InputError where it is not installed. what: who needs it."""
+def _ray_library() -> Any:
+    """The module; InputError where it is not installed."""
     os.environ.setdefault("RAY_USAGE_STATS_ENABLED", "0")   # it would tell its makers of its use
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
             import ray
     except ImportError:
-        raise InputError(MISSING.format(what, "Ray")) from None
+        raise InputError(MISSING) from None
     return ray
 
 
 @contextmanager
 def joined(address: str, namespace: str) -> Iterator[Any]:
     """The module `ray`, joined to the cluster at `address`. RunError where there is none, InputError without Ray."""
-    ray = ray_library()
+    ray = _ray_library()
     _reach(address)
     try:
         with warnings.catch_warnings():

@@ -138,6 +138,6 @@ class Outbox:
 
     def _say_forgotten(self) -> None:
         used = channels(self._settings)
-        for name, told in self._store.status()["outbox"].items():
+        for name, told in self._store.outbox().items():
             if name not in used and told["queued"]:
                 self._say(f"{told['queued']} notices wait for {name}, which is no longer configured")

@@ -6,7 +6,7 @@ from __future__ import annotations
 import os
 import threading
 import time
-from typing import Any
+from typing import NamedTuple
 
 from monitor.compiled import sources_digest
 from monitor.errors import RunError
@@ -25,6 +25,13 @@ def name_of(shard: int) -> str:
     return f"shard {shard}"
 
 
+class About(NamedTuple):
+    """Where a shard runs, and a digest of the settings that it runs under."""
+
+    node: str
+    settings: str
+
+
 class Shard:
     """settings: the shard's own. program: digest of the sources that it was sent by; others refuse to run."""
 
@@ -32,17 +39,14 @@ class Shard:
         if sources_digest(PARTS) != program:
             raise RunError("this node has another version of Bagwright; the same is needed on every node")
         self._shard, self._settings, self._url = shard, settings, url
-        self._epoch: int | None = None
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run, name="shard", daemon=True)
         self._thread.start()
 
-    def about(self) -> dict[str, Any]:
-        """Where it runs, under which settings; epoch: of its lease, None until it has one."""
+    def about(self) -> About:
         import ray
 
-        return {"shard": self._shard, "node": ray.get_runtime_context().get_node_id(), "pid": os.getpid(),
-                "epoch": self._epoch, "settings": digest(self._settings)}
+        return About(ray.get_runtime_context().get_node_id(), digest(self._settings))
 
     def leave(self) -> None:
         """Commits, says goodbye to the broker and is ready to be begun elsewhere."""
@@ -51,7 +55,7 @@ class Shard:
 
     def _run(self) -> None:
         try:
-            run_shard(self._settings, self._shard, self._url, self._stop, _say, self._taken)
+            run_shard(self._settings, self._shard, self._url, self._stop, _say)
             return
         except LeaseLostError as error:
             _say(str(error))
@@ -60,9 +64,6 @@ class Shard:
         if not self._stop.is_set():
             time.sleep(AGAIN_S)
         os._exit(1)
-
-    def _taken(self, epoch: int) -> None:
-        self._epoch = epoch
 
 
 def _say(sentence: str) -> None:

@@ -10,7 +10,7 @@ from typing import Any
 
 from monitor.cluster import cause_of
 from monitor.compiled import sources_digest
-from monitor.fleet.actor import LEAVE_S, NAMESPACE, PARTS, Shard, name_of
+from monitor.fleet.actor import LEAVE_S, NAMESPACE, PARTS, About, Shard, name_of
 from monitor.fleet.shards import digest, occupied, settings_of
 from monitor.settings import Settings
 
@@ -30,8 +30,8 @@ class Keeping:
         self._faults: dict[int, str] = {}
         self._uneven = 0
 
-    def step(self) -> dict[int, dict[str, Any] | None]:
-        """One look at everything. Shard -> what it says of itself, None where it does not answer now."""
+    def step(self) -> None:
+        """One look at everything, and what follows from it."""
         actors = {shard: self._actor(shard) for shard in self._all}
         known = self._asked({shard: actor for shard, actor in actors.items() if actor is not None})
         loads = self._loads(known)
@@ -41,19 +41,19 @@ class Keeping:
                 loads[node] += 1
                 self._begin(shard, node)
         for shard, told in known.items():
-            if told is not None and told["settings"] != self._digests.get(shard):
+            if told is not None and told.settings != self._digests.get(shard):
                 why = "other settings" if shard in self._shards else "it has no skids any more"
                 self._end(shard, actors[shard], why)
-                return known
+                return
         if all(actors[s] is not None and known.get(s) is not None for s in self._shards):
             self._balance(known, actors, loads)
-        return known
 
     def stop(self) -> None:
         """Every shard says goodbye and ends."""
         actors = {shard: self._actor(shard) for shard in self._all}
         leaving = [actor.leave.remote() for actor in actors.values() if actor is not None]
-        self._ray.wait(leaving, num_returns=len(leaving), timeout=LEAVE_S) if leaving else None
+        if leaving:
+            self._ray.wait(leaving, num_returns=len(leaving), timeout=LEAVE_S)
         for actor in actors.values():
             if actor is not None:
                 self._ray.kill(actor, no_restart=True)
@@ -64,15 +64,16 @@ class Keeping:
         except ValueError:      # there is none, or it ended for good
             return None
 
-    def _asked(self, actors: dict[int, Any]) -> dict[int, dict[str, Any] | None]:
+    def _asked(self, actors: dict[int, Any]) -> dict[int, About | None]:
+        """Shard -> what it says of itself, None where it does not answer now."""
         answers = {shard: actor.about.remote() for shard, actor in actors.items()}
         if answers:
             self._ray.wait(list(answers.values()), num_returns=len(answers), timeout=ANSWER_S)
         return {shard: self._got(shard, answer) for shard, answer in answers.items()}
 
-    def _got(self, shard: int, answer: Any) -> dict[str, Any] | None:
+    def _got(self, shard: int, answer: Any) -> About | None:
         try:
-            told: dict[str, Any] = self._ray.get(answer, timeout=0.01)
+            told: About = self._ray.get(answer, timeout=0.01)
         except self._ray.exceptions.GetTimeoutError:
             return None
         except self._ray.exceptions.RayError as error:
@@ -83,12 +84,12 @@ class Keeping:
         self._faults.pop(shard, None)
         return told
 
-    def _loads(self, known: dict[int, dict[str, Any] | None]) -> dict[str, int]:
+    def _loads(self, known: dict[int, About | None]) -> dict[str, int]:
         """Living node -> how many shards it runs."""
         loads = {str(node["NodeID"]): 0 for node in self._ray.nodes() if node["Alive"]}
         for told in known.values():
-            if told is not None and told["node"] in loads:
-                loads[told["node"]] += 1
+            if told is not None and told.node in loads:
+                loads[told.node] += 1
         return loads
 
     def _begin(self, shard: int, node: str) -> None:
@@ -104,14 +105,14 @@ class Keeping:
             return
         self._say(f"shard {shard}: begun on node {node[:8]} with {len(self._shards[shard].skids)} skids")
 
-    def _balance(self, known: dict[int, dict[str, Any] | None], actors: dict[int, Any], loads: dict[str, int]) -> None:
+    def _balance(self, known: dict[int, About | None], actors: dict[int, Any], loads: dict[str, int]) -> None:
         """Moves one shard from the fullest to the emptiest node where they differ by two or more."""
         fullest, emptiest = max(loads, key=lambda n: loads[n]), min(loads, key=lambda n: loads[n])
         self._uneven = self._uneven + 1 if loads[fullest] - loads[emptiest] >= 2 else 0
         if self._uneven < UNEVEN:
             return
         self._uneven = 0
-        shard = min(s for s, told in known.items() if told is not None and told["node"] == fullest)
+        shard = min(s for s, told in known.items() if told is not None and told.node == fullest)
         self._end(shard, actors[shard], f"moves from node {fullest[:8]} to {emptiest[:8]}")
 
     def _end(self, shard: int, actor: Any, why: str) -> None:

@@ -24,9 +24,8 @@ from monitor.store import StoreRetryError
 BEAT_S = 5.0
 
 
-def run_shard(settings: Settings, shard: int, url: str, stop: threading.Event, say: Callable[[str], None],
-              taken: Callable[[int], object] = lambda epoch: None) -> None:
-    """settings: the shard's (`shards.settings_of`). url: of the fleet's database. taken: told the epoch of our lease.
+def run_shard(settings: Settings, shard: int, url: str, stop: threading.Event, say: Callable[[str], None]) -> None:
+    """settings: the shard's (`shards.settings_of`). url: of the fleet's database.
 
     Raises LeaseLostError where another process took the shard over, else what the daemon raises.
     """
@@ -42,7 +41,6 @@ def run_shard(settings: Settings, shard: int, url: str, stop: threading.Event, s
         insist(open_store, stop, say, "the shard starts when it can be written") as store,
         _beating(store, stop),
     ):
-        taken(store.lease.epoch)
         serve_on(Renewal(lambda: settings, settings), store, wall, stop, say, say, heart)
         store.lease.check()
 

@@ -270,10 +270,6 @@ class ShardStore:
         """PostgreSQL's own autovacuum does it."""
         return 0
 
-    def status(self) -> dict[str, Any]:
-        """What the daemon asks of it: the outbox."""
-        return {"outbox": self.outbox()}
-
     # ---- outbox: see `monitor.store.outbox`, whose words these are
 
     def outbox(self) -> dict[str, dict[str, Any]]:
