@@ -19,18 +19,24 @@ def run_act(config: Path, verb: str, target: str, *, who: str | None, why: str, 
     from monitor.store import submit
 
     settings = load_settings(config)
-    body = {"who": who or user(), "target": target, "why": why, "via": "command line"}
-    body |= {k: v for k, v in more.items() if v is not None}
+    body = asked(target, who=who, why=why) | {k: v for k, v in more.items() if v is not None}
     skid = target.partition("/")[0] or None
     number = submit(settings.store.path, skid, verb, body, time.time_ns())
     done_here(settings)
-    answer = answered(settings, number)
-    if answer is None:
-        say(f"asked ({number}): the daemon has not answered yet; `bagwright journal` shows what becomes of it")
-    elif answer.startswith("refused"):
+    tell(answered(settings, number),
+         f"asked ({number}): the daemon has not answered yet; `bagwright journal` shows what becomes of it")
+
+
+def asked(target: str, *, who: str | None, why: str) -> dict[str, Any]:
+    """What a request from the command line says."""
+    return {"who": who or user(), "target": target, "why": why, "via": "command line"}
+
+
+def tell(answer: str | None, open_yet: str) -> None:
+    """Says what came of a request; open_yet: where nothing has. Raises RunError where it is refused."""
+    if answer is not None and answer.startswith("refused"):
         raise RunError(answer)
-    else:
-        say(answer)
+    say(open_yet if answer is None else answer)
 
 
 def user() -> str:

@@ -9,10 +9,10 @@ import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
-from monitor.commands.common import load_settings, say, warn
-from monitor.errors import InputError, RunError
+from monitor.commands.common import load_settings, say
+from monitor.errors import InputError
 from monitor.model import NS
 from monitor.settings import Settings
 
@@ -104,7 +104,7 @@ def show_alarms(config: Path, *, as_json: bool) -> None:
 
 
 def act_on_fleet(config: Path, verb: str, target: str, *, who: str | None, why: str) -> None:
-    from monitor.commands.act import user
+    from monitor.commands.act import asked, tell
     from monitor.fleet.shards import shard_of
     from monitor.fleet.view import answer, ask
 
@@ -113,18 +113,13 @@ def act_on_fleet(config: Path, verb: str, target: str, *, who: str | None, why: 
     if skid not in {s.id for s in settings.skids}:
         raise InputError(f"{target}: no skid {skid} is configured; accepted: an alarm as `bagwright fleet alarms` "
                          "names it, SKID/KIND or SKID/KIND/WHERE")
-    body: dict[str, Any] = {"who": who or user(), "target": target, "why": why, "via": "command line"}
+    body = asked(target, who=who, why=why)
     with _database(settings) as database:
         number = ask(database, shard_of(skid, settings.fleet.shards), skid, verb, body, time.time_ns())
         end = time.monotonic() + PATIENCE_S
         while (text := answer(database, number)) is None and time.monotonic() < end:
             time.sleep(0.2)
-    if text is None:
-        warn(f"asked ({number}): its shard has not answered yet; it does when it runs")
-    elif text.startswith("refused"):
-        raise RunError(text)
-    else:
-        say(text)
+    tell(text, f"asked ({number}): its shard has not answered yet; it does when it runs")
 
 
 @contextlib.contextmanager

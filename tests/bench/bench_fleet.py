@@ -1,13 +1,14 @@
 """A fleet on this machine: what a skid costs, and what the death of a node costs.
 
-    PYTHONPATH=.:tests python tests/bench/bench_fleet.py cost [--skids 200 1000] [--seconds 60]
+    PYTHONPATH=.:tests python tests/bench/bench_fleet.py cost [--skids 200 1000] [--seconds 60] [--every 3600]
     PYTHONPATH=.:tests python tests/bench/bench_fleet.py kills [--times 10] [--skids 40] [--shards 6]
 
 `cost`: one shard in a process of its own beside a real mosquitto and PostgreSQL, skids of two signals at 1 Hz, each
-with an alarm every hour. Prints processor time for each part, memory, bytes in the database and in its log of
-changes. `kills`: three nodes of Ray; again and again one that is not the head is killed (kill -9, raylet and workers)
-under load, and another comes. Prints for each how long until every shard stores what was just published, and at the end
-what was lost, stored beside what was published, or told under a second key. Judges nothing.
+with an alarm every hour (`--every`: seconds), by turns. Prints processor time for each part, memory, bytes in the
+database and in its log of changes. `kills`: three nodes of Ray; again and again one that is not the head is killed
+(kill -9, raylet and workers) under load, and another comes. Prints for each how long until every shard stores what was
+just published, and at the end what was lost, stored beside what was published, or told under a second key. Judges
+nothing.
 """
 
 from __future__ import annotations
@@ -19,10 +20,11 @@ import sys
 import tempfile
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 import psycopg
+from bench_live import memory, processor
 from nodes import ROOT, descendants, ray_cluster
 from services import eventually, mosquitto, postgres
 
@@ -31,29 +33,21 @@ from tests.fleet.test_fencing import begun
 from tests.fleet.test_fleet import keeper
 from tests.fleet.yard import Load, asked, configured, stored
 
-TICKS = os.sysconf("SC_CLK_TCK")
-RARELY_S = 3600
 CURRENT_S = 2.5         # a shard that stores readings of so long ago is up to date: they come once a second
-TABLES = ("reading", "checkpoint", "minute", "event", "journal", "notice", "alarm_state")
+TABLES = ("reading", "checkpoint", "minute")
+OF_EVENTS = ("event", "journal", "notice", "alarm_state")
 
 
 def processor_s(pid: int) -> float:
-    """Of a process and all below it [s], by Linux' own table (proc(5), stat)."""
-    total = 0
+    """Of a process and all below it [s]."""
+    total = 0.0
     for one in descendants(pid):
-        try:
-            fields = Path(f"/proc/{one}/stat").read_text().rpartition(")")[2].split()
-        except OSError:
-            continue
-        total += int(fields[11]) + int(fields[12])
-    return total / TICKS
+        with suppress(OSError):     # it has ended
+            total += processor(one)
+    return total
 
 
-def memory_mib(pid: int) -> float:
-    return int(Path(f"/proc/{pid}/statm").read_text().split()[1]) * os.sysconf("SC_PAGE_SIZE") / 2**20
-
-
-def cost(skids: int, seconds: float) -> None:
+def cost(skids: int, seconds: float, every_s: int) -> None:
     with tempfile.TemporaryDirectory() as temporary:
         folder = Path(temporary)
         with mosquitto(folder) as broker, postgres(folder) as database:
@@ -61,7 +55,7 @@ def cost(skids: int, seconds: float) -> None:
             shard = begun(config, folder / "shard.log")
             try:
                 eventually(lambda: "connected" in (folder / "shard.log").read_text(), 300, "the shard listens")
-                with Load(broker.port, skids, period_s=RARELY_S) as load:
+                with Load(broker.port, skids, period_s=every_s) as load:
                     eventually(lambda: asked(database, "SELECT count(*) FROM checkpoint")[0][0] >= skids // 2, 300,
                                "it is warm")  # fmt: skip
                     assert broker.process is not None and database.process is not None
@@ -73,15 +67,23 @@ def cost(skids: int, seconds: float) -> None:
                     spent = {name: processor_s(pid) - before[name] for name, pid in pids.items()}
                     changed = written(database) - wal
                 lag = behind(database)
-                tell(skids, passed, readings, spent, memory_mib(shard.pid), changed, lag)
+                tell(skids, passed, readings, spent, memory(shard.pid), changed, lag)
                 eventually(lambda: stored(database) >= load.sent, 120, "all is stored")
                 count = len(load.sent)
                 for table in TABLES:
-                    size = int(str(asked(database, f"SELECT pg_total_relation_size('{table}')")[0][0]))
+                    size = size_of(database, table)
                     print(f"    {table:12}{size / 2**20:9.1f} MiB {size / count:8.2f} bytes a reading")
+                events = int(str(asked(database, "SELECT count(*) FROM event")[0][0]))
+                size = sum(size_of(database, table) for table in OF_EVENTS)
+                print(f"    {events} events {size / 2**20:9.1f} MiB {size / max(events, 1):8.0f} bytes an event")
             finally:
                 shard.kill()
                 shard.wait()
+
+
+def size_of(database: postgres, table: str) -> int:
+    """Bytes of a table with its indexes."""
+    return int(str(asked(database, f"SELECT pg_total_relation_size('{table}')")[0][0]))
 
 
 def written(database: postgres) -> float:
@@ -99,13 +101,13 @@ def behind(database: postgres) -> float:
     return time.time() - int(str(newest)) / 1e9
 
 
-def tell(skids: int, passed: float, readings: int, spent: dict[str, float], memory: float, changed: float,
+def tell(skids: int, passed: float, readings: int, spent: dict[str, float], held: float, changed: float,
          lag: float) -> None:
     print(f"{skids} skids, {readings / passed:.0f} readings/s stored for {passed:.0f} s; the newest {lag:.1f} s "
           "ago at the end")
     for name, used in spent.items():
         print(f"    {name:12}{used / passed:6.3f} processors {1e6 * used / readings:8.1f} us a reading")
-    print(f"    memory of the shard {memory:.0f} MiB; log of changes {changed / readings:.0f} bytes a reading")
+    print(f"    memory of the shard {held:.0f} MiB; log of changes {changed / readings:.0f} bytes a reading")
 
 
 @contextmanager
@@ -176,6 +178,7 @@ def main() -> None:
     parser.add_argument("what", choices=("cost", "kills"))
     parser.add_argument("--skids", type=int, nargs="+")
     parser.add_argument("--seconds", type=float, default=60.0)
+    parser.add_argument("--every", type=int, default=3600)
     parser.add_argument("--times", type=int, default=10)
     parser.add_argument("--shards", type=int, default=6)
     asked_for = parser.parse_args()
@@ -183,7 +186,7 @@ def main() -> None:
     if asked_for.what == "kills":
         kills(asked_for.times, (asked_for.skids or [40])[0], asked_for.shards)
     for skids in (asked_for.skids or [200, 1000]) if asked_for.what == "cost" else []:
-        cost(skids, asked_for.seconds)
+        cost(skids, asked_for.seconds, asked_for.every)
 
 
 if __name__ == "__main__":

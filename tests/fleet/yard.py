@@ -79,7 +79,7 @@ class Load:
         now = at * 1_000_000_000
         messages, names = [], []
         for n in range(self._skids):
-            high = (at + n) % self._period < HIGH_S
+            high = (at + n * self._period // self._skids) % self._period < HIGH_S     # by turns
             for signal, value in (("up", 5.4 if high else 3.2), ("down", 3.0)):
                 body = json.dumps({"value": value + (at + n) % 7 / 1000, "time": to_rfc3339(now)})
                 messages.append((f"yard/{n}/{signal}", body.encode()))
