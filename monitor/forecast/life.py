@@ -110,6 +110,8 @@ def past(
     seen."""
     if total is None:
         total = crossing(x, pooled(dp, weight), limit)
+    if total is not None and total <= 0:
+        return Past(run, 0.0, hours)    # at the point from its beginning: nothing was seen of its loading
     if not whole:
         begun = None if total is None else unseen(x, dp, weight, total=total, limit=limit, turbulent=turbulent,
                                                   clean=clean)  # fmt: skip

@@ -294,8 +294,8 @@ def compare(watch: Watch, skid: Skid) -> Unusual | None:
 
 
 def is_brief(watch: Watch, skid: Skid) -> bool:
-    """Whether the run is one between two vessels of one changeout."""
-    if watch.due is not None:
+    """Whether the run is one between two vessels of one changeout, or nothing was seen of it."""
+    if watch.due is not None and watch.points:
         return False
     return len(watch.points) < FEW or position(watch, skid) < BRIEF * watch.last_life
 
@@ -333,8 +333,7 @@ def changed(watch: Watch, skid: Skid, isolated_at: int, clean: float) -> None:
 def changed_unseen(watch: Watch, skid: Skid, at: int, time: int, clean: float) -> None:
     """A vessel was changed at `at` [ns], which is only known at `time`: what came between is neither run's."""
     drop_latest(watch, skid, (time - at) / 1e9)
-    if watch.points:
-        end_run(watch, skid, at, clean)
+    end_run(watch, skid, at, clean)
     begin(watch, time, watch.seen)
 
 
@@ -359,7 +358,9 @@ def take_held(watch: Watch, skid: Skid, held: list[tuple[int, float, float, floa
 
 def remember(watch: Watch, past: Past) -> None:
     """Keep the newest lives, each once: vessels that are changed in turn share one. Recordings of rigs may all begin at
-    the same time and yet be of different lives."""
+    the same time and yet be of different lives. One without any volume teaches nothing."""
+    if past.total <= 0:
+        return
     if not any(p.run == past.run and abs(p.total - past.total) <= SAME_LIFE * past.total for p in watch.lives):
         watch.lives = sorted([*watch.lives, past], key=lambda p: p.run)[-MOST:]
     watch.last_life = watch.last_life or past.total

@@ -103,6 +103,21 @@ def test_rows_come_at_least_every_ten_minutes_and_every_two_percent_of_a_short_l
         assert gaps.max() <= longest
 
 
+def test_a_run_that_was_at_the_point_from_its_beginning_teaches_nothing() -> None:
+    watch = Watch()
+    plant = Plant(watch)
+    plant.life(30.0, seed=1)
+    reached(watch, SKID, plant.time)        # what came back did not help
+    plant.run(30.0, 0.3, seed=2)
+    plant.change()
+    reached(watch, SKID, plant.time)
+    plant.change()                          # before anything was seen of it
+    assert len(watch.lives) == 1
+    plant.rows.clear()
+    plant.run(30.0, 0.9, seed=3)
+    assert plant.rows and all(np.isfinite(r.p50) for r in plant.rows)
+
+
 def test_a_life_ends_where_its_curve_crosses_the_point_however_late_the_alarm_comes() -> None:
     watch = Watch()
     plant = Plant(watch)
