@@ -2,25 +2,22 @@
 
 from __future__ import annotations
 
-import re
 from typing import Any
 
 from monitor.model import Entry, Event, Transition
+from monitor.store.connection import LONE, load, whole
 from monitor.store.connection import dump as plain_dump
-from monitor.store.connection import load
 
 __all__ = ["dump", "event_of", "load", "plain", "record"]
 
-_LONE = re.compile("[\ud800-\udfff]")
-
 
 def dump(value: Any) -> str:
-    return _LONE.sub(lambda found: f"\\u{ord(found[0]):04x}", plain_dump(value))
+    return LONE.sub(lambda found: f"\\u{ord(found[0]):04x}", plain_dump(value))
 
 
 def plain(text: str) -> str:
     """Text for a column, without what cannot stand there."""
-    return _LONE.sub("\ufffd", text.replace("\0", "\ufffd"))
+    return whole(text.replace("\0", "\ufffd"))
 
 
 def record(value: Event | Entry) -> str:

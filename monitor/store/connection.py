@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import json
+import re
 import threading
 from collections.abc import Callable, Iterable, Iterator
 from itertools import chain
@@ -15,6 +16,7 @@ import numpy as np
 from monitor.store.faults import explained
 
 BUSY_MS = 10_000
+LONE = re.compile("[\ud800-\udfff]")      # half of a character: text that holds one is no UTF-8
 
 
 class Handle:
@@ -86,6 +88,12 @@ def integers(cursor: Iterable[tuple[Any, ...]], columns: int) -> np.ndarray[Any,
 def dump(value: Any) -> str:
     """JSON text. Python's NaN and Infinity are kept: what is read back equals what was written."""
     return json.dumps(value, separators=(",", ":"), ensure_ascii=False, default=_plain)
+
+
+def whole(text: str) -> str:
+    """The text with U+FFFD for each lone surrogate, as words on a command line have them that are no UTF-8: no store
+    takes one."""
+    return LONE.sub("\ufffd", text)
 
 
 def load(text: str) -> Any:

@@ -11,7 +11,7 @@ import apsw
 
 from monitor.errors import StoreError
 from monitor.store import migrations, outbox
-from monitor.store.connection import Handle, dump, load
+from monitor.store.connection import Handle, dump, load, whole
 from monitor.store.faults import explained
 from monitor.store.types import Done, Request
 
@@ -21,7 +21,7 @@ def submit(path: str, skid: str | None, action: str, body: Any, now: int) -> int
     with _beside(path, now) as handle, handle.transaction() as db:
         migrations.require_current(db, path)
         db.execute("INSERT INTO request (time, skid, action, body) VALUES (?, ?, ?, ?)",
-                   (now, skid, action, dump(body)))
+                   (now, skid and whole(skid), action, whole(dump(body))))
         return db.last_insert_rowid()
 
 

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import json
 from functools import partial
 from typing import Annotated, Any
 from urllib.parse import quote
 
 from fastapi import FastAPI, Header, HTTPException, Query, Request
 from fastapi.exception_handlers import http_exception_handler
+from fastapi.exceptions import RequestValidationError
 from fastapi.responses import HTMLResponse, JSONResponse, Response
 from starlette.exceptions import HTTPException as AnyHTTPException
 
@@ -87,6 +89,13 @@ def _add_faults(app: FastAPI, site: Site) -> None:
             return JSONResponse({"status": "failed", "detail": str(error)}, 503)
         return sorry(503, "The store cannot be read", str(error))
 
+    async def unreadable(request: Request, error: Exception) -> Response:
+        """As FastAPI says it, but for what was sent: no answer could hold that where it is half a character or NaN."""
+        assert isinstance(error, RequestValidationError)
+        said = [{key: fault[key] for key in ("type", "loc", "msg")} for fault in error.errors()]
+        return Response(json.dumps({"detail": said}), 422, media_type="application/json")
+
     app.add_exception_handler(AnyHTTPException, refused)
+    app.add_exception_handler(RequestValidationError, unreadable)
     app.add_exception_handler(MonitorError, failed)
 

@@ -62,10 +62,14 @@ def environment(**more: str) -> dict[str, str]:
     return os.environ | {"PYTHONPATH": str(ROOT)} | more
 
 
+def _word(word: object) -> str | bytes:
+    return word if isinstance(word, bytes) else str(word)
+
+
 def bagwright(*words: object, cwd: Path, timeout: float = 200.0, env: dict[str, str] | None = None, **how: Any) -> Done:
     """Types a command."""
     done = subprocess.run(
-        [sys.executable, "-m", "monitor", *map(str, words)], cwd=cwd, env=env or environment(), capture_output=True,
+        [sys.executable, "-m", "monitor", *map(_word, words)], cwd=cwd, env=env or environment(), capture_output=True,
         encoding="utf-8", timeout=timeout, check=False, **how,
     )  # fmt: skip
     return Done(done.returncode, done.stdout, done.stderr)

@@ -76,6 +76,14 @@ def test_what_cannot_be_done_ends_with_a_reason_and_changes_nothing(
     assert states(plant) == before
 
 
+def test_words_that_are_no_text_are_kept_as_far_as_they_are(plant: Path) -> None:
+    done = bagwright("ack", "intake-1", "--config", plant, "--by", b"Ad\xe4", "--why", b"l\xe4uft", cwd=plant.parent)
+    assert_for_people(done)
+    assert done.code == 0
+    with Reader.open(load(plant).store.path) as reader:
+        assert {(e.who, e.why) for e in reader.journal(steps=["ack"])} == {("Ad\ufffd", "l\ufffduft")}
+
+
 def test_a_change_and_a_note_are_written_down(plant: Path) -> None:
     here = plant.parent
     for words in (("changed", "intake-1/east", "--at", "2025-12-31T23:00:00Z", "--part", "25 um felt"),

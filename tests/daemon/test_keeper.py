@@ -208,6 +208,16 @@ def test_commands_are_off_unless_they_are_switched_on(tmp_path: Path) -> None:
         assert d.state() == "unacknowledged" and "are off" in answers(d)[0]["answer"]
 
 
+@pytest.mark.parametrize("field", ["who", "why", "target", "action", "id"])
+@pytest.mark.parametrize("half", [b"\\ud800", b"\xed\xa0\x80"])
+def test_half_a_character_in_a_command_is_refused_and_stops_no_commit(tmp_path: Path, field: str, half: bytes) -> None:
+    with desk(tmp_path, command=CommandSettings(mqtt="trusted")) as d:
+        d.told(event(0, "dp-limit"))
+        spoilt = json.dumps(command() | {field: "HERE"}).encode().replace(b"HERE", half)
+        d.told(messages=[message(spoilt), message(command("c2"))])
+        assert [a["answer"] for a in answers(d)] == ["refused: it is no JSON object", "acknowledged: s/dp-limit"]
+
+
 def test_a_refusal_over_mqtt_is_told_with_its_reason(tmp_path: Path) -> None:
     with desk(tmp_path, command=CommandSettings(mqtt="trusted")) as d:
         d.told(messages=[message(command(action="explode"))])

@@ -237,7 +237,7 @@ def test_an_alarm_is_a_condition_and_is_acknowledged_shelved_and_noted_under_the
         assert (getattr(alarm, "ActiveState/Id"), getattr(alarm, "AckedState/Id")) == (True, False)
         assert alarm.Severity >= 500 and alarm.Retain
         condition = client.get_node(alarm.NodeId)
-        comment = ua.Variant(ua.LocalizedText("walked by"), ua.VariantType.LocalizedText)
+        comment = ua.Variant(ua.LocalizedText("walked by\udcff"), ua.VariantType.LocalizedText)
 
         async def acknowledged(number: bytes) -> None:
             await condition.call_method(ua.NodeId(ua.ObjectIds.AcknowledgeableConditionType_Acknowledge),
@@ -247,7 +247,7 @@ def test_an_alarm_is_a_condition_and_is_acknowledged_shelved_and_noted_under_the
             await acknowledged(b"no such event...")
         await acknowledged(alarm.EventId)
         now = await waited(heard, lambda e: getattr(e, "AckedState/Id") is True)
-        assert now.ClientUserId == OPERATOR[0] and now.Comment.Text == "walked by"
+        assert now.ClientUserId == OPERATOR[0] and now.Comment.Text == "walked by\ufffd"
         with pytest.raises(ua.uaerrors.BadConditionBranchAlreadyAcked):
             await acknowledged(alarm.EventId)
         with pytest.raises(ua.uaerrors.BadShelvingTimeOutOfRange):

@@ -99,6 +99,17 @@ def test_request_of_a_program_is_left_for_the_daemon_and_its_answer_is_told(clie
     assert client.post("/api/v1/requests", json=act | {"who": ""}).status_code == 400
 
 
+@pytest.mark.parametrize("spoilt", [b'"why": "\\ud800"', b'"why": "\xed\xa0\x80"', b'"for_s": "\\ud800"',
+                                    b'"for_s": NaN, "why": "\\udfff"'])
+def test_what_is_no_text_is_refused_and_not_sent_back(client: httpx.Client, plant: Plant, due: Event,
+                                                     spoilt: bytes) -> None:
+    plant.say(due)
+    body = b'{"action": "ack", "target": "intake/changeout-due", "who": "Ada", %s}' % spoilt
+    answer = client.post("/api/v1/requests", content=body, headers={"content-type": "application/json"})
+    assert answer.status_code in (400, 422) and answer.json()["detail"], answer.text
+    assert plant.store.requests() == []
+
+
 def test_metrics_are_in_the_format_that_collectors_read(client: httpx.Client, plant: Plant, due: Event) -> None:
     """Exposition format 0.0.4: https://prometheus.io/docs/instrumenting/exposition_formats/, from memory."""
     plant.say(due)
