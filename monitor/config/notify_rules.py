@@ -3,25 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any
 
 from monitor.alarms.catalogue import CATALOGUE, NO_ALARMS
 from monitor.config.documents import Document
 from monitor.config.faults import Faults
 from monitor.config.positions import KeyPath
 from monitor.config.secrets import read_secret
-from monitor.config.tables import NotifyTable, RuleTable, ServiceTable, read_table
+from monitor.config.tables import NotifyTable, RuleTable, ServiceTable, read_table, size
 from monitor.config.wording import nearest, one_of, shown
 from monitor.settings import RuleSettings, Secret, ServiceSettings
-
-LISTS = {"service": "tables [[notify.service]]", "rule": "tables [[notify.rule]]"}
 
 
 def read_services(document: Document, notify: NotifyTable, environ: Mapping[str, str],
                   faults: Faults) -> tuple[ServiceSettings, ...]:  # fmt: skip
     """Every service with its address; ids must differ."""
     found: list[ServiceSettings] = []
-    for place in range(_size(document, notify, "service", faults)):
+    for place in range(size(document, ("notify", "service"), notify.service, faults)):
         path: KeyPath = ("notify", "service", place)
         table = read_table(ServiceTable, document, path, faults)
         address = read_secret(document, path, table, "address", environ, faults)
@@ -39,7 +36,7 @@ def read_rules(document: Document, notify: NotifyTable, hooks: Sequence[str | No
     for name in {c for c in channels if channels.count(c) > 1}:
         faults.add(document, ("notify",), f"{shown(name)} as the id of two channels", "another id for each")
     found: list[RuleSettings] = []
-    for place in range(_size(document, notify, "rule", faults)):
+    for place in range(size(document, ("notify", "rule"), notify.rule, faults)):
         path: KeyPath = ("notify", "rule", place)
         table = read_table(RuleTable, document, path, faults)
         _differs(document, path, table.id, [r.id for r in found], faults)
@@ -56,13 +53,6 @@ def _rule(table: RuleTable) -> RuleSettings:
         priority=str(table.priority or default.priority), skids=table.skids or (), hours=table.hours or (),
         timezone=table.timezone or default.timezone, after_s=table.after or 0.0, returned=bool(table.returned),
     )  # fmt: skip
-
-
-def _size(document: Document, notify: NotifyTable, key: str, faults: Faults) -> int:
-    value: Any = getattr(notify, key)
-    if value is not None and not isinstance(value, list):
-        faults.add(document, ("notify", key), "one table or value", LISTS[key])
-    return len(value) if isinstance(value, list) else 0
 
 
 def _differs(document: Document, path: KeyPath, name: str | None, others: Sequence[str], faults: Faults) -> None:

@@ -36,6 +36,11 @@ def read_secret(
     return None
 
 
+def secret_path(path: KeyPath, table: Table, name: str) -> KeyPath:
+    """The key that a secret was read from, for a fault of what it holds."""
+    return *path, f"{name}_file" if getattr(table, f"{name}_env") is None else f"{name}_env"
+
+
 def is_signing_secret(secret: Secret) -> bool:
     """Whether a webhook can be signed with it; the mark in front may be left out, and the padding."""
     text = secret.reveal().removeprefix(_MARK)

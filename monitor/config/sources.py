@@ -7,6 +7,7 @@ from typing import Any
 
 from monitor.config.documents import Document
 from monitor.config.faults import Faults
+from monitor.config.files import file_at
 from monitor.config.positions import KeyPath
 from monitor.config.secrets import read_secret
 from monitor.config.skids import SkidParts
@@ -75,7 +76,7 @@ def _opcua(document: Document, place: int, environ: Mapping[str, str], faults: F
     path: KeyPath = ("source", "opcua", place)
     table, default = read_table(OpcuaSourceTable, document, path, faults), OpcuaServer("", "")
     password = read_secret(document, path, table, "password", environ, faults)
-    files = {key: _file(document, path, table, key, faults) for key in FILES}
+    files = {key: file_at(document, (*path, key), table, faults, what) for key, what in FILES.items()}
     security = str(table.security or default.security)
     raw = document.data["source"]["opcua"][place]
     if isinstance(raw, dict) and ("security" not in raw or table.security is not None):
@@ -102,13 +103,3 @@ def _check_security(document: Document, path: KeyPath, table: OpcuaSourceTable, 
     if table.username is not None:
         faults.add(document, (*path, "username"), "a user while security is none",
                    "security sign or sign-and-encrypt: the password would be readable on the way")
-
-
-def _file(document: Document, path: KeyPath, table: OpcuaSourceTable, key: str, faults: Faults) -> str | None:
-    name = getattr(table, key)
-    if name is None:
-        return None
-    file = document.folder / name
-    if not file.is_file():
-        faults.add(document, (*path, key), f"{shown(str(file), 400)}, which is no file", FILES[key])
-    return str(file)

@@ -319,46 +319,47 @@ class FleetTable(Table):
     database_file: Annotated[str | None, SECRET_FILE] = None
 
 
-class WebTable(Table):
+class ServerTable(Table):
+    """What serves people."""
+
     host: Annotated[str | None, HOST] = None
     port: Annotated[int | None, PORT] = None
+    cert_file: Annotated[str | None, FILE] = None
+    key_file: Annotated[str | None, FILE] = None
+    user: Any = None
+
+
+class WebTable(ServerTable):
     address: Annotated[str | None, BeforeValidator(Url())] = None
     names: Annotated[tuple[str, ...] | None, BeforeValidator(
         Names('host names without port, as ["filters.hatchery.example"]', Text("a host name", banned="/ @,:")))] = None
     proxy: Annotated[str | None, HOST] = None
-    cert_file: Annotated[str | None, FILE] = None
-    key_file: Annotated[str | None, FILE] = None
     timezone: Annotated[str | None, BeforeValidator(ZoneName())] = None
     cases: Annotated[str | None, FOLDER] = None
-    user: Any = None
 
 
 class UserTable(Table):
+    """Who comes to what serves people."""
+
     needed = ("name", "role")
 
     name: Annotated[str | None, BeforeValidator(Text("a name for people", longest=60))] = None
     role: Annotated[WebRole | None, BeforeValidator(Word(WebRole))] = None
+
+
+class WebUserTable(UserTable):
     token: Annotated[None, BeforeValidator(NeverHere("token"))] = None
     token_env: Annotated[str | None, VARIABLE] = None
     token_file: Annotated[str | None, SECRET_FILE] = None
 
 
-class OpcuaTable(Table):
-    host: Annotated[str | None, HOST] = None
-    port: Annotated[int | None, PORT] = None
+class OpcuaTable(ServerTable):
     anonymous: Annotated[bool | None, BeforeValidator(Flag())] = None
     unencrypted: Annotated[bool | None, BeforeValidator(Flag())] = None
-    cert_file: Annotated[str | None, FILE] = None
-    key_file: Annotated[str | None, FILE] = None
     trusted: Annotated[str | None, BeforeValidator(Text("a folder of certificates", longest=LONGEST_PATH))] = None
-    user: Any = None
 
 
-class OpcuaUserTable(Table):
-    needed = ("name", "role")
-
-    name: Annotated[str | None, BeforeValidator(Text("a name for people", longest=60))] = None
-    role: Annotated[WebRole | None, BeforeValidator(Word(WebRole))] = None
+class OpcuaUserTable(UserTable):
     password: Annotated[None, BeforeValidator(NeverHere("password"))] = None
     password_env: Annotated[str | None, VARIABLE] = None
     password_file: Annotated[str | None, SECRET_FILE] = None
@@ -412,6 +413,13 @@ def read_table(model: type[T], document: Document, path: KeyPath, faults: Faults
     except ValidationError as error:
         bad = _report(error, model, raw, document, path, faults)
     return model.model_validate({key: value for key, value in raw.items() if key not in bad})
+
+
+def size(document: Document, path: KeyPath, value: Any, faults: Faults) -> int:
+    """How many tables the array at `path` has; 0, with a fault, where something else stands."""
+    if value is not None and not isinstance(value, list):
+        faults.add(document, path, "one table or value", f"tables [[{'.'.join(map(str, path))}]]")
+    return len(value) if isinstance(value, list) else 0
 
 
 def value_at(document: Document, path: KeyPath) -> Any:
