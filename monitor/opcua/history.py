@@ -1,7 +1,7 @@
 """HistoryRead (OPC 10000-11) of raw readings and of closed minutes, out of the store, in threads of its own.
 
-A response holds at most `MOST` values of a node; where there are more it carries a continuation point, which is the
-time to go on from. Times are told to the microsecond.
+A response holds at most `MOST` values of a node, and no more than the client wants at once; where its span holds more
+it carries a continuation point (6.5.3), which is the time to go on from. Times are told to the microsecond.
 """
 
 from __future__ import annotations
@@ -23,6 +23,7 @@ MOST = 5_000
 NODES = 100             # of one request
 AT_ONCE = 2             # requests that read the store
 WINDOW = 6 * 3_600 * NS     # read at a time; many short reads let others in between
+EVER = 1 << 62
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _NEVER = datetime(1602, 1, 1, tzinfo=UTC)       # the protocol's zero, or as good as
 
@@ -38,6 +39,8 @@ class StoreHistory(HistoryManager):
     async def read_history(self, params: ua.HistoryReadParameters) -> list[ua.HistoryReadResult]:
         if len(params.NodesToRead) > NODES:
             raise ua.UaStatusCodeError(ua.StatusCodes.BadTooManyOperations)
+        if params.ReleaseContinuationPoints:    # we keep nothing
+            return [ua.HistoryReadResult() for _ in params.NodesToRead]
         return [await self._one(params.HistoryReadDetails, node) for node in params.NodesToRead]
 
     async def _one(self, details: Any, node: ua.HistoryReadValueId) -> ua.HistoryReadResult:
@@ -62,10 +65,10 @@ class StoreHistory(HistoryManager):
         wanted = min(details.NumValuesPerNode or MOST, MOST)
         async with self._turn:
             found = await asyncio.to_thread(self._read, place, first, last, forward, wanted + 1)
-        more = found[wanted:] if not details.NumValuesPerNode or details.NumValuesPerNode > MOST else []
+        complete = EVER in (-first, last) and details.NumValuesPerNode == wanted    # the span is that many values
         result.HistoryData = ua.HistoryData(DataValues=[data_value(v) for v in found[:wanted]])
-        if more and more[0].time is not None:
-            result.ContinuationPoint = more[0].time.to_bytes(8, "big", signed=True)
+        if len(found) > wanted and not complete:
+            result.ContinuationPoint = (found[wanted].time or 0).to_bytes(8, "big", signed=True)
         elif not found:
             result.StatusCode = ua.StatusCode(ua.StatusCodes.GoodNoData)
         return result
@@ -107,9 +110,9 @@ def span(start: datetime | None, end: datetime | None, count: int) -> tuple[int,
     if not count or (begin is None and finish is None):
         raise ValueError("too little is said of the span")
     if begin is not None:
-        return begin, (1 << 62), True
+        return begin, EVER, True
     assert finish is not None
-    return -(1 << 62), finish, False
+    return -EVER, finish, False
 
 
 def _ns(time: datetime | None) -> int | None:
