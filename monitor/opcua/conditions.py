@@ -26,7 +26,7 @@ from asyncua.server.monitored_item_service import WhereClauseEvaluator
 
 from monitor.alarms.catalogue import CATALOGUE
 from monitor.alarms.plant_words import letters, status
-from monitor.opcua.data import AlarmKey, Leave, Source
+from monitor.opcua.data import AlarmKey, Leave, Source, States
 from monitor.opcua.guard import Users, asking
 from monitor.opcua.space import Space
 
@@ -46,7 +46,7 @@ class Conditions:
 
     def __init__(self, server: Server, space: Space, source: Source, leave: Leave, users: Users) -> None:
         self._server, self._space, self._source, self._leave, self._users = server, space, source, leave, users
-        self._told: dict[AlarmKey, dict[str, Any]] = {}
+        self._told: dict[AlarmKey, Mapping[str, Any]] = {}
         self._retained: dict[AlarmKey, event_objects.AlarmCondition] = {}
         self._events: OrderedDict[bytes, str] = OrderedDict()       # EventId -> alarm
         self._nodes: dict[ua.NodeId, str] = {}
@@ -73,9 +73,8 @@ class Conditions:
             if ua.NodeId(number) in self._server.iserver.aspace:
                 self._server.iserver.isession.add_method_callback(ua.NodeId(number), method)
 
-    async def look(self) -> None:
+    async def look(self, states: States) -> None:
         """Tells what has changed since the last look."""
-        states = await asyncio.to_thread(self._source.alarm_states)
         for key, body in states.items():
             if key[0] in self._space.skids and self._told.get(key) != body:
                 known = self._told.get(key)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any, Protocol
 
 import numpy.typing as npt
@@ -10,6 +10,7 @@ import numpy.typing as npt
 from monitor.model import Event, Quality, Rows
 
 AlarmKey = tuple[str, str, str | None, str | None]      # skid, kind, vessel, signal
+States = Mapping[AlarmKey, Mapping[str, Any]]
 Leave = Callable[[str | None, str, Any], int]           # skid, action, body -> number of the request
 
 
@@ -35,14 +36,7 @@ class Source(Protocol):
 
     def request(self, number: int | None = None) -> Asked | None: ...
 
-    def skids(self) -> list[str]: ...
-
-    def signals(self, skid: str, *, former: bool = False) -> list[str]: ...
-
     def rows(self, skid: str, start: int, end: int, signals: Sequence[str] | None = None) -> Rows: ...
-
-    def rows_after(self, skid: str, time: int, *, fed_only: bool = True, signals: Sequence[str] | None = None
-                   ) -> Iterator[Rows]: ...
 
     def minutes(self, skid: str, start: int, end: int) -> Mapping[str, npt.NDArray[Any]]: ...
 

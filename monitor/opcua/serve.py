@@ -16,7 +16,7 @@ from asyncua.server import monitored_item_service
 from monitor.errors import RunError, StoreError
 from monitor.opcua.certificates import own
 from monitor.opcua.conditions import Conditions, Where
-from monitor.opcua.data import Leave, Source
+from monitor.opcua.data import Leave, Source, States
 from monitor.opcua.guard import GuardedServer, Inside, Refusals, Users, trusted
 from monitor.opcua.history import StoreHistory, data_value
 from monitor.opcua.space import URI, Space
@@ -51,8 +51,7 @@ async def _serve(settings: Settings, opcua: OpcuaSettings, open_source: Callable
         conditions = Conditions(server, space, source, leave, users)
         conditions.bind()
         filler = Filler(server, settings, space, source)
-        await filler.step()
-        await conditions.look()
+        await _look(source, filler, conditions)
         try:
             await server.start()
         except OSError as error:
@@ -60,19 +59,25 @@ async def _serve(settings: Settings, opcua: OpcuaSettings, open_source: Callable
             raise RunError(f"[opcua] {opcua.host}:{opcua.port} cannot be served ({reason})") from None
         say(f"OPC UA at opc.tcp://{opcua.host}:{opcua.port}/, {_security(opcua)}, {len(settings.skids)} skids")
         try:
-            await _loop(filler, conditions, stop, say)
+            await _loop(source, filler, conditions, stop, say)
         finally:
             await server.stop()
     finally:
         source.close()
 
 
-async def _loop(filler: Filler, conditions: Conditions, stop: asyncio.Event, say: Callable[[str], None]) -> None:
+async def _look(source: Source, filler: Filler, conditions: Conditions) -> None:
+    states = await asyncio.to_thread(source.alarm_states)
+    await filler.step(states)
+    await conditions.look(states)
+
+
+async def _loop(source: Source, filler: Filler, conditions: Conditions, stop: asyncio.Event,
+                say: Callable[[str], None]) -> None:  # fmt: skip
     complained = False
     while not stop.is_set():
         try:
-            await filler.step()
-            await conditions.look()
+            await _look(source, filler, conditions)
             await conditions.look_events()
             complained = False
         except Exception as error:  # noqa: BLE001  # clients keep what there is; the next look may do better
@@ -93,8 +98,8 @@ class Filler:
         self._server, self._skids, self._space, self._source = server, settings.skids, space, source
         self._known: dict[Place, Value] = {}
 
-    async def step(self) -> None:
-        found = await asyncio.to_thread(lambda: list(current(self._source, self._skids)))
+    async def step(self, states: States) -> None:
+        found = await asyncio.to_thread(lambda: list(current(self._source, self._skids, states)))
         for number, (place, value) in enumerate(found):
             if self._known.get(place) != value:
                 self._known[place] = value

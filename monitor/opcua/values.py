@@ -19,7 +19,7 @@ from typing import Any, NamedTuple
 from asyncua import ua
 
 from monitor.model import Quality
-from monitor.opcua.data import Source
+from monitor.opcua.data import Source, States
 from monitor.opcua.units import BAR, CELSIUS, FLOW, HOURS, Unit, unit_of
 from monitor.skid import SkidSettings
 
@@ -70,10 +70,10 @@ def served(skid: SkidSettings) -> Iterator[Served]:
         yield Served(name, HOURS, None, None, False, "hours until a changeout is due, from the newest forecast")
 
 
-def current(source: Source, skids: tuple[SkidSettings, ...]) -> Iterator[tuple[Place, Value]]:
-    """The newest of everything."""
+def current(source: Source, skids: tuple[SkidSettings, ...], states: States) -> Iterator[tuple[Place, Value]]:
+    """The newest of everything. states: of all alarms."""
     latest, minutes, forecasts = source.all_latest(), source.newest_minutes(), source.newest_forecasts()
-    faults = {(key[0], key[3]): str(body.get("detail")) for key, body in source.alarm_states().items()
+    faults = {(key[0], key[3]): str(body.get("detail")) for key, body in states.items()
               if key[1] == "signal-fault" and body.get("active")}  # fmt: skip
     for skid in skids:
         told = latest.get(skid.id, {})
