@@ -39,11 +39,9 @@ import numpy.typing as npt
 
 from monitor.alarms.plant_words import letters, status
 from monitor.model import Entry, Event, Minute, Rows
+from monitor.notify.tables import LONGEST_TEXT, MINUTE, NUMBER, minute_values
 from monitor.skid import Signal, SkidSettings
 
-PA_PER_BAR = 1e5
-ZERO_CELSIUS_K = 273.15
-LONGEST_TEXT = 4_000        # characters of a string field; the reference allows 64 KB
 _LONE_BACKSLASH = re.compile(r"\\(?=[\\,= ]|$)|(?<=\\)\\")
 _CONTROL = re.compile(r"[\x00-\x1f\x7f]")
 
@@ -89,15 +87,8 @@ class ReadingLines:
 
 def minute_line(skid: str, minute: Minute) -> str:
     """The line of a closed minute."""
-    values = {
-        "inlet_bar": minute.inlet / PA_PER_BAR,
-        "outlet_bar": minute.outlet / PA_PER_BAR,
-        "pressure_drop_bar": minute.pressure_drop / PA_PER_BAR,
-        "normalised_bar": minute.normalised / PA_PER_BAR,
-        "flow_m3_h": minute.flow * 3600.0,
-        "temperature_degc": minute.temperature - ZERO_CELSIUS_K,
-    }
-    fields = [f"{name}={value:.9g}" for name, value in values.items() if math.isfinite(value)]
+    values = zip(MINUTE.columns, minute_values(skid, minute), strict=True)
+    fields = [f"{name}={value:.9g}" for (name, kind, _), value in values if kind == NUMBER and value is not None]
     fields.append(f"judged={'true' if minute.judged else 'false'}")
     return f"{_series('minute', {'skid': skid})} {','.join(fields)} {minute.time}"
 

@@ -24,7 +24,7 @@ from monitor.skid import SkidSettings
 
 PA_PER_BAR = 1e5
 ZERO_CELSIUS_K = 273.15
-LONGEST_TEXT = 4_000        # characters of a text; the rest is cut
+LONGEST_TEXT = 4_000        # characters of a text; the rest is cut. The line protocol's reference allows 64 KB
 TEXT, NUMBER, WHOLE, SMALL, TRUTH = "text", "double precision", "bigint", "smallint", "boolean"
 
 
