@@ -121,24 +121,31 @@ def test_a_port_in_use_for_the_page_ends_with_1_before_anything_else(tmp_path: P
 
 def test_a_page_that_dies_is_started_again_and_none_outlives_a_killed_daemon(tmp_path: Path) -> None:
     config = daemon_config(tmp_path, free_port())
-    port = int(config.read_text().rpartition("port = ")[2])
+    port, plant_port = int(config.read_text().rpartition("port = ")[2]), free_port()
+    config.write_text(config.read_text() + f"[opcua]\nanonymous = true\nport = {plant_port}\n")
     with Running("run", "--config", config.name, cwd=tmp_path) as run:
         eventually(lambda: listening(port), 60, "the page")
-        (child,) = children(run.process.pid)
+        child = children(run.process.pid)["page"]
         os.kill(child, 9)
         run.says("the page stopped (exit code -9) and is started again in 2 s; the daemon goes on")
-        eventually(lambda: children(run.process.pid) not in ([], [child]) and listening(port), 30, "the page again")
+        eventually(lambda: children(run.process.pid).get("page", child) != child and listening(port), 30, "the page")
         with urllib.request.urlopen(f"http://127.0.0.1:{port}/", timeout=10) as answer:
             assert answer.status == 200
+        eventually(lambda: listening(plant_port), 30, "the OPC UA server")
         run.process.kill()
         run.process.wait()
-        eventually(lambda: not listening(port), 15, "the page gone")
+        eventually(lambda: not listening(port) and not listening(plant_port), 15, "page and OPC UA server gone")
+    with Running("run", "--no-page", "--config", config.name, cwd=tmp_path) as run:
+        eventually(lambda: listening(plant_port), 60, "the OPC UA server")
+        assert list(children(run.process.pid)) == ["opcua"]
+        assert run.stop().code == 0 and not listening(plant_port)
 
 
-def children(pid: int) -> list[int]:
-    """Of every thread of the process."""
+def children(pid: int) -> dict[str, int]:
+    """What the threads of a process have started: the command, and its process."""
     threads = Path(f"/proc/{pid}/task").glob("*/children")
-    return [int(word) for thread in threads for word in thread.read_text().split()]
+    pids = [int(word) for thread in threads for word in thread.read_text().split()]
+    return {Path(f"/proc/{child}/cmdline").read_text().split("\0")[3]: child for child in pids}
 
 
 def test_a_broker_that_refuses_the_password_ends_with_1_and_never_shows_it(tmp_path: Path) -> None:
