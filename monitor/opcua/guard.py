@@ -1,7 +1,7 @@
 """What stands between the network and the library: encryption, log-in, and bounds on what one client may take.
 
 The library lets a channel without security in for discovery, and does not look at it again; and it keeps whatever a
-client announces. So here: without encryption only the endpoints are told (unless it was asked for), nothing is done
+client announces, the sessions of a connection that it has forgotten too. So here: without encryption only the endpoints are told (unless it was asked for), nothing is done
 before log-in, and messages, sessions, subscriptions and what one request may hold are bounded. What is refused is
 counted and said once a minute at most.
 """
@@ -24,7 +24,7 @@ from asyncua.crypto.permission_rules import User, UserRole
 from asyncua.crypto.security_policies import SecurityPolicyNone
 from asyncua.server.binary_server_asyncio import BinaryServer, OPCUAProtocol
 from asyncua.server.internal_server import InternalServer
-from asyncua.server.internal_session import InternalSession
+from asyncua.server.internal_session import InternalSession, SessionState
 from asyncua.server.uaprocessor import UaProcessor
 from asyncua.server.user_managers import UserManager
 
@@ -43,9 +43,9 @@ NOBODY = "anonymous"
 _Ids = ua.ObjectIds
 _DISCOVERY = {ua.NodeId(i) for i in (_Ids.GetEndpointsRequest_Encoding_DefaultBinary,
                                      _Ids.FindServersRequest_Encoding_DefaultBinary)}  # fmt: skip
-_BEFORE = _DISCOVERY | {ua.NodeId(i) for i in (_Ids.CreateSessionRequest_Encoding_DefaultBinary,
-                                               _Ids.ActivateSessionRequest_Encoding_DefaultBinary,
-                                               _Ids.CloseSessionRequest_Encoding_DefaultBinary)}  # fmt: skip
+_CREATE = ua.NodeId(_Ids.CreateSessionRequest_Encoding_DefaultBinary)
+_BEFORE = _DISCOVERY | {_CREATE} | {ua.NodeId(i) for i in (_Ids.ActivateSessionRequest_Encoding_DefaultBinary,
+                                                           _Ids.CloseSessionRequest_Encoding_DefaultBinary)}  # fmt: skip
 _NEVER = {ua.NodeId(i) for i in (_Ids.RegisterServerRequest_Encoding_DefaultBinary,
                                  _Ids.RegisterServer2Request_Encoding_DefaultBinary)}  # fmt: skip
 asking: ContextVar[User | None] = ContextVar("asking", default=None)     # whose request is being done
@@ -178,6 +178,8 @@ class Processor(UaProcessor):
             raise ServiceError(ua.StatusCodes.BadServiceUnsupported)
         if typeid not in _BEFORE and (self.session is None or not self.session.is_activated()):
             raise ServiceError(ua.StatusCodes.BadSessionNotActivated)
+        if typeid == _CREATE and self.session is not None and self.session.state != SessionState.Closed:
+            raise ServiceError(ua.StatusCodes.BadTooManySessions)   # the library would forget the first, and count it
         return await super()._process_message(typeid, requesthdr, seqhdr, body)
 
 

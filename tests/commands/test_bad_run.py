@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import socket
 import time
 import urllib.request
@@ -137,7 +138,8 @@ def test_a_page_that_dies_is_started_again_and_none_outlives_a_killed_daemon(tmp
         eventually(lambda: not listening(port) and not listening(plant_port), 15, "page and OPC UA server gone")
     with Running("run", "--no-page", "--config", config.name, cwd=tmp_path) as run:
         eventually(lambda: listening(plant_port), 60, "the OPC UA server")
-        assert list(children(run.process.pid)) == ["opcua"]
+        ((name, child),) = children(run.process.pid).items()
+        assert name == "opcua" and re.search(r"Max data size +2147483648 ", Path(f"/proc/{child}/limits").read_text())
         assert run.stop().code == 0 and not listening(plant_port)
 
 

@@ -9,6 +9,7 @@ import threading
 from collections.abc import Awaitable, Callable, Iterator
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -27,6 +28,7 @@ from store.samples import START, event, skid
 from monitor.config import load
 from monitor.daemon.keeper import Keeper
 from monitor.model import NS, Minute, Quality, Rows, Transition
+from monitor.opcua.guard import SESSIONS, TRIES
 from monitor.opcua.history import MOST
 from monitor.opcua.units import unit_of
 from monitor.settings import Settings
@@ -137,8 +139,12 @@ def make_certificate(folder: Path, name: str) -> None:
 
 
 def with_client(plant: Plant, does: Callable[[Client], Awaitable[Any]], who: tuple[str, str] | None = OPERATOR, *,
-                secure: bool = True, program: str = "client", desk: bool = False) -> Any:
+                secure: bool = True, program: str = "client", desk: bool = False,
+                log_in: bool = True, address: str = "127.0.0.1") -> Any:
+    """log_in: otherwise an encrypted channel is all there is. address: of the client."""
     async def connected() -> Any:
+        loop: Any = asyncio.get_running_loop()
+        loop.create_connection = partial(loop.create_connection, local_addr=(address, 0))
         client = Client(plant.url, timeout=10)
         client.application_uri = "urn:test:client"
         if secure:
@@ -151,8 +157,14 @@ def with_client(plant: Plant, does: Callable[[Client], Awaitable[Any]], who: tup
         if desk:
             await client.load_client_certificate(str(plant.folder / "desk.pem"))
             await client.load_private_key(str(plant.folder / "desk-key.pem"))
-        async with client:
+        if log_in:
+            async with client:
+                return await does(client)
+        await client.connect_sessionless()
+        try:
             return await does(client)
+        finally:
+            await client.disconnect_sessionless()
 
     return asyncio.run(connected())
 
@@ -320,6 +332,29 @@ def test_without_encryption_nothing_but_the_endpoints_is_told(plant: Plant) -> N
     (offered,) = asyncio.run(endpoints())
     assert offered.SecurityPolicyUri.endswith("#Basic256Sha256")
     assert offered.SecurityMode == ua.MessageSecurityMode.SignAndEncrypt
+
+
+def test_before_log_in_nothing_is_done_and_nobodys_place_is_taken(plant: Plant) -> None:
+    async def does(client: Client) -> None:
+        for _ in range(2):
+            with pytest.raises(ua.UaStatusCodeError, match=r"(?i)session"):
+                await client.nodes.server.read_browse_name()
+            with contextlib.suppress(ua.uaerrors.BadTooManySessions):
+                for _ in range(SESSIONS):
+                    await client.create_session()
+
+    with_client(plant, does, log_in=False)
+    with_client(plant, lambda client: client.nodes.server.read_browse_name())
+
+
+def test_ten_failed_log_ins_of_an_address_are_enough_for_a_minute(plant: Plant) -> None:
+    def tried(password: str, address: str) -> None:
+        with_client(plant, lambda client: client.nodes.server.read_browse_name(), (LOOKER[0], password), address=address)
+
+    for password in ["wrong-Pass-7"] * TRIES + [LOOKER[1]]:
+        with pytest.raises((ua.UaStatusCodeError, ua.UaError), match=r"(?i)access|denied|user"):
+            tried(password, "127.0.0.9")
+    tried(LOOKER[1], "127.0.0.1")
 
 
 def test_who_may_look_writes_and_acts_nothing(plant: Plant) -> None:
