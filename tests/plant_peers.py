@@ -6,6 +6,7 @@ import asyncio
 import threading
 from collections.abc import Callable, Coroutine, Sequence
 from datetime import UTC, datetime, timedelta
+from functools import partial
 from pathlib import Path
 from typing import Any, Self
 
@@ -47,8 +48,8 @@ class Peer:
         loop, self._loop = self._loop, None
         if loop is None:
             return
-        for last in (self.down(), asyncio.sleep(0.1)):
-            asyncio.run_coroutine_threadsafe(last, loop).result(30)
+        for last in (self.down, partial(asyncio.sleep, 0.1)):
+            asyncio.run_coroutine_threadsafe(last(), loop).result(30)
         loop.call_soon_threadsafe(loop.stop)
         self._thread.join(10)
         left = asyncio.all_tasks(loop)
@@ -83,13 +84,19 @@ class OpcuaServer(Peer):
         super().__init__()
         self.names, self.secured, self.users = names, secured, users or {}
         self.nodes: dict[str, Any] = {}
+        self.server: Server | None = None
 
     @property
     def url(self) -> str:
         return f"opc.tcp://127.0.0.1:{self.port}/"
 
     async def up(self) -> None:
-        server = self.server = Server(user_manager=Passwords(self.users) if self.users else None)
+        if self.server is None:
+            self.server = await self._made()
+        await self.server.start()
+
+    async def _made(self) -> Server:
+        server = Server(user_manager=Passwords(self.users) if self.users else None)
         await server.init()
         server.set_endpoint(self.url)
         if self.secured:
@@ -102,9 +109,12 @@ class OpcuaServer(Peer):
         for name in self.names:
             self.nodes[name] = await server.nodes.objects.add_variable(
                 ua.NodeId(name, space), name, ua.Variant(0.0, ua.VariantType.Double))
-        await server.start()
+        return server
 
     async def down(self) -> None:
+        assert self.server is not None
+        # First of all nobody more is let in: a client that is quick to come back would keep it from ever ending.
+        self.server.bserver._server.close()
         await self.server.stop()
 
     def write(self, rows: Sequence[tuple[str, Any, int]], status: int = 0, kind: Any = ua.VariantType.Double) -> None:
