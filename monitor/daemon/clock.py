@@ -52,6 +52,7 @@ class LiveTime:
         self._arrival = np.zeros(skids, np.int64)
         self._grace = round(GRACE_S * speed * NS)
         self._ended = np.zeros(skids, np.bool_)
+        self._told = np.zeros(skids, np.int64)      # the latest that `times` has given
 
     def end(self, heard: Iterable[int], ended: Set[int]) -> None:
         """Of the skids just heard of: those whose senders are all gone, from which nothing more is on its way."""
@@ -74,7 +75,17 @@ class LiveTime:
         known = np.flatnonzero(self._newest)
         grace = np.where(self._ended[known], 0, self._grace)
         since = np.maximum(heard - self._arrival[known] - grace, 0)
-        return dict(zip(known.tolist(), (self._newest[known] + since).tolist(), strict=True))
+        times = self._newest[known] + since
+        self._told[known] = np.maximum(self._told[known], times)
+        return dict(zip(known.tolist(), times.tolist(), strict=True))
+
+    def at(self, skid: int, arrival: int) -> int | None:
+        """Event time [ns] of what came at `arrival` and can have no time of its own: after all that was told of the
+        skid by then. None where nothing was heard of it yet."""
+        newest = int(self._newest[skid])
+        if newest == 0:
+            return None
+        return max(newest + max(0, arrival - int(self._arrival[skid])), int(self._told[skid]) + 1)
 
     def offset(self, skid: int) -> int:
         """How far our clock is ahead of the skid's newest row when it arrived [ns]."""

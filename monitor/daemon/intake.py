@@ -10,6 +10,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from monitor.daemon.clock import LiveTime
 from monitor.ingest.decode import Decoded, Decoder
 from monitor.ingest.mqtt import Message
 from monitor.model import NS, Quality, Reason, Rejection, Rows
@@ -75,14 +76,14 @@ class Taken:
 
 
 class Intake:
-    """Decodes messages by the topic's signals."""
+    """Decodes messages by the topic's signals. live: tells the time of a skid that it has been told of."""
 
-    def __init__(self, settings: Settings) -> None:
+    def __init__(self, settings: Settings, live: LiveTime) -> None:
+        self._live = live
         self._bindings: dict[str, list[Binding]] = {}
         for i, skid in enumerate(settings.skids):
             for k, signal in enumerate(skid.signals):
                 self._bindings.setdefault(signal.topic, []).append(Binding(i, k, skid.id, signal.id, Decoder(signal)))
-        self._newest: dict[int, tuple[int, int]] = {}       # skid -> newest source time that was taken, its arrival
         self._gone = [0] * len(settings.skids)              # signals of each skid that are known to be gone
         self._signals = [len(skid.signals) for skid in settings.skids]
         self._generation = 0
@@ -103,11 +104,7 @@ class Intake:
             for binding in bindings:
                 self._one(message, binding, taken, parts)
         _split(parts, taken)
-        for skid, newest in taken.newest.items():
-            if newest > self._newest.get(skid, NEVER):
-                self._newest[skid] = newest
-            if self._gone[skid] == self._signals[skid]:
-                taken.ended.add(skid)
+        taken.ended.update(skid for skid in taken.newest if self._gone[skid] == self._signals[skid])
         return taken
 
     def _reconnected(self, message: Message) -> None:
@@ -133,6 +130,8 @@ class Intake:
             self._presence(binding, reading.quality)
         if time is None and reading.quality is Quality.GONE:
             time = self._gone_at(binding.skid, message.arrival, taken)
+            if time is None:
+                return
         elif time is None:
             time = message.arrival
             if not binding.arrival.believable(message.arrival):
@@ -159,10 +158,12 @@ class Intake:
             binding.gone = not binding.gone
             self._gone[binding.skid] += 1 if binding.gone else -1
 
-    def _gone_at(self, skid: int, arrival: int, taken: Taken) -> int:
-        """When that came, by the skid's transmitters' clocks: by ours it might lie before or after all they send."""
-        newest, then = max(taken.newest.get(skid, NEVER), self._newest.get(skid, NEVER))
-        return newest + max(0, arrival - then) if newest else arrival
+    def _gone_at(self, skid: int, arrival: int, taken: Taken) -> int | None:
+        """When that came, by the skid's transmitters' clocks: by ours it might lie before or after all they send. None
+        where none of them was heard yet: then there is nothing to end either."""
+        if skid in taken.newest:
+            self._live.note(skid, *taken.newest[skid])
+        return self._live.at(skid, arrival)
 
 
 def _split(parts: dict[int, Part], taken: Taken) -> None:

@@ -91,9 +91,9 @@ class Daemon:
         self.stop = stop or threading.Event()
         self.notices, self.committed = Notices(settings, store, clock), committed
         self.engine = Engine(settings.skids)
-        self.intake = Intake(settings)
         self._places = {skid.id: i for i, skid in enumerate(settings.skids)}
         self.live = LiveTime(len(settings.skids), speed_of(clock))
+        self.intake = Intake(settings, self.live)
         self._hearing = Hearing(clock(), speed_of(clock))
         self._checkpoints = Due(len(settings.skids), CHECKPOINT_S, clock())
         self._plans = Due(len(settings.skids), PLAN_S, clock())
