@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
@@ -14,6 +15,7 @@ from monitor.alarms.lifecycle import RefusedError
 from monitor.alarms.suppression import NEVER
 from monitor.model import NS
 from monitor.settings import Hours, RuleSettings
+from monitor.skid import ModbusPlace, OpcuaPlace, SparkplugPlace
 from tests.alarms.plant import HOUR, Room, at, event, fault, skid
 
 PHONE = RuleSettings("phone", ("duty",), priority="high")
@@ -163,6 +165,24 @@ def test_silence_because_the_broker_is_lost_is_the_monitors_alarm() -> None:
     room.events(event(90, "monitor-fault", "cleared", skid="monitor", detail="broker-lost"))
     room.pass_to(120)
     assert room.shown("s/signal-fault/in") == "unacknowledged"
+
+
+def test_silence_of_what_is_read_from_a_source_away_is_the_monitors_alarm_and_no_other_silence_is() -> None:
+    whole = skid()
+    places = {"in": OpcuaPlace("plc-1", "ns=2;s=in"), "out": ModbusPlace("io-1", "input", 0, "float32"),
+              "flow": SparkplugPlace("g", "n", "flow")}
+    room = Room(skids=[replace(whole, signals=tuple(replace(s, place=places.get(s.id)) for s in whole.signals))])
+    room.events(event(5_000, "monitor-fault", skid="monitor", signal="plc-1", detail="source-lost"),    # another clock
+                fault(60, "in", "frozen"), fault(61, "in", "frozen", "cleared"))
+    assert room.shown("s/signal-fault/in") == "returned-unacknowledged", "not what makes it lie"
+    room.act("ack", "s/signal-fault/in", 70)
+    silent = ("in", "out", "flow", "p" + whole.vessels[0])
+    # Each so long after the other that they are not taken for silent together.
+    room.events(*(fault(200 + 100 * k, name, "stale", onset=at(100 + 100 * k)) for k, name in enumerate(silent)))
+    assert [room.shown(f"s/signal-fault/{n}") for n in silent] == ["suppressed-by-design", *["unacknowledged"] * 3]
+    room.events(event(5_100, "monitor-fault", "cleared", skid="monitor", signal="plc-1", detail="source-lost"))
+    room.pass_to(6_000)
+    assert room.shown("s/signal-fault/in") == "unacknowledged", "what is still silent comes out"
 
 
 def test_a_suspicion_from_a_dead_transmitter_waits_but_a_likely_breach_does_not() -> None:
