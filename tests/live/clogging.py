@@ -29,11 +29,11 @@ def clogging_run(seed: int, seconds: float = 260.0) -> np.ndarray:
     return np.round(np.column_stack([up, down, flow]), 4)
 
 
-def messages(rows: np.ndarray, start: int) -> list[tuple[str, bytes]]:
+def messages(rows: np.ndarray, start: int, step: int = NS // 10) -> list[tuple[str, bytes]]:
     """One message a value, in order of time, with the time of its own."""
     out = []
     for k, row in enumerate(rows):
-        stamp = to_rfc3339(start + k * NS // 10)
+        stamp = to_rfc3339(start + k * step)
         for name, value in zip(COLUMNS, row, strict=True):
             out.append((f"rig/{name}", json.dumps({"time": stamp, "value": value}).encode()))
     return out
