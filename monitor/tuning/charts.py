@@ -8,10 +8,10 @@ from dataclasses import dataclass
 
 from markupsafe import Markup
 
-from monitor.web.scales import decimals_for, nice_step, value_ticks
+from monitor.web.plots import BOTTOM, TOP, WIDTH, Scale, value_axis
+from monitor.web.scales import value_ticks
 
 SHORT = 6           # letters
-WIDTH, TOP, BOTTOM = 10_000, 8, 20      # units of the stretched part; px above and below it
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,9 +38,10 @@ class Chart:
 class _Axes:
     def __init__(self, chart: Chart) -> None:
         points = [p for marks in chart.marks for p in marks.points]
-        self.logarithmic, self.height = chart.is_logarithmic, chart.height
-        self.left, self.right = _ends([x for x, _ in points], 0.0, chart.is_logarithmic)
-        self.low, self.high = _ends([y for _, y in points] + [0.0], 0.08, False)
+        self.logarithmic = chart.is_logarithmic
+        self.left, self.right = _ends([x for x, _ in points], 0.03, chart.is_logarithmic)
+        # Counts: what is less than one of them may not look like much.
+        self.down = Scale(*_ends([y for _, y in points] + [0.0, 1.0], 0.08, False), chart.height)
 
     def x(self, value: float) -> float:
         if self.logarithmic:
@@ -48,7 +49,7 @@ class _Axes:
         return WIDTH * (value - self.left) / (self.right - self.left)
 
     def y(self, value: float) -> float:
-        return self.height * (self.high - value) / (self.high - self.low)
+        return float(self.down.y(value))
 
     def ticks(self) -> list[float]:
         if not self.logarithmic:
@@ -72,15 +73,15 @@ def draw_chart(chart: Chart) -> Markup:
         '<svg class="data" x="0" y="{top}" width="100%" height="{h}" viewBox="0 0 {w} {h}" preserveAspectRatio="none" '
         'overflow="visible">{inner}</svg>{y}<g>{x}</g></svg></figure>'
     ).format(title=chart.title, unit=unit, legend=legend, told=_told(chart), all=chart.height + TOP + BOTTOM,
-             top=TOP, h=chart.height, w=WIDTH, inner=inner, y=_value_axis(axes), x=_x_axis(axes, chart))
+             top=TOP, h=chart.height, w=WIDTH, inner=inner, y=value_axis(axes.down), x=_x_axis(axes, chart))
 
 
 def _ends(values: Sequence[float], air: float, logarithmic: bool) -> tuple[float, float]:
     low, high = min(values, default=0.0), max(values, default=1.0)
     if logarithmic:
         return low * 0.95, high * 1.05
-    pad = air * (high - low) or (high - low) * 0.03 or 0.5
-    return (low if low == 0.0 else low - pad), high + pad
+    pad = air * (high - low) or 0.5
+    return low - pad, high + pad
 
 
 def _drawn(marks: Marks, axes: _Axes) -> Markup:
@@ -98,16 +99,6 @@ def _drawn(marks: Marks, axes: _Axes) -> Markup:
 def _sample(style: str) -> Markup:
     shape = "M1,5H25" if style in ("line", "step") else "M13,5h0"
     return Markup('<path class="line {}" d="{}"/>').format("" if style in ("line", "step") else style, shape)
-
-
-def _value_axis(axes: _Axes) -> Markup:
-    count = max(2, axes.height // 34)
-    digits = decimals_for(nice_step(axes.high - axes.low, count))
-    return Markup("").join(
-        Markup('<line class="grid" x1="0" x2="100%" y1="{y:.1f}" y2="{y:.1f}"/>'
-               '<text class="tick" x="4" y="{t:.1f}">{v:.{d}f}</text>').format(
-            y=TOP + axes.y(v), t=TOP + axes.y(v) - 3, v=v + 0.0, d=digits)
-        for v in value_ticks(axes.low, axes.high, count))
 
 
 def _x_axis(axes: _Axes, chart: Chart) -> Markup:

@@ -23,8 +23,9 @@ Floats = npt.NDArray[np.float64]
 Times = npt.NDArray[np.int64]
 
 WIDTH = 10_000          # x units of the stretched part
-_TOP, _BOTTOM = 8, 20   # px above the plot, and below it for the time labels
+TOP, BOTTOM = 8, 20   # px above the plot, and below it for the time labels
 _LANE = 30              # px of one lane of events
+TICK_TALL = 14          # px that a label above its line takes
 _GAP = 1.5              # a step longer than this many usual steps is a gap
 
 
@@ -117,10 +118,10 @@ def draw_panel(time: Times, panel: Panel, frame: Frame) -> Markup:
     values = [v[np.isfinite(v)] for line in panel.lines for v in (line.values, line.low, line.high) if v is not None]
     known = np.concatenate(values) if values else np.empty(0)
     low, high = _extent(known, panel)
-    down = _Scale(low, high, panel.height)
+    down = Scale(low, high, panel.height)
     inner = [_shades(frame, panel.height), _grid_times(frame, panel.height), _marks(frame, panel.height)]
     inner += [_curve(time, line, frame, down, panel.joined) for line in panel.lines]
-    text = _value_axis(down) + Markup("").join(_limit(limit, down, panel) for limit in panel.limits)
+    text = value_axis(down) + Markup("").join(_limit(limit, down, panel) for limit in panel.limits)
     if not known.size:
         text += Markup('<text class="empty" x="50%" y="{}" text-anchor="middle">{}</text>').format(
             panel.height // 2, panel.empty)
@@ -138,7 +139,7 @@ def draw_lanes(lanes: Sequence[Lane], frame: Frame) -> Markup:
     inner, text = [_grid_times(frame, height)], Markup("")
     for row, lane in enumerate(lanes):
         y = row * _LANE + 17
-        text += Markup('<text class="lane" x="4" y="{}">{}</text>').format(_TOP + y - 4, lane.label)
+        text += Markup('<text class="lane" x="4" y="{}">{}</text>').format(TOP + y - 4, lane.label)
         inner += [_bar(span, y, frame) for span in lane.spans]
     words = "; ".join(f"{lane.label}: {len(lane.spans)}" for lane in lanes)
     return Markup('<figure class="plot lanes"><figcaption><span class="plot-title">Events</span> '
@@ -146,7 +147,7 @@ def draw_lanes(lanes: Sequence[Lane], frame: Frame) -> Markup:
                   "</figure>").format(_svg(Markup("").join(inner), text, height, frame, f"Events by kind. {words}."))
 
 
-class _Scale:
+class Scale:
     """Values to pixels from the top of the plot."""
 
     def __init__(self, low: float, high: float, height: int) -> None:
@@ -183,7 +184,7 @@ def _points(x: Floats, y: Floats) -> str:
     return " ".join(f"{a:.0f},{b:.1f}".removesuffix(".0") for a, b in zip(x.tolist(), y.tolist(), strict=True))
 
 
-def _path(time: Times, values: Floats, frame: Frame, down: _Scale, near: int) -> str:
+def _path(time: Times, values: Floats, frame: Frame, down: Scale, near: int) -> str:
     x, y = frame.x(time), down.y(values)
     parts = []
     for run in _runs(time, values, near):
@@ -192,7 +193,7 @@ def _path(time: Times, values: Floats, frame: Frame, down: _Scale, near: int) ->
     return "".join(parts)
 
 
-def _joined(line: Line, frame: Frame, down: _Scale) -> str:
+def _joined(line: Line, frame: Frame, down: Scale) -> str:
     """A curve over times of its own: whatever lies between two points that are known."""
     assert line.time is not None
     x, y = frame.x(line.time), down.y(line.values)
@@ -201,7 +202,7 @@ def _joined(line: Line, frame: Frame, down: _Scale) -> str:
     return "".join(f"M{_points(x[p], y[p])}" for p in (q[good[q]] for q in pieces) if p.size > 1)
 
 
-def _curve(time: Times, line: Line, frame: Frame, down: _Scale, near: int) -> Markup:
+def _curve(time: Times, line: Line, frame: Frame, down: Scale, near: int) -> Markup:
     out = Markup("")
     if line.low is not None and line.high is not None:
         out += Markup('<path class="band" d="{}"/>').format(_band(time, line.low, line.high, frame, down, near))
@@ -226,27 +227,30 @@ def _beyond(line: Line, limit: float) -> npt.NDArray[np.bool_]:
     return found if line.firm is None else found & line.firm
 
 
-def _band(time: Times, low: Floats, high: Floats, frame: Frame, down: _Scale, near: int) -> str:
+def _band(time: Times, low: Floats, high: Floats, frame: Frame, down: Scale, near: int) -> str:
     x, top, bottom = frame.x(time), down.y(high), down.y(low)
     return "".join(
         f"M{_points(x[run], top[run])} {_points(x[run][::-1], bottom[run][::-1])}z"
         for run in _runs(time, low + high, near))
 
 
-def _value_axis(down: _Scale) -> Markup:
-    ticks = value_ticks(down.low, down.high, max(2, down.height // 34))
-    digits = decimals_for(nice_step(down.high - down.low, max(2, down.height // 34)))
+def value_axis(down: Scale) -> Markup:
+    """Lines across at round values, two at least, each with its label above it, below it where there is no room."""
+    count = max(2, down.height // 34)
+    if len(value_ticks(down.low, down.high, count)) < 2:
+        count *= 2
+    digits = decimals_for(nice_step(down.high - down.low, count))
     out = Markup("")
-    for value in ticks:
-        y = _TOP + float(down.y(value))
+    for value in value_ticks(down.low, down.high, count):
+        y = TOP + float(down.y(value))
         out += Markup('<line class="grid" x1="0" x2="100%" y1="{y:.1f}" y2="{y:.1f}"/>'
                       '<text class="tick" x="4" y="{t:.1f}">{v:.{d}f}</text>').format(
-            y=y, t=y - 3, v=value + 0.0, d=digits)
+            y=y, t=y - 3 if y >= TICK_TALL else y + TICK_TALL - 3, v=value + 0.0, d=digits)
     return out
 
 
-def _limit(limit: Limit, down: _Scale, panel: Panel) -> Markup:
-    y = _TOP + float(down.y(limit.value))
+def _limit(limit: Limit, down: Scale, panel: Panel) -> Markup:
+    y = TOP + float(down.y(limit.value))
     return Markup('<line class="limit{a}" x1="0" x2="100%" y1="{y:.1f}" y2="{y:.1f}"/>'
                   '<text class="limit-label" x="100%" dx="-4" y="{t:.1f}" text-anchor="end">'
                   "{label} {v:.{d}f} {u}</text>"
@@ -284,7 +288,7 @@ def _bar(span: Span, y: int, frame: Frame) -> Markup:
         level=span.level, x=min(left, WIDTH - width), y=y, w=width, title=span.title)
 
 
-def _svg(inner: Markup, text: Markup, height: int, frame: Frame, label: str, down: _Scale | None = None) -> Markup:
+def _svg(inner: Markup, text: Markup, height: int, frame: Frame, label: str, down: Scale | None = None) -> Markup:
     axis = Markup("").join(_time_label(at, word, frame, height)
                             for at, word in time_ticks(frame.start, frame.end, zone=frame.zone))
     scale = Markup(' data-low="{:.6g}" data-high="{:.6g}"').format(down.low, down.high) if down else Markup("")
@@ -292,15 +296,15 @@ def _svg(inner: Markup, text: Markup, height: int, frame: Frame, label: str, dow
         '<svg class="chart" role="img" aria-label="{label}" width="100%" height="{total}" data-start="{start}" '
         'data-end="{end}"{scale}><svg class="data" x="0" y="{top}" width="100%" height="{h}" viewBox="0 0 {w} {h}" '
         'preserveAspectRatio="none">{inner}</svg>{text}<g class="times">{axis}</g></svg>'
-    ).format(label=label, total=height + _TOP + _BOTTOM, start=frame.start // 1_000_000, end=frame.end // 1_000_000,
-             scale=scale, top=_TOP, h=height, w=WIDTH, inner=inner, text=text, axis=axis)
+    ).format(label=label, total=height + TOP + BOTTOM, start=frame.start // 1_000_000, end=frame.end // 1_000_000,
+             scale=scale, top=TOP, h=height, w=WIDTH, inner=inner, text=text, axis=axis)
 
 
 def _time_label(at: int, word: str, frame: Frame, height: int) -> Markup:
     percent = float(frame.x(at)) * 100 / WIDTH
     anchor = "start" if percent < 4 else "end" if percent > 96 else "middle"
     return Markup('<text class="tick" x="{:.2f}%" y="{}" text-anchor="{}">{}</text>').format(
-        percent, height + _TOP + 14, anchor, word)
+        percent, height + TOP + 14, anchor, word)
 
 
 def _legend(panel: Panel) -> Markup:
