@@ -43,9 +43,10 @@ def fragment(
 
 def reason(change: Change, now: Totals, days: float) -> str:
     """Why a change is proposed: what staying at today's value would cost."""
-    stays = f"{change.knob.written(change.knob.today)} today; left so"
+    today = f"{change.knob.written(change.knob.today)} today"
     if not change.tried:
-        return f"{stays}: not tried before the stop."
+        return f"{today}; the best set so far has it so. What leaving it would cost was not tried before the stop."
+    stays = f"{today}; left so"
     if change.back is None:
         return f"{stays}, it would contradict the other changes."
     worse = [_difference(name, words, change.back, now, days) for name, words in UNITS_OF_COUNTS]
