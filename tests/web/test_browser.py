@@ -172,7 +172,7 @@ def test_labels_of_a_case_are_ticked_and_corrected_by_hand(browser: Browser, pla
         page.get_by_role("checkbox").first.check()
         page.get_by_label("Your name").fill("Ada")
         page.get_by_role("button", name="What is ticked is right").click()
-        wait_for(page, "2 to look at, 1 labels")
+        wait_for(page, "2 to look at, 1 label, 0 decoys")
         page.get_by_role("link", name="Changeout done").click()
         look()
         page.get_by_label("Vessel").select_option("west")
@@ -180,7 +180,7 @@ def test_labels_of_a_case_are_ticked_and_corrected_by_hand(browser: Browser, pla
         page.get_by_role("heading", name="Signal fault").wait_for()         # the next proposal
         page.get_by_label("Why, if it was none").fill("a trial")
         page.get_by_role("button", name="It was none").click()
-        wait_for(page, "0 to look at, 2 labels, 1 decoys")
+        wait_for(page, "0 to look at, 2 labels, 1 decoy")
         look()
     assert [e.vessel for e in cases.case(NAME).entries if e.list == "events"] == [None, "west"]
 
