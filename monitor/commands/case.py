@@ -137,26 +137,26 @@ def _add(document: dict[str, Any], given: dict[str, Any], by: str) -> int:
 
 
 def run_case_page(folder: Path, *, port: int) -> None:
-    """Serve a folder of cases, or that of one case, to this machine only; no daemon and no store are needed."""
+    """Serve a folder of cases, or that of one case, to this machine only; no daemon and no store are needed, and there
+    are no views but theirs."""
     import tempfile
 
     from monitor.commands.page import open_reader
     from monitor.settings import Settings, WebSettings
     from monitor.store import Store
     from monitor.tuning.casebook import CaseBook
-    from monitor.tuning.cases import is_case, open_case
+    from monitor.tuning.cases import is_case
     from monitor.web.server import serve
 
     folder = folder.absolute().parent if is_case(folder) else folder
     book = CaseBook(folder)
     if not book.names():
         raise InputError(f"{folder}: no case in it; accepted: a folder in which `bagwright case new` made some")
-    skids = {case.skid.id: case.skid for case in (open_case(folder / name) for name in book.names())}
     with tempfile.TemporaryDirectory(prefix="bagwright-") as place:
         store = Path(place, "empty.db")
         Store.open(store, now=lambda: 0).close()
-        serve(lambda: open_reader(store), Settings(skids=tuple(skids.values()), web=WebSettings(port=port)),
-              cases=book, ready=lambda address: say(f"cases at {address}cases; Ctrl-C ends it"))
+        serve(lambda: open_reader(store), Settings(skids=(), web=WebSettings(port=port)), cases=book,
+              ready=lambda address: say(f"cases at {address}cases; Ctrl-C ends it"))
 
 
 def run_verify(folder: Path) -> None:

@@ -35,6 +35,11 @@ def add_cases(app: FastAPI, site: Site, cases: Cases) -> None:
         except MonitorError as error:
             raise HTTPException(409, f"The case cannot be used: {error}") from None
 
+    if not site.settings.skids:
+        @app.get("/", include_in_schema=False)
+        async def home() -> RedirectResponse:
+            return _to("/cases")
+
     @app.get("/cases", include_in_schema=False)
     async def all_cases(request: Request) -> HTMLResponse:
         return await show(request, "cases.html", found=await run_in_threadpool(_each, cases))

@@ -63,15 +63,15 @@ class Around:
 
 
 class Pages:
-    """Renders the views of one configuration. may_act: whether anybody can ask for something here; cases: whether there
-    are any to look at."""
+    """Renders the views of one configuration; without a skid there are none of them. may_act: whether anybody can ask
+    for something here; cases: whether there are any to look at."""
 
     def __init__(self, settings: Settings, *, may_act: bool = False, cases: bool = False) -> None:
         self.settings = settings
         self.skids = {skid.id: skid for skid in settings.skids}
         self._templates = environment(skids=settings.skids)
         views = [("/", "Overview"), ("/alarms", "Alarms"), ("/changeouts", "Changeouts"), ("/report", "Report")]
-        views += [("/cases", "Cases")] if cases else []
+        views = (views if settings.skids else []) + ([("/cases", "Cases")] if cases else [])
         self._templates.globals.update(may_act=may_act, views=views)
         self._lines: dict[str, tuple[object, str]] = {}
         self._kept: dict[tuple[str, ...], tuple[object, str]] = {}
@@ -151,7 +151,7 @@ class Pages:
 
     def only_newest(self, source: Source) -> Fragments:
         """What a page shows that has nothing else of the store."""
-        return {"newest": self.render("_newest.html", newest=source.newest())}
+        return {"newest": self.render("_newest.html", newest=source.newest()) if self.skids else ""}
 
     def render(self, template: str, **values: Any) -> str:
         return self._templates.get_template(template).render(**values)

@@ -68,7 +68,8 @@ def create_app(open_reader: Callable[[], StoreReader], settings: Settings, submi
     site = Site(hub, Pages(settings, may_act=submit is not None, cases=cases is not None), settings, submit)
     app.include_router(router(hub, settings))
     app.include_router(records_router(site))
-    for add in (add_views, add_alarms, add_changeouts, add_companion, add_report, add_metrics, add_calendar):
+    watched = (add_views, add_alarms, add_changeouts, add_companion, add_report, add_metrics, add_calendar)
+    for add in watched if settings.skids else ():
         add(app, site)
     if cases is not None:
         add_cases(app, site, cases)

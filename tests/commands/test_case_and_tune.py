@@ -11,13 +11,16 @@ import gzip
 import json
 import math
 import shutil
+import signal
 import subprocess
+import sys
 import tomllib
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
+import httpx
 import pytest
 from commands.helpers import ROOT, assert_for_people, bagwright
 
@@ -171,6 +174,25 @@ def test_what_cannot_be_done_to_labels_is_said_and_leaves_them(
     assert told.code == 2 and said in told.err, told
     assert_for_people(told)
     assert (case / "labels.json").read_bytes() == before
+
+
+def test_cases_are_served_without_a_daemon_beside_one_that_is_broken(place: Path, tmp_path: Path) -> None:
+    """Nothing is watched: there are no views but those of the cases."""
+    copied(place, tmp_path)
+    (tmp_path / "2024-01-01-broken").mkdir()
+    (tmp_path / "2024-01-01-broken/case.json").write_text("{", encoding="utf-8")
+    words = [sys.executable, "-m", "monitor", "case", "page", tmp_path, "--port", "0"]
+    with subprocess.Popen(words, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as served:
+        assert served.stdout is not None
+        address = served.stdout.readline().split()[2].removesuffix("/cases;")
+        with httpx.Client(base_url=address, trust_env=False, follow_redirects=True) as client:
+            home, alarms, case = (client.get(path) for path in ("/", "/alarms", f"/cases/{CASE}"))
+        served.send_signal(signal.SIGINT)
+        _, told = served.communicate(timeout=20)
+    assert home.url.path == "/cases" and CASE in home.text and "2024-01-01-broken" in home.text
+    assert "cannot be read" in home.text and "Alarms" not in home.text and "No reading" not in home.text
+    assert (alarms.status_code, case.status_code) == (404, 200) and "to look at, 0 labels" in case.text
+    assert served.returncode in (0, 130) and "Traceback" not in told
 
 
 def test_a_what_if_is_compared_with_the_replay_it_departs_from(place: Path) -> None:

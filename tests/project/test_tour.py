@@ -115,7 +115,7 @@ def test_a_plant_export_is_taken_as_it_comes(place: Path) -> None:
 
 
 def test_a_recording_becomes_a_case_and_its_labels_are_confirmed(place: Path) -> None:
-    """`case page`, which serves until it is stopped, is in tests/web/test_browser.py."""
+    """`case page`, which serves until it is stopped, is in tests/commands/test_case_and_tune.py."""
     typed(command("case", "replay_data/spring-runoff/recording.csv.gz"), place)
     assert "confirmed" in typed(command("case", "labels"), place)
 
