@@ -35,7 +35,6 @@ import measure_rigs as rigs
 from monitor.engine.engine import Engine
 from monitor.engine.told import ForecastRow
 from monitor.forecast.life import ElementLife
-from monitor.model import Rows
 from monitor.replay.memory import recall
 from monitor.skid import SkidSettings
 
@@ -70,10 +69,9 @@ def first_above(second: Array, values: Array, limit: float) -> float:
 
 
 def liquid(folder: Path) -> Iterator[Life]:
-    profiles = pd.read_csv(folder / "profiles.csv", sep=";", encoding="utf-8-sig").to_numpy(str)
-    known = {int(number): (size, solids) for number, size, solids in profiles}
+    known = rigs.profiles(folder)
     for run in rigs.liquid(folder):
-        size, solids = known[int(re.findall(r"(\d+)\.csv", run.name)[0])]
+        size, solids = known[rigs.number_of(run)]
         up, down, flow = run.columns
         yield life(run, size, solids, up - down, flow / 560.0, 20.0)
 
@@ -94,14 +92,9 @@ def life(run: rigs.Run, group: str, level: str, dp: Array, share: Array, limit: 
 def replay(
     life: Life, skid: SkidSettings, history: Sequence[ElementLife]
 ) -> tuple[list[ForecastRow], list[ElementLife]]:
-    time = rigs.START + np.round(life.run.second * 1000).astype(np.int64) * 1_000_000
-    columns = life.run.columns[: len(skid.signals)]
-    n, k = time.size, len(columns)
     engine = Engine([skid])
     recall(engine, history)
-    rows = Rows(np.repeat(time, k), np.tile(np.arange(k, dtype=np.int16), n), np.stack(columns, 1).ravel(),
-                np.zeros(n * k, np.uint8))  # fmt: skip
-    output, _ = engine.feed({0: rows})
+    output, _ = engine.feed({0: life.run.rows(len(skid.signals))})
     output.join(engine.finish())
     return output.forecasts, [*output.lives, *engine.open_lives(0)]
 

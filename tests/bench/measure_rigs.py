@@ -115,6 +115,14 @@ class Run:
         smooth = pd.Series(self.columns[0] - self.columns[1] if len(self.columns) == 3 else self.columns[0])
         return np.asarray(smooth.rolling(SMOOTHED, center=True, min_periods=1).median())
 
+    def rows(self, signals: int | None = None) -> Rows:
+        """Readings of the first so many columns, of all where none is said."""
+        columns = self.columns[:signals]
+        time = START + np.round(self.second * 1000).astype(np.int64) * 1_000_000
+        n, k = time.size, len(columns)
+        return Rows(np.repeat(time, k), np.tile(np.arange(k, dtype=np.int16), n), np.stack(columns, 1).ravel(),
+                    np.zeros(n * k, np.uint8))  # fmt: skip
+
     def torn(self, at: float, left: float) -> Run:
         """The same with dP at `left` of itself from a second on."""
         taken = np.where(self.second >= at, (1 - left) * self.drop, 0.0)
@@ -127,6 +135,17 @@ def liquid(folder: Path) -> Iterator[Run]:
             continue
         table = pd.read_csv(path).to_numpy(float)
         yield Run(path.name, table[:, 0], (table[:, 2], table[:, 3], table[:, 1]))
+
+
+def profiles(folder: Path) -> dict[int, tuple[str, str]]:
+    """Of the liquid runs by number: size of the particles [um], share of solids."""
+    table = pd.read_csv(folder / "profiles.csv", sep=";", encoding="utf-8-sig", dtype=str)
+    return {int(number): (size, solids) for number, size, solids in table.to_numpy()}
+
+
+def number_of(run: Run) -> int:
+    """The number in the name of a liquid run's file."""
+    return int("".join(filter(str.isdigit, run.name.split(".")[0])))
 
 
 def air(folder: Path) -> Iterator[Run]:
@@ -144,12 +163,8 @@ def settings(text: str) -> SkidSettings:
 
 
 def events_of(run: Run, skid: SkidSettings) -> list[Event]:
-    time = START + np.round(run.second * 1000).astype(np.int64) * 1_000_000
-    n, k = time.size, len(run.columns)
-    rows = Rows(np.repeat(time, k), np.tile(np.arange(k, dtype=np.int16), n), np.stack(run.columns, 1).ravel(),
-                np.zeros(n * k, np.uint8))  # fmt: skip
     engine = Engine([skid])
-    output, _ = engine.feed({0: rows})
+    output, _ = engine.feed({0: run.rows()})
     return [e for e in output.events + engine.finish().events if e.kind == "element-breach"]
 
 

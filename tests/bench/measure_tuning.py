@@ -30,7 +30,7 @@ import bench_tune  # noqa: E402
 import measure_rigs as rigs  # noqa: E402
 
 from monitor.config.overrides import template_of  # noqa: E402
-from monitor.model import NS, Rows  # noqa: E402
+from monitor.model import NS  # noqa: E402
 from monitor.tuning.choice import Chooser  # noqa: E402
 from monitor.tuning.evaluate import judged  # noqa: E402
 from monitor.tuning.groups import counts  # noqa: E402
@@ -135,12 +135,9 @@ def rig_material(run: rigs.Run, place: Path) -> tuple[Material, float]:
     path.write_text(rigs.LIQUID.split("[alarm")[0] + RIG_POOR, encoding="utf-8")
     template = template_of(path)
     passed = float(run.second[np.argmax(run.drop > PASSED_PSI)])
-    time = rigs.START + np.round(run.second * 1000).astype(np.int64) * 1_000_000
-    n, k = time.size, len(run.columns)
-    rows = Rows(np.repeat(time, k), np.tile(np.arange(k, dtype=np.int16), n), np.stack(run.columns, 1).ravel(),
-                np.zeros(n * k, np.uint8))  # fmt: skip
+    rows = run.rows()
     begin, end = (rigs.START + round((passed - s) * NS) for s in WINDOW_S)
-    label = Label(end, "changeout-due", 0.0, early_s=(end - begin) / NS, until=int(time[-1]))
+    label = Label(end, "changeout-due", 0.0, early_s=(end - begin) / NS, until=int(rows.time[-1]))
     return Material(run.name, template, Labels((label,)), sequenced([rows], template.settings({}), run.name)), passed
 
 
@@ -156,13 +153,9 @@ def leads(made: Sequence[tuple[Material, float]], changes: dict[str, str]) -> li
 
 
 def on_rig(folder: Path, sets: int) -> None:
-    import pandas as pd
-
-    profiles = pd.read_csv(folder / "profiles.csv", sep=";", decimal=",", encoding="utf-8-sig")
-    number, solids = profiles.columns[0], profiles.columns[-1]
-    level = {int(row[number]): float(row[solids]) for _, row in profiles.iterrows()}
+    level = {number: float(solids.replace(",", ".")) for number, (_, solids) in rigs.profiles(folder).items()}
     with tempfile.TemporaryDirectory() as place:
-        runs = [(level[int("".join(filter(str.isdigit, run.name.split(".")[0])))], rig_material(run, Path(place)))
+        runs = [(level[rigs.number_of(run)], rig_material(run, Path(place)))
                 for run in rigs.liquid(folder)]  # fmt: skip
     for left_out in sorted({share for share, _ in runs}):
         train = [made for share, (made, _) in runs if share != left_out]
