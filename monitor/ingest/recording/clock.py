@@ -123,7 +123,7 @@ def _from_timestamps(column: Array) -> Times:
     ticks = numbers(counts, 0)
     fits = np.abs(ticks) <= np.iinfo(np.int64).max // per
     local = np.full(len(column), column.type.tz is None)
-    return Times(np.where(fits, ticks, 0) * per, present(counts) & fits, local, ~local & False)
+    return Times(np.where(fits, ticks, 0) * per, present(counts) & fits, local, *_none_of(len(column), 1))
 
 
 def _from_numbers(column: Array) -> Times:

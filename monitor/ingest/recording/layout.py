@@ -167,25 +167,26 @@ def _clock_only(line: bytes, delimiter: str, place: int) -> bool:
     return place < len(cells) and _CLOCK_ONLY(cells[place].encode()) is not None
 
 
-def _header(lines: Sequence[bytes], filled: Sequence[int], names: Names) -> tuple[int, str, tuple[str, ...]]:
-    """Where the header is, its separator and column names: the first line with a time and something known beside it,
-    else with a time, else with the most columns; the separator that finds a time and the most columns."""
-    best: tuple[tuple[bool, bool, int], int, str, tuple[str, ...]] | None = None
-    for i in filled:
-        for separator in SEPARATORS:
-            cells = _split(_text(lines[i]), separator)
-            found = {names.resolve(cell).target for cell in cells}
-            known = any(names.skid.index(name) is not None for name in found) or found.issuperset(LONG)
-            worth = "time" in found and known, "time" in found, len(cells)
-            if best is None or worth[:2] > best[0][:2] or (worth > best[0] and i == best[1]):
-                best = worth, i, separator, cells
-        if best is not None and best[0][0]:
-            break
-    assert best is not None
-    if not best[0][1]:      # no time anywhere: what looks most like a header
-        return max(((i, s, _split(_text(lines[i]), s)) for i in filled for s in SEPARATORS),
-                   key=lambda found: (len(found[2]), -found[0]))
-    return best[1:]
+class _Header(NamedTuple):
+    """A line as a header: which, its separator and column names."""
+
+    at: int
+    delimiter: str
+    cells: tuple[str, ...]
+
+
+def _header(lines: Sequence[bytes], filled: Sequence[int], names: Names) -> _Header:
+    """The first line with a time and something known beside it, else with a time, else with the most columns; the
+    separator that finds that and the most columns."""
+    found = [_Header(i, mark, _split(_text(lines[i]), mark)) for i in filled for mark in SEPARATORS]
+
+    def worth(header: _Header) -> tuple[bool, bool, int, int, int]:
+        told = {names.resolve(cell).target for cell in header.cells}
+        timed = "time" in told
+        known = any(names.skid.index(name) is not None for name in told) or told.issuperset(LONG)
+        return timed and known, timed, -header.at if timed else 0, len(header.cells), -header.at
+
+    return max(found, key=worth)
 
 
 def _text(line: bytes) -> str:
