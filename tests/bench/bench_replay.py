@@ -2,6 +2,7 @@
 
     python tests/bench/bench_replay.py               # 20 days: for CI
     python tests/bench/bench_replay.py --days 365    # a skid-year; the recording takes 0.3 GB in the temporary folder
+    python tests/bench/bench_replay.py --days 60 --forecasts    # what forecasts cost, on simulated service
 
 Run as a program; prints tables, judges nothing. Processor time of all threads, since everything is meant for one core
 and machines are shared; floor and subject alternate, medians are shown, compiled code is warm. One skid, 1 Hz, inlet,
@@ -119,6 +120,43 @@ def stages(path: Path) -> dict[str, float]:
     return spent
 
 
+def forecasts(days: int, folder: Path) -> None:
+    """Samples that forecasts take and fits among them: how many, what each costs, and what that comes to."""
+    from monitor.config import load
+    from monitor.engine import forecasting
+    from monitor.forecast import watch
+    from monitor.simulation.scenarios import simulate
+    from monitor.simulation.site import Wishes
+
+    simulate("normal-service", folder, 1, days=days, wishes=Wishes(interval=1.0))
+    engine = Engine(load(folder / "skid.toml").skids[:1])
+    spent: dict[str, list[float]] = {"samples": [], "fits": []}
+    wrapped = {"samples": (forecasting, "sampled"), "fits": (watch, "estimate")}
+
+    def timed(name: str, step: Callable[..., Any]) -> Callable[..., Any]:
+        def call(*given: Any, **named: Any) -> Any:
+            spent[name].append(0.0)
+            begun = time.process_time()
+            found = step(*given, **named)
+            spent[name][-1] = time.process_time() - begun
+            return found
+
+        return call
+
+    for name, (module, step) in wrapped.items():
+        setattr(module, step, timed(name, getattr(module, step)))
+    for chunk in open_recordings([folder / "recording.csv.gz"], engine.skids[0]):
+        engine.feed({0: chunk.rows})
+    lives = len(engine.events.stories[0].forecast.lives)
+    print(f"{days} days of simulated service, 1 Hz; {lives} lives kept")
+    for name, each in spent.items():
+        middle = statistics.median(each) * 1e6
+        print(f"{name}: {len(each):,}, {middle:,.0f} us (median), {sum(each) / len(each) * 1e6:,.0f} us (mean), "
+              f"in the last quarter {statistics.median(each[-len(each) // 4 :]) * 1e6:,.0f} us")
+    whole = sum(spent["samples"])       # fits are made while a sample is taken
+    print(f"a skid-year: {whole / days * 365:.1f} s; 10,000 skids: {whole / days / 24 * 10_000:.0f} s of every hour")
+
+
 def peak_of(path: Path, out: Path) -> float:
     """MiB that a process of its own comes to while it replays."""
     call = [sys.executable, __file__, "--peak", str(path), str(out)]
@@ -164,6 +202,7 @@ def table(path: Path, days: int, folder: Path) -> None:
 def main() -> None:
     options = argparse.ArgumentParser(description=__doc__)
     options.add_argument("--days", type=int, default=20)
+    options.add_argument("--forecasts", action="store_true", help="only what these cost")
     options.add_argument("--peak", nargs=2, type=Path, help=argparse.SUPPRESS)
     chosen = options.parse_args()
     if chosen.peak:
@@ -171,6 +210,9 @@ def main() -> None:
         print(peak_here())
         return
     with tempfile.TemporaryDirectory() as name:
+        if chosen.forecasts:
+            forecasts(chosen.days, Path(name, "service"))
+            return
         path = Path(name, "recording.parquet")
         write(path, chosen.days)
         table(path, chosen.days, Path(name))
