@@ -1,9 +1,9 @@
 """What stands between the network and the library: encryption, log-in, and bounds on what one client may take.
 
 The library lets a channel without security in for discovery, and does not look at it again; and it keeps whatever a
-client announces, the sessions of a connection that it has forgotten too. So here: without encryption only the endpoints are told (unless it was asked for), nothing is done
-before log-in, and messages, sessions, subscriptions and what one request may hold are bounded. What is refused is
-counted and said once a minute at most.
+client announces, the sessions of a connection that it has forgotten too. So here: without encryption only the
+endpoints are told (unless it was asked for), nothing is done before log-in, and messages, sessions, subscriptions and
+what one request may hold are bounded. What is refused is counted and said once a minute at most.
 """
 
 from __future__ import annotations
@@ -44,8 +44,8 @@ _Ids = ua.ObjectIds
 _DISCOVERY = {ua.NodeId(i) for i in (_Ids.GetEndpointsRequest_Encoding_DefaultBinary,
                                      _Ids.FindServersRequest_Encoding_DefaultBinary)}  # fmt: skip
 _CREATE = ua.NodeId(_Ids.CreateSessionRequest_Encoding_DefaultBinary)
-_BEFORE = _DISCOVERY | {_CREATE} | {ua.NodeId(i) for i in (_Ids.ActivateSessionRequest_Encoding_DefaultBinary,
-                                                           _Ids.CloseSessionRequest_Encoding_DefaultBinary)}  # fmt: skip
+_BEFORE = _DISCOVERY | {_CREATE, ua.NodeId(_Ids.ActivateSessionRequest_Encoding_DefaultBinary),
+                        ua.NodeId(_Ids.CloseSessionRequest_Encoding_DefaultBinary)}  # fmt: skip
 _NEVER = {ua.NodeId(i) for i in (_Ids.RegisterServerRequest_Encoding_DefaultBinary,
                                  _Ids.RegisterServer2Request_Encoding_DefaultBinary)}  # fmt: skip
 asking: ContextVar[User | None] = ContextVar("asking", default=None)     # whose request is being done

@@ -349,7 +349,8 @@ def test_before_log_in_nothing_is_done_and_nobodys_place_is_taken(plant: Plant) 
 
 def test_ten_failed_log_ins_of_an_address_are_enough_for_a_minute(plant: Plant) -> None:
     def tried(password: str, address: str) -> None:
-        with_client(plant, lambda client: client.nodes.server.read_browse_name(), (LOOKER[0], password), address=address)
+        with_client(plant, lambda client: client.nodes.server.read_browse_name(), (LOOKER[0], password),
+                    address=address)
 
     for password in ["wrong-Pass-7"] * TRIES + [LOOKER[1]]:
         with pytest.raises((ua.UaStatusCodeError, ua.UaError), match=r"(?i)access|denied|user"):
