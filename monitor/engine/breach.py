@@ -27,6 +27,7 @@ IN_SERVICE, AFTER_RESTART = "in-service", "after-restart"
 BEFORE_S, STEP_S = 75, 35        # span of the level before a fall, which ends so long before it was seen
 SOON_S, LATER_S = 18, 100        # after a fall was seen: a large loss is judged, then any
 AGAIN_S = 4
+EARLIER_S, VALVES = 90, 1.15      # before the level before a stop; so much more resistance since then is of valves
 BEFORE_AT_ONCE_S, NOW_S = 5, 4   # seconds averaged before a large loss that is told at once, and now
 STEADY_S, SURE_S, LONG_S = 105, 165, 330   # after flow came back: when levels count, and when they are judged
 IDLE_S = 60                      # before flow came back: what drove nothing
@@ -199,9 +200,17 @@ def _stopped(teller: Teller, story: BreachStory, onset: int) -> None:
     story.pending, story.stopped_at = None, onset
     teller.state.wake_at[codes.FOR_BREACH] = 0
     if teller.story.phase == NORMAL:
-        story.last_steady = pack(level(teller.history, onset - BEFORE_S * NS, onset - 5 * NS))
+        story.last_steady = pack(_before_stop(teller, onset))
     else:
         story.last_steady = None
+
+
+def _before_stop(teller: Teller, onset: int) -> Level | None:
+    """The last level before flow stopped; one that valves raised as they were shut is no level of the elements."""
+    last = level(teller.history, onset - BEFORE_S * NS, onset - 5 * NS)
+    earlier = level(teller.history, onset - (EARLIER_S + BEFORE_S) * NS, onset - (EARLIER_S + 5) * NS)
+    grown = -_loss(teller, teller.corrected(earlier), teller.corrected(last))
+    return earlier if VALVES - 1 < grown < math.inf else last
 
 
 def _started(teller: Teller, story: BreachStory, onset: int) -> None:

@@ -25,19 +25,29 @@ from monitor.engine.rollup import SECOND, add_minute, add_trend
 from monitor.hydraulics.frame import assemble, mean
 
 SHUT_PATH = 0.02    # of reference flow: below it, with dP at the limit, the path is shut: no `dp-limit`
-SHUTTING, RECENT, FALLING = 40, 4, 0.7    # seconds back, and averaged; of flow then: less now, with more dP, is a valve
+SHUTTING, RECENT = 40, 4        # seconds back, and averaged
+FALLING = 0.7                   # of flow then: less now, with more dP, is a valve
+EASING, RISING = 0.97, 1.25     # of flow and of dP then: so much more dP with less flow is one too
+
+
+@compiled
+def now_and_then(ring, filled, newest):  # type: ignore[no-untyped-def]
+    """Means of the last seconds and of those before valves began to move."""
+    return mean(ring, filled, newest, 0, RECENT), mean(ring, filled, newest, SHUTTING, RECENT)
 
 
 @compiled
 def being_shut(skid, newest):  # type: ignore[no-untyped-def]
-    """Whether dP has risen although flow has fallen steeply: valves of the skid itself do that, one after the other,
-    before there is no path left. Less demand lowers dP, and elements do not load within seconds."""
-    if not skid.ring_flow[newest] < FALLING * skid.ring_flow[(newest - SHUTTING) & (RING - 1)]:
+    """Whether dP has risen although flow has fallen, one of them steeply: valves of the skid itself do that, one after
+    the other, before there is no path left. Less demand lowers dP, and elements do not load within seconds."""
+    then = (newest - SHUTTING) & (RING - 1)
+    if not (skid.ring_flow[newest] < FALLING * skid.ring_flow[then]
+            or skid.ring_dp[newest] > RISING * skid.ring_dp[then]):
         return False    # nearly always
-    flow = mean(skid.ring_flow, skid.filled, newest, 0, RECENT)
-    drop = mean(skid.ring_dp, skid.filled, newest, 0, RECENT)
-    return (flow < FALLING * mean(skid.ring_flow, skid.filled, newest, SHUTTING, RECENT)
-            and drop > mean(skid.ring_dp, skid.filled, newest, SHUTTING, RECENT))
+    flow, flow_then = now_and_then(skid.ring_flow, skid.filled, newest)
+    drop, drop_then = now_and_then(skid.ring_dp, skid.filled, newest)
+    return ((flow < FALLING * flow_then and drop > drop_then)
+            or (flow < EASING * flow_then and drop > RISING * drop_then))
 
 
 @compiled
