@@ -10,6 +10,7 @@ import math
 from typing import TYPE_CHECKING
 
 from monitor.engine import codes, relief
+from monitor.engine.answer import answered
 from monitor.engine.look_back import Level, level, off_inlet, seconds
 from monitor.engine.messages_breach import cleared_event, grown_event, raised_event, turbid
 from monitor.engine.missed import step_before
@@ -76,7 +77,7 @@ def weigh(teller: Teller, emission: Emission) -> None:
         _trace(teller, story, emission.time)
 
 
-def answered(teller: Teller, time: int) -> None:
+def made_good(teller: Teller, time: int) -> None:
     """A changeout has been verified: what was lost is whole again, whatever its latch says."""
     story = teller.story.breach
     if story.standing is not None:
@@ -140,7 +141,7 @@ def not_returned(teller: Teller, before: Level | None, after: Level | None, time
     loss = _loss(teller, before, after)
     if before is None or after is None or loss < _least(teller.skid.alarms["element-breach"].extra["loss"], False):
         return
-    story.pending, story.since = IN_SERVICE, teller.story.returned_at
+    story.pending, story.since, story.answered = IN_SERVICE, teller.story.returned_at, False
     _conclude(teller, story, before, after, loss, time)
     story.pending = None
 
@@ -167,6 +168,7 @@ def _begin(teller: Teller, story: BreachStory, detail: str, time: int) -> None:
     story.before = pack(level(teller.history, time - (STEP_S + BEFORE_S) * NS, time - STEP_S * NS))
     if story.before is not None:
         story.pending, story.since = detail, time
+        story.answered = answered(teller.skid, teller.state, teller.rows.state.health[teller.index])
         teller.state.wake_at[codes.FOR_BREACH] = time + SOON_S * NS
 
 
@@ -183,6 +185,7 @@ def _at_once(teller: Teller, story: BreachStory, since: int, time: int) -> None:
     loss = _loss(teller, before, after)
     if before is None or after is None or loss < settings["likely_loss"]:
         return
+    story.answered = False
     if not _less_flow(before, after) and not _explained(teller, before, after, loss, restart=False):
         story.pending, story.since = IN_SERVICE, since
         _raise(teller, story, before, after, loss, time)
@@ -294,7 +297,7 @@ def _explained(teller: Teller, before: Level, after: Level, loss: float, restart
         return True
     if not restart and _cake_gave_way(teller, before, after, loss):
         return True
-    return False if restart else one_header_alone(teller.skid, before, after, loss)
+    return not (restart or teller.story.breach.answered) and one_header_alone(teller.skid, before, after, loss)
 
 
 def _cake_gave_way(teller: Teller, before: Level, after: Level, loss: float) -> bool:
@@ -346,7 +349,8 @@ def one_header_alone(skid: SkidSettings, before: Level, after: Level, loss: floa
     """
     down, up = before.inlet - after.inlet, after.outlet - before.outlet
     fall = down + up
-    if not math.isfinite(fall) or fall <= 0:
+    told_twice = bool(skid.with_role(Role.DIFFERENTIAL_PRESSURE))    # then dP is not of the headers
+    if not math.isfinite(fall) or fall <= 0 or told_twice:
         return False
     if skid.with_role(Role.FLOW):
         answer = math.log(after.state.flow / before.state.flow)

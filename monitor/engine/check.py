@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from monitor.engine import forecasting, relief
-from monitor.engine.breach import answered, not_returned
+from monitor.engine.breach import made_good, not_returned
 from monitor.engine.closures import in_changeout
 from monitor.engine.learned import note_clean, note_turbulent
 from monitor.engine.look_back import Level
@@ -78,7 +78,7 @@ def conclude(teller: Teller, time: int, *, interrupted: bool = False) -> None:
     _tell(teller, time, finding, before, after, by, _place_name(teller, change))
     forecasting.was_changed(teller.skid, story, teller.told, teller.rows, teller.index, time, by)
     record(teller, SeenChange(story.vessel, story.isolated_at, story.returned_at), by, time)
-    answered(teller, time)
+    made_good(teller, time)
     _remember(teller, change, finding, time, usual=by is None or not teller.is_other_part(by.part))
 
 

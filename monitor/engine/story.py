@@ -88,6 +88,7 @@ class BreachStory(msgspec.Struct):
     pending: str | None = None       # "in-service" or "after-restart"
     since: int = 0
     before: Packed | None = None
+    answered: bool = False           # what stands still again moved as dP fell
     last_steady: Packed | None = None
     stopped_at: int = 0              # when that stop began
     trace: list[tuple[int, float]] = []     # running seconds and normalised dP [Pa], every ten minutes of two hours

@@ -12,7 +12,7 @@ from monitor.engine.wording import clock
 from monitor.hydraulics.network import together
 from monitor.model import NS
 from monitor.skid import SkidSettings
-from tests.engine.afternoon import CLEAN, OUT, SQUARE, Part, course, judged, message, of_kind, rows_of, skid_of
+from tests.engine.afternoon import CLEAN, HEAD, OUT, SQUARE, Part, course, judged, message, of_kind, rows_of, skid_of
 from tests.skids import BAR, START
 
 OLD = (0.7, 0.8)
@@ -82,6 +82,28 @@ def test_one_gauge_that_shifts_alone_raises_none(size):
     low = (0.4, 0.4)
     for flow in (True, False):
         assert breaches([Part(3000, low)], shift=(LEAD, size), flow=flow) == []
+
+
+def controlled(loss: float) -> list[Part]:
+    """A tear under a controller that takes ten seconds to bring flow back to what it was, by the pump's speed."""
+    after = torn(loss)
+    low, high = 0.5 * HEAD, HEAD
+    wanted = course([Part(1, OLD)]).flow[0]
+    for _ in range(40):
+        middle = 0.5 * (low + high)
+        low, high = (middle, high) if course([Part(1, after, head=middle)]).flow[0] < wanted else (low, middle)
+    return [Part(LEAD, OLD), Part(10, after, head=HEAD), Part(900, after, head=high)]
+
+
+@pytest.mark.parametrize("flow", [True, False])
+def test_a_tear_whose_flow_is_brought_back_is_told_from_a_zero_by_the_moment_between(flow):
+    parts = controlled(0.17)
+    c = course(parts)
+    assert abs(c.outlet[-1] - c.outlet[0]) < 1e-3 and c.inlet[0] - c.inlet[-1] < 0.15     # bar: as a zero may shift
+    ((transition, detail, grade, at),) = breaches(parts, flow=flow)
+    assert (transition, detail, grade) == ("raised", "in-service", "suspected")
+    assert at <= LEAD + 300
+    assert breaches([parts[0], parts[2]], flow=flow) == []
 
 
 @pytest.mark.parametrize("loss", [0.3, 0.6])

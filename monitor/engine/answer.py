@@ -1,0 +1,64 @@
+"""Whether what stands still again has answered a fall of dP for a moment.
+
+Under control of flow or of a header's pressure an element that gives way moves one header for good, as a zero that
+shifts does. But a controller takes seconds: until then flow is higher, and the other header with it. A transmitter
+whose zero shifts moves nothing else.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import numpy.typing as npt
+
+from monitor.engine.look_back import latest_seconds
+from monitor.model import Role
+from monitor.skid import SkidSettings
+
+AROUND = (5, 8)          # seconds before and after the fall in which an answer shows
+CLEAR = 3                # seconds between those and the level before
+LEAST = 12               # seconds of the level before
+SIGNIFICANT = 3.0        # times the standard error
+Array = npt.NDArray[np.float64]
+
+
+def answered(skid: SkidSettings, state: np.record, healths: npt.NDArray[np.void]) -> bool:
+    """Whether flow rose for a moment as dP fell within the seconds of the row tier's rings, or the outlet did, or the
+    inlet fell."""
+    places = latest_seconds(state, 0, int(state["filled"]))[::-1]
+    fallen = fall_in(np.asarray(state["ring_dp"], float)[places])
+    if fallen is None:
+        return False
+    looks = (("ring_flow", Role.FLOW, 1.0), ("ring_outlet", Role.OUTLET_PRESSURE, 1.0),
+             ("ring_inlet", Role.INLET_PRESSURE, -1.0))  # fmt: skip
+    for ring, role, sign in looks:
+        for signal in skid.with_role(role):
+            interval = float(healths[skid.signals.index(signal)]["interval"]) / 1e9
+            if bulges(sign * np.asarray(state[ring], float)[places], fallen, interval):
+                return True
+    return False
+
+
+def fall_in(drop: Array) -> int | None:
+    """Second from which dP is below the middle of its levels at the beginning and at the end."""
+    if drop.size < 2 * LEAST or not np.isfinite(drop).all():
+        return None
+    before, now = float(np.median(drop[:LEAST])), float(np.median(drop[-LEAST // 3 :]))
+    above = np.flatnonzero(drop > 0.5 * (before + now))
+    return int(above[-1]) + 1 if above.size else None
+
+
+def bulges(seen: Array, fallen: int, interval: float) -> bool:
+    """Whether values [one a second, of readings so many seconds apart] were higher about the fall than before it and at
+    the end, by more than chance."""
+    start, end = fallen - AROUND[0], fallen + AROUND[1]
+    before, later = seen[: max(start - CLEAR, 0)], seen[end:]
+    if before.size < LEAST or later.size == 0 or not np.isfinite(seen).all():
+        return False
+    bulge = seen[start:end]
+    independent = 1.0 / max(interval, 1.0)
+    noise = float(np.std(before, ddof=1))
+    error = noise * math.sqrt(1 / (bulge.size * independent) + 1 / (before.size * independent))
+    rise = float(np.mean(bulge)) - float(np.mean(before))
+    return rise > SIGNIFICANT * error and rise > float(np.mean(later)) - float(np.mean(before))
