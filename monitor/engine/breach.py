@@ -53,7 +53,6 @@ MANY = 3                         # vessels in service, from which on one that le
 CLEAN_ONE = 1.25                 # of the loss that a clean vessel makes where all is laminar: what is taken for one
 ROUND_S = 7200                   # after a changeout in which the next one is likely: vessels are changed in turn
 UNSEEN_S = 900                   # the longest level taken for that of the rest alone where none was seen to leave
-LEFT_RISE = 0.015                # rise of ln(normalised dP) beyond the usual in the last hour: somebody may be out
 SETTLE_RUNNING_S = (3600, 7200)  # running time after which a suspicion is compared with how loading goes on
 RESUMED, STOPPED_LOADING = 0.6, 0.3   # of the rate before
 
@@ -326,19 +325,13 @@ def _came_in(teller: Teller, before: Level, after: Level, loss: float) -> bool:
 
 
 def _was_out(teller: Teller, before: Level, loss: float) -> bool:
-    """Of many vessels seen from the headers only, one may have left with a step too small to see."""
-    skid, trace = teller.skid, teller.story.breach.trace
-    if skid.in_service < MANY or teller.own_pressures:
+    """Vessels are changed in turn: of many seen from the headers only, the next one may have left with a step too small
+    to see."""
+    if teller.skid.in_service < MANY or teller.own_pressures or not teller.story.changes:
         return False
-    if not _clean_one_explains(teller, teller.referred(_flow_or_one(before)), loss):
+    if teller.story.breach.since - teller.story.changes[-1].time >= ROUND_S * NS:
         return False
-    if teller.story.changes and teller.story.breach.since - teller.story.changes[-1].time < ROUND_S * NS:
-        return True  # vessels are changed in turn: the next one
-    if len(trace) < 6:
-        return False
-    usual = (math.log(trace[-5][1]) - math.log(trace[0][1])) / (len(trace) - 5)
-    late = (math.log(trace[-1][1]) - math.log(trace[-5][1])) / 4
-    return 4 * (late - max(usual, 0.0)) > LEFT_RISE
+    return _clean_one_explains(teller, teller.referred(_flow_or_one(before)), loss)
 
 
 def one_header_alone(skid: SkidSettings, before: Level, after: Level, loss: float) -> bool:
