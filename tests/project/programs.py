@@ -54,9 +54,14 @@ def fetch_missing() -> dict[str, str]:
     return failures
 
 
+def driver_node(environment: bootstrap.Environment) -> Path | None:
+    """The node that the browser's driver brings."""
+    return next(environment.folder.glob(DRIVER), None)
+
+
 def driver_variables(environment: bootstrap.Environment) -> dict[str, str]:
     """What makes the browser's driver start where it does not by itself; raises SetupError where nothing does."""
-    node = next(environment.folder.glob(DRIVER), None)
+    node = driver_node(environment)
     if node is None or _runs(node):
         return {}
     failures = _unpack({DRIVER_LIBRARY: DRIVER_LIBRARY})

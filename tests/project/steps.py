@@ -6,12 +6,15 @@ import os
 import subprocess
 import time
 from collections.abc import Sequence
+from pathlib import Path
 
 import bootstrap
+import node_packages
 import programs
 
 CODE = ["monitor", "tests", "deploy"]
-SCRIPTS = ["deploy/setup", "tests/project/steps.py", "tests/project/programs.py"]
+SCRIPTS = ["deploy/setup", "tests/project/steps.py", "tests/project/programs.py",
+           "tests/project/node_packages.py"]
 PYTEST = ["pytest", "-n", "2", "--dist", "loadfile"]
 
 
@@ -47,13 +50,15 @@ def _plan(environment: bootstrap.Environment, arguments: Sequence[str]) -> list[
 
 def _with_programs(environment: bootstrap.Environment) -> dict[str, str]:
     """The PATH on which tests find the programs they run; in CI it is a fault where one is missing."""
-    unavailable = programs.fetch_missing()
+    driver = programs.driver_variables(environment)
+    node = driver.get("PLAYWRIGHT_NODEJS_PATH") or programs.driver_node(environment)
+    unavailable = programs.fetch_missing() | node_packages.fetch_missing(None if node is None else Path(node))
     for program, why in unavailable.items():
         bootstrap.say(f"NOT AVAILABLE: {program}: {why}")
     if unavailable and os.environ.get("CI"):
         raise bootstrap.SetupError("in CI every program that tests need must be there")
     path = os.pathsep.join([str(environment.folder / "bin"), programs.search_path()])
-    return {"PATH": path, **programs.driver_variables(environment)}
+    return {"PATH": path, **driver}
 
 
 def _passes(name: str, command: Sequence[str], variables: dict[str, str]) -> bool:
