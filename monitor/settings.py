@@ -243,7 +243,7 @@ class Settings:
     """A configuration file or folder: the skids, and what the daemon needs besides."""
 
     skids: tuple[SkidSettings, ...]
-    broker: BrokerSettings = BrokerSettings()
+    broker: BrokerSettings | None = BrokerSettings()    # None: nothing is read or told over MQTT
     store: StoreSettings = StoreSettings()
     notify: NotifySettings = NotifySettings()
     web: WebSettings = WebSettings()

@@ -16,17 +16,20 @@ def run_record(config: Path, out: Path, *, seconds: float | None) -> None:
     from monitor.daemon.announce import link_listener
     from monitor.daemon.clock import wall
     from monitor.ingest.mqtt import MqttSource
+    from monitor.ingest.no_broker import NoBroker
     from monitor.ingest.recording import CaptureWriter
     from monitor.ingest.sources import Sources, topics_of
 
     settings = load_settings(config)
-    broker = replace(settings.broker, client_id=f"{settings.broker.client_id}-record", session_expiry_s=0)
     stop = threading.Event()
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, lambda *_: stop.set())
     deadline = None if seconds is None else time.monotonic() + seconds
     count = 0
-    mqtt = MqttSource(broker, topics_of(settings), now=wall, on_state=link_listener(threading.Event(), say, warn))
+    mqtt: MqttSource | NoBroker = NoBroker(wall)
+    if settings.broker is not None:
+        broker = replace(settings.broker, client_id=f"{settings.broker.client_id}-record", session_expiry_s=0)
+        mqtt = MqttSource(broker, topics_of(settings), now=wall, on_state=link_listener(threading.Event(), say, warn))
     source = Sources(mqtt, settings, wall, say, warn)
     with CaptureWriter(out) as writer, source:
         while not stop.is_set() and (deadline is None or time.monotonic() < deadline):

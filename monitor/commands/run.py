@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from monitor.commands.common import load_engine, load_settings, say, warn
+from monitor.config.wording import NO_BROKER
 from monitor.errors import RunError
 from monitor.settings import Settings
 
@@ -68,8 +69,11 @@ def opening(settings: Settings, *, page: bool) -> Iterator[str]:
     more = f" and {len(names) - LISTED} more" if len(names) > LISTED else ""
     yield f"watching  {', '.join(names[:LISTED])}{more}"
     broker = settings.broker
-    user = f", user {broker.username}" if broker.username else ""
-    yield f"broker    {broker.host}:{broker.port}{', TLS' if broker.tls else ''}{user}, client id {broker.client_id}"
+    if broker is None:
+        yield f"broker    {NO_BROKER}"
+    else:
+        more = (", TLS" if broker.tls else "") + (f", user {broker.username}" if broker.username else "")
+        yield f"broker    {broker.host}:{broker.port}{more}, client id {broker.client_id}"
     yield f"store     {settings.store.path}"
     host = f"[{settings.web.host}]" if ":" in settings.web.host else settings.web.host
     if settings.opcua is not None:
@@ -80,8 +84,8 @@ def opening(settings: Settings, *, page: bool) -> Iterator[str]:
 def watch(settings: Settings, clock: Clock, stop: threading.Event, tell: Callable[[str], None] = say,
           trouble: Callable[[str], None] = warn, renewal: Renewal | None = None,
           renewed: Callable[[], object] = lambda: None) -> None:
-    """Run the daemon until `stop`: store, engine, broker. tell: where news go, trouble: what goes wrong. renewal: where
-    other settings come from while it runs; renewed: called after they have been taken."""
+    """Run the daemon until `stop`: store, engine, sources. tell: where news go, trouble: what goes wrong. renewal:
+    where other settings come from while it runs; renewed: called after they have been taken."""
     from monitor.daemon.heart import Heart
     from monitor.daemon.insist import insist
     from monitor.daemon.renewal import Renewal
@@ -115,10 +119,11 @@ def serve(renewal: Renewal, store: DaemonStore, clock: Clock, stop: threading.Ev
           trouble: Callable[[str], None], heart: Heart, former: list[str]) -> list[str]:
     """Run the daemon with the settings in force, until `stop` or until there are others. former: topics of the settings
     before. Returns its topics."""
-    from monitor.daemon.announce import Announcer, link_listener
+    from monitor.daemon.announce import Announcer, Unannounced, link_listener
     from monitor.daemon.loop import Daemon
     from monitor.daemon.outbox import Outbox
     from monitor.ingest.mqtt import MqttSource
+    from monitor.ingest.no_broker import NoBroker
     from monitor.ingest.sources import Sources
     from monitor.notify.mqtt import will
 
@@ -129,6 +134,12 @@ def serve(renewal: Renewal, store: DaemonStore, clock: Clock, stop: threading.Ev
         again = daemon.resume()
         if again:
             tell(f"resumed: {again:,} stored readings run again")
+        if broker is None:
+            with Sources(NoBroker(clock), settings, clock, tell, trouble) as source:
+                heart.unheard()
+                heart.ready()
+                daemon.run(source, Unannounced())
+            return []
         mqtt = MqttSource(
             broker,
             daemon.topics,

@@ -13,6 +13,7 @@ import msgspec
 from monitor.commands.common import load_settings, say
 from monitor.commands.page import open_reader
 from monitor.commands.wording import ago, number, size, span
+from monitor.config.wording import NO_BROKER
 from monitor.engine.closures import HoldAnswer, last_of
 from monitor.model import NS
 from monitor.times import to_rfc3339
@@ -33,6 +34,8 @@ def run_status(config: Path, *, as_json: bool) -> None:
     with open_reader(Path(settings.store.path)) as reader:
         status = reader.status()
         quarantine = reader.quarantine_counts()
+        broker = settings.broker
+        status["broker"] = None if broker is None else f"{broker.host}:{broker.port}"
         status |= {"alarms": standing(reader.alarm_states())}
         kept = {skid: kept_of(reader, skid) for skid in status["skids"]}
         status["forecasts"] = {skid: forecast_of(found) for skid, found in kept.items()}
@@ -50,6 +53,7 @@ def lines(status: Values, quarantine: Sequence[QuarantineCount], now: int) -> It
     """The status as `Reader.status` and `Reader.quarantine_counts` give it, for people. now: wall time [ns]."""
     parts = {
         "store": _store(status),
+        "broker": [status.get("broker") or NO_BROKER],
         "readings": _readings(status["readings"], now),
         "a minute": _rates(status["rates"]),
         "skids": _skids(status["skids"], now),

@@ -18,7 +18,7 @@ USUAL_MAX_DP = (0.05e5, 20e5)
 def warnings(settings: Settings) -> list[str]:
     """One sentence for each doubt, beginning with the file or skid it is about."""
     found = [text for skid in settings.skids for check in _CHECKS for text in check(skid)]
-    return [*found, *_broker(settings.broker)]
+    return [*found, *_broker(settings.broker), *_unheard(settings)]
 
 
 def change_on_the_run(skid: SkidSettings) -> tuple[float, float] | None:
@@ -88,9 +88,16 @@ def _size(skid: SkidSettings) -> Iterator[str]:
                f"({low / 1e5:g} to {high / 1e5:g} bar): is its unit right (mPa is not MPa)?")
 
 
-def _broker(broker: BrokerSettings) -> Iterator[str]:
-    if broker.password is not None and not broker.tls and broker.host not in LOOPBACK:
+def _broker(broker: BrokerSettings | None) -> Iterator[str]:
+    if broker is not None and broker.password is not None and not broker.tls and broker.host not in LOOPBACK:
         yield f"[broker]: the password goes to {broker.host} unencrypted; tls = true protects it."
+
+
+def _unheard(settings: Settings) -> Iterator[str]:
+    notify = settings.notify
+    if settings.broker is None and settings.opcua is None and not (notify.webhooks or notify.services):
+        yield ("[notify]: without a broker, [opcua], webhooks or services nobody is told of an alarm who does not look "
+               "at the page.")
 
 
 def _where(skid: SkidSettings) -> str:

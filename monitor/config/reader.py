@@ -13,7 +13,7 @@ from monitor.config.faults import Faults
 from monitor.config.opcua import read_opcua
 from monitor.config.shared import SHARED, find_shared, read_broker, read_command, read_fleet, read_notify, read_store
 from monitor.config.skids import SkidParts, read_skid
-from monitor.config.sources import check_places, read_sources
+from monitor.config.sources import check_places, needs_broker, read_sources
 from monitor.config.web import read_web
 from monitor.config.wording import shown
 from monitor.settings import (
@@ -49,7 +49,7 @@ def settings_from(documents: list[Document], environ: Mapping[str, str], faults:
     broker, notify, web, command, fleet, opcua, source = (
         owners.get(name) for name in ("broker", "notify", "web", "command", "fleet", "opcua", "source"))
     shared = (
-        read_broker(broker, environ, faults) if broker else BrokerSettings(),
+        read_broker(broker, environ, faults) if broker else None,
         read_store(owners.get("store", documents[0]), faults),
         read_notify(notify, environ, faults) if notify else NotifySettings(),
         read_web(web, environ, faults) if web else WebSettings(),
@@ -58,6 +58,8 @@ def settings_from(documents: list[Document], environ: Mapping[str, str], faults:
         read_opcua(opcua, environ, faults) if opcua else None,
         read_sources(source, environ, faults) if source else SourceSettings(),
     )
+    if shared[0] is None and (needs_broker(skids) or shared[4].mqtt != CommandSettings().mqtt):
+        shared = (BrokerSettings(), *shared[1:])
     check_places(skids, shared[7], faults)
     _check_rules(notify, shared[2], [parts.skid.id for parts in skids], faults)
     if not skids and not faults.unreadable:

@@ -52,6 +52,12 @@ def check_places(skids: Sequence[SkidParts], settings: SourceSettings, faults: F
                        one_of(map(shown, names)) if names else f"the id of a [[source.{kind}]]; there is none")
 
 
+def needs_broker(skids: Sequence[SkidParts]) -> bool:
+    """Whether any signal comes over MQTT, or is not yet said to come in another way."""
+    places = [signal.place for parts in skids for signal in parts.signals]
+    return not places or not all(isinstance(place, OpcuaPlace | ModbusPlace) for place in places)
+
+
 def _places(document: Document, table: SourceTable, key: str, faults: Faults) -> range:
     tables: Any = getattr(table, key)
     if tables is None:

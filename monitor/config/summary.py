@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from monitor.config.kinds import KINDS, Extra
 from monitor.config.units import from_si
+from monitor.config.wording import NO_BROKER
 from monitor.model import Role
 from monitor.settings import RuleSettings, Settings
 from monitor.skid import AlarmSettings, Reporting, Signal, SkidSettings
@@ -66,18 +67,23 @@ def _extra(extra: Extra, value: float, unit: str) -> str:
 
 def _shared(settings: Settings) -> Iterator[str]:
     broker, store, notify, web = settings.broker, settings.store, settings.notify, settings.web
-    yield f"broker        {broker.host}:{broker.port}{', TLS' if broker.tls else ''}, own topics under {broker.prefix}/"
+    if broker is None:
+        yield f"broker        {NO_BROKER}"
+    else:
+        tls = ", TLS" if broker.tls else ""
+        yield f"broker        {broker.host}:{broker.port}{tls}, own topics under {broker.prefix}/"
     for opcua in settings.source.opcua:
         yield f"source        {opcua.id}: {opcua.url}, security {opcua.security}, sampled every {opcua.sampling_s:g} s"
     for modbus in settings.source.modbus:
         yield (f"source        {modbus.id}: Modbus at {modbus.host}:{modbus.port}, unit {modbus.unit_id}, every "
                f"{modbus.poll_s:g} s")  # fmt: skip
     yield f"store         {store.path}, readings kept {store.retention_days:g} d"
-    targets = [f"{len(notify.webhooks)} webhook(s)"] if notify.webhooks else []
+    targets = [] if broker is None else ["MQTT"]
+    targets += [f"{len(notify.webhooks)} webhook(s)"] if notify.webhooks else []
     targets += [f"service {s.id}" for s in notify.services]
     targets += [f"line protocol to {notify.influx.bucket}"] if notify.influx else []
     targets += [f"rows to PostgreSQL at {notify.sql.host}, schema {notify.sql.schema}"] if notify.sql else []
-    yield f"notify        {', '.join(['MQTT', *targets])}"
+    yield f"notify        {', '.join(targets) or 'nobody'}"
     yield from (f"rule          {_rule(rule)}" for rule in notify.rules)
     yield f"commands      over MQTT {settings.command.mqtt}"
     if settings.opcua is not None:

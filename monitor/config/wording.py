@@ -6,6 +6,7 @@ import difflib
 import re
 from collections.abc import Iterable
 
+NO_BROKER = "none: no signal is read over MQTT, and there is no [broker]"
 _LONGEST = 60
 
 

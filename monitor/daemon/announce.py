@@ -67,6 +67,18 @@ class Announcer:
         self._queue.mark()
 
 
+class Unannounced:
+    """In an announcer's place where there is no broker."""
+
+    def start(self, standing: Iterable[Mapping[str, Any]]) -> None: ...
+
+    def greet(self) -> None: ...
+
+    def events(self) -> None: ...
+
+    def part(self, *, on_purpose: bool) -> None: ...
+
+
 def link_listener(connected: threading.Event, say: Callable[[str], None],
                   warn: Callable[[str], None]) -> Callable[[Link], None]:
     """What the source calls on each change of its connection. say: where news go, warn: troubles."""

@@ -41,11 +41,11 @@ class StrangerError(Exception):
 
 
 class Commands:
-    """Takes commands among the messages and has them done."""
+    """Takes commands among the messages and has them done. prefix: of our own topics, None where there are none."""
 
-    def __init__(self, settings: CommandSettings, prefix: str, keeper: Keeper, clock: Clock) -> None:
+    def __init__(self, settings: CommandSettings, prefix: str | None, keeper: Keeper, clock: Clock) -> None:
         self._settings, self._keeper, self._clock = settings, keeper, clock
-        self.topic = f"{prefix}/command"
+        self.topic = None if prefix is None else f"{prefix}/command"
 
     def split(self, messages: Sequence[Message]) -> tuple[list[Message], list[Message]]:
         """The commands, and the rest."""

@@ -27,13 +27,17 @@ class Heart:
     def __init__(self, notify: Notify, *, beat_s: float = BEAT_S, stuck_s: float = STUCK_S,
                  long_s: float = LONG_S) -> None:  # fmt: skip
         self._notify, self._beat_s, self._stuck_s, self._long_s = notify, beat_s, stuck_s, long_s
-        self.beat: Callable[[Mapping[str, Any]], object] = lambda told: None
-        self.trouble: Callable[[str | None], object] = lambda what: None
+        self.unheard()
         self._told: Mapping[str, Any] = {}
         self._sign = time.monotonic()
         self._waits: tuple[str, float] | None = None
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run, name="heart", daemon=True)
+
+    def unheard(self) -> None:
+        """Nobody is told but the service manager."""
+        self.beat: Callable[[Mapping[str, Any]], object] = lambda told: None
+        self.trouble: Callable[[str | None], object] = lambda what: None
 
     def alive(self, told: Mapping[str, Any] | None = None) -> None:
         """The loop's sign of life, with what the next heartbeat tells."""

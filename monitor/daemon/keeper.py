@@ -191,7 +191,7 @@ class Keeper:
         now = self._clock()
         for entry in changes.entries:
             shot = changes.shots.get(entry.id)
-            if shot is not None:
+            if shot is not None and self._settings.broker is not None:
                 event = self._event(entry.event, fresh)
                 batch.told.append(Notice(MQTT, entry.id, shot_object(entry, shot, event), now))
         for push in changes.pushes:

@@ -15,7 +15,7 @@ import msgspec
 import numpy as np
 
 from monitor.daemon.acting import act_on
-from monitor.daemon.announce import Announcer
+from monitor.daemon.announce import Announcer, Unannounced
 from monitor.daemon.clock import Clock, Due, Hearing, LiveTime, speed_of
 from monitor.daemon.commands import Commands
 from monitor.daemon.heart import Heart
@@ -32,7 +32,7 @@ from monitor.daemon.upkeep import Upkeep
 from monitor.engine.engine import STATE_VERSION, Engine, Output
 from monitor.engine.messages_plan import plan_lines
 from monitor.engine.sequencer import Fate
-from monitor.ingest.mqtt import Link, LinkState, Message
+from monitor.ingest.mqtt import Link, Message
 from monitor.ingest.sources import topics_of
 from monitor.model import NS, Action
 from monitor.settings import Settings
@@ -102,14 +102,15 @@ class Daemon:
         self._upkeep = Upkeep(store, clock(), self.settings.store.retention_days, say)
         self.renewal = renewal or Renewal(lambda: settings, settings)
         self.keeper = Keeper(settings, store, clock, self._reached, self._engage, self.renewal.renew)
-        self.commands = Commands(settings.command, settings.broker.prefix, self.keeper, clock)
+        prefix = None if settings.broker is None else settings.broker.prefix
+        self.commands = Commands(settings.command, prefix, self.keeper, clock)
         self.faults = OwnFaults(clock, store.outbox)
         self.heart = heart or Heart(Notify({}))
 
     @property
     def topics(self) -> list[str]:
         """What has to be subscribed to."""
-        return [*topics_of(self.settings), self.commands.topic]
+        return [*topics_of(self.settings), *([] if self.commands.topic is None else [self.commands.topic])]
 
     def _reached(self, skid: str) -> int:
         i = self._places.get(skid)
@@ -145,7 +146,7 @@ class Daemon:
             self.live.note(i, newest, now if offset is None else min(newest + offset, now))
         return resumed.rows
 
-    def run(self, source: Source, announcer: Announcer) -> None:
+    def run(self, source: Source, announcer: Announcer | Unannounced) -> None:
         """Raises RunError where it is told to stop while the store cannot be written, BrokerError."""
         announcer.start(self.keeper.standing())
         try:
@@ -156,11 +157,11 @@ class Daemon:
             if self.renewal.next is None or self.stop.is_set():
                 announcer.part(on_purpose=self.stop.is_set())
 
-    def round(self, source: Source, announcer: Announcer) -> None:
+    def round(self, source: Source, announcer: Announcer | Unannounced) -> None:
         announcer.greet()
         heard = source.heard
         messages = source.take(TAKE, PATIENCE_S)
-        now, connected = self.clock(), source.link.state is LinkState.CONNECTED
+        now, connected = self.clock(), source.link.whole
         if source.more:
             heard = min(heard, source.newest)
         orders, readings = self.commands.split(messages)

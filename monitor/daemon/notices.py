@@ -1,6 +1,6 @@
 """What a commit has to tell the outside, queued in the very transaction that stores it.
 
-    mqtt            each new event, for our own topics
+    mqtt            each new event, for our own topics, where there is a broker
     webhook ...     each new event, once for each receiver that no rule names
     service ...     what rules tell people (`daemon/keeper.py` makes it, also for the webhooks they name)
     influx, sql     the readings that are new and the closed minutes, as compressed lines
@@ -39,7 +39,11 @@ def channels(settings: Settings) -> list[str]:
     databases = [INFLUX, INFLUX_EVENTS] if settings.notify.influx else []
     databases += [SQL, SQL_EVENTS] if settings.notify.sql else []
     services = [service_channel(s.id) for s in settings.notify.services]
-    return [MQTT, *(channel_name(w.url) for w in settings.notify.webhooks), *services, *databases]
+    return [*_own_topics(settings), *(channel_name(w.url) for w in settings.notify.webhooks), *services, *databases]
+
+
+def _own_topics(settings: Settings) -> list[str]:
+    return [] if settings.broker is None else [MQTT]
 
 
 def lines_notice(channel: str, lines: Sequence[str], time: int) -> Notice:
@@ -54,7 +58,8 @@ class Notices:
     def __init__(self, settings: Settings, store: DaemonStore, clock: Clock) -> None:
         self._store, self._clock = store, clock
         ruled = {name for rule in settings.notify.rules for name in rule.channels}
-        self._receivers = [MQTT, *(channel_name(w.url) for w in settings.notify.webhooks if w.id not in ruled)]
+        hooks = [channel_name(w.url) for w in settings.notify.webhooks if w.id not in ruled]
+        self._receivers = [*_own_topics(settings), *hooks]
         self._layouts: list[tuple[str, str, InfluxLines | SqlLines]] = []
         if settings.notify.influx:
             self._layouts.append((INFLUX, INFLUX_EVENTS, InfluxLines(settings.skids)))

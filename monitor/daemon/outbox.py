@@ -20,7 +20,7 @@ from monitor.notify.influx import InfluxWriter
 from monitor.notify.service import Service
 from monitor.notify.sql import SqlWriter
 from monitor.notify.webhook import Webhook, channel_name
-from monitor.settings import Settings, StoreSettings
+from monitor.settings import BrokerSettings, Settings, StoreSettings
 
 LIMIT_BYTES = StoreSettings().outbox_limit
 STOP_S = 2.0
@@ -114,7 +114,8 @@ class Outbox:
         return self._stopped.is_set() or not self._store.speaks()
 
     def _patience(self, name: str) -> Patience:
-        return Patience(name, self._clock, self._say, self._settings.broker.client_id)
+        broker = self._settings.broker or BrokerSettings()
+        return Patience(name, self._clock, self._say, broker.client_id)
 
     def wake(self) -> None:
         """There may be something new."""

@@ -21,7 +21,8 @@ def settings_of(settings: Settings, shard: int) -> Settings:
     return replace(
         settings,
         skids=tuple(skid for skid in settings.skids if shard_of(skid.id, settings.fleet.shards) == shard),
-        broker=replace(broker, client_id=f"{broker.client_id}-{shard}", prefix=f"{broker.prefix}/{shard}"),
+        broker=None if broker is None else replace(
+            broker, client_id=f"{broker.client_id}-{shard}", prefix=f"{broker.prefix}/{shard}"),
     )
 
 

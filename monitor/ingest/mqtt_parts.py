@@ -43,6 +43,7 @@ class LinkState(StrEnum):
     DISCONNECTED = "disconnected"
     REFUSED = "refused"
     CLOSED = "closed"
+    UNUSED = "unused"       # there is no broker
 
 
 class Link(NamedTuple):
@@ -50,6 +51,11 @@ class Link(NamedTuple):
 
     state: LinkState
     reason: str
+
+    @property
+    def whole(self) -> bool:
+        """Whether everything that was sent can reach us."""
+        return self.state in (LinkState.CONNECTED, LinkState.UNUSED)
 
 
 class Message(NamedTuple):

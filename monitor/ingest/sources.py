@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Self
 
 from monitor.errors import InputError
 from monitor.ingest.mqtt import Link, LinkState, Message, MqttSource
-from monitor.ingest.mqtt_outbox import Delivery
+from monitor.ingest.no_broker import NoBroker
 from monitor.settings import BrokerSettings, Settings
 from monitor.skid import Signal, SparkplugPlace
 
@@ -29,7 +29,7 @@ class Sources:
     """Opens and closes the broker's connection and the plant's. `take` and `ack` are the daemon's; for what came over
     MQTT `ack` acknowledges what the latest `take` took, whatever became of it here."""
 
-    def __init__(self, mqtt: MqttSource, settings: Settings, now: Callable[[], int],
+    def __init__(self, mqtt: MqttSource | NoBroker, settings: Settings, now: Callable[[], int],
                  tell: Callable[[str], None], trouble: Callable[[str], None]) -> None:
         """InputError where a library is missing."""
         self._mqtt, self._now = mqtt, now
@@ -47,10 +47,6 @@ class Sources:
     @property
     def heard(self) -> int:
         return self._mqtt.heard
-
-    @property
-    def broker(self) -> BrokerSettings:
-        return self._mqtt.broker
 
     @property
     def away(self) -> Mapping[str, str]:
@@ -80,7 +76,7 @@ class Sources:
                 yield message
         now = self._now()
         yield from host.pass_time(now)
-        if self._mqtt.link.state is LinkState.CONNECTED:
+        if isinstance(self._mqtt, MqttSource) and self._mqtt.link.state is LinkState.CONNECTED:
             for request in host.requests(now):
                 self._mqtt.publish(*request, qos=0)
 
@@ -89,9 +85,6 @@ class Sources:
         del messages
         self._mqtt.ack(self._taken)
         self._taken = ()
-
-    def publish(self, topic: str, payload: bytes, qos: int = 1, retain: bool = False) -> Delivery:
-        return self._mqtt.publish(topic, payload, qos, retain)
 
     def __enter__(self) -> Self:
         self._stack.enter_context(self._mqtt)
@@ -125,4 +118,4 @@ def _plant(settings: Settings, now: Callable[[], int], tell: Callable[[str], Non
         return None
     from monitor.ingest.plant.plant import Plant
 
-    return Plant(settings.source, signals, now, tell, trouble, settings.broker.queue_limit)
+    return Plant(settings.source, signals, now, tell, trouble, (settings.broker or BrokerSettings()).queue_limit)

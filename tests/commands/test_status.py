@@ -68,7 +68,7 @@ def test_status_gives_programs_what_the_store_says(store: Path) -> None:
     said = json.loads(bagwright("status", "--json", "--config", store.name, cwd=store.parent).out)
     with Reader.open(load(store).store.path) as reader:
         status, counts = reader.status(), reader.quarantine_counts()
-    assert set(said) == {*status, "quarantine_counts", "alarms", "forecasts", "closures", "clocks"}
+    assert set(said) == {*status, "quarantine_counts", "alarms", "broker", "forecasts", "closures", "clocks"}
     assert said["clocks"] == {"intake-1": {"PT-102": CLOCK}}
     assert said["readings"] == status["readings"] and said["outbox"] == status["outbox"]
     assert [c["number"] for c in said["quarantine_counts"]] == [c.number for c in counts] == [1_234, 1]

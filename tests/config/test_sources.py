@@ -7,7 +7,10 @@ from pathlib import Path
 import pytest
 
 from monitor.config import load
+from monitor.config.advice import warnings
 from monitor.config.faults import ConfigError
+from monitor.config.summary import describe
+from monitor.settings import BrokerSettings
 from monitor.skid import READ, ModbusPlace, OpcuaPlace, SparkplugPlace
 
 TOPIC = 'topic = "hatchery/{}"'
@@ -38,6 +41,24 @@ def test_signals_are_read_where_their_tables_say(tmp_path: Path, base: str) -> N
     assert all(s.payload == READ and s.place and s.topic == s.place.address for s in by_id.values())
     opcua, modbus = found.source.opcua[0], found.source.modbus[0]
     assert (opcua.sampling_s, modbus.port, modbus.unit_id) == (1.0, 502, 1)
+
+
+@pytest.mark.parametrize(("pt_101", "more", "wanted"), [
+    (MODBUS, "", None),
+    (MODBUS, '[broker]\nport = 1884\n', BrokerSettings(port=1884)),
+    (MODBUS, '[command]\nmqtt = "trusted"\n', BrokerSettings()),
+    (SPARKPLUG, "", BrokerSettings()),
+    (TOPIC.format("PT-101"), "", BrokerSettings()),
+])
+def test_a_broker_is_spoken_to_only_where_something_goes_over_it(
+    tmp_path: Path, base: str, pt_101: str, more: str, wanted: BrokerSettings | None
+) -> None:
+    places = {"PT-101": pt_101, "PT-102": OPCUA, "FT-101": MODBUS.replace("4", "8")}
+    found = load(written(tmp_path, base, places, OPEN + IO + more))
+    assert found.broker == wanted
+    assert ("broker        none" in describe(found)) is (wanted is None)
+    said = [text for text in warnings(found) if "nobody is told" in text]
+    assert len(said) == (wanted is None)
 
 
 @pytest.mark.parametrize(("place", "more", "key", "said"), [

@@ -30,8 +30,9 @@ from monitor.ingest.plant.modbus import AsyncModbusTcpClient
 from monitor.model import NS, Quality, Rows
 from monitor.settings import Settings
 from monitor.store import Reader
+from tests.commands.helpers import bagwright
 from tests.live.clogging import COLUMNS, clogging_run, messages
-from tests.live.daemon import CONFIG, Publisher
+from tests.live.daemon import CONFIG, DaemonProcess, Publisher, wait_for_rows
 from tests.plant_peers import ModbusDevice, OpcuaServer
 from tests.sparkplug_edge import Edge
 
@@ -119,7 +120,9 @@ def arrived(daemon: Running, count: int) -> None:
 
 
 def complete(daemon: Running, count: int) -> Rows:
+    """The count is too high for moments while hours are packed: so at the end the rows themselves."""
     arrived(daemon, count)
+    soon(lambda: daemon.rows().size >= count, PATIENCE_S, f"{count} readings")
     return daemon.rows()
 
 
@@ -148,7 +151,8 @@ def broker(tmp_path_factory: pytest.TempPathFactory) -> Iterator[mosquitto]:
 @pytest.fixture(scope="module")
 def day(tmp_path_factory: pytest.TempPathFactory, broker: mosquitto) -> tuple[np.ndarray, int, Rows]:
     """Values, when they begin, and what is stored of them when they come over plain MQTT."""
-    values = clogging_run(1, ROWS / 10)
+    runs = [clogging_run(seed) for seed in range(1, ROWS // 2_600 + 2)]
+    values = np.clip(np.vstack(runs)[:ROWS], 0.0, (60.0, 60.0, 1_000.0))     # what is out of range is marked uncertain
     start = time.time_ns() // NS * NS - ROWS * STEP - 100 * NS
     sent = messages(values, start, STEP)
     config = settings(tmp_path_factory.mktemp("mqtt"), broker.port, TOPICS)
@@ -257,6 +261,28 @@ def test_modbus_gives_what_mqtt_gives_reading_for_reading(tmp_path, broker, day)
             rows = complete(daemon, wanted.size)
             soon(lambda: daemon.counts().get("bad-quality", 0) >= 6)      # asked for more than there is
     same(rows.take(slice(0, wanted.size)), wanted)
+
+
+def test_a_site_that_speaks_no_mqtt_needs_no_broker(tmp_path):
+    with ModbusDevice() as device:
+        source = f'[[source.modbus]]\nid = "io-1"\nhost = "127.0.0.1"\nport = {device.port}\npoll = "100 ms"\n'
+        config = settings(tmp_path / "a", 1, MODBUS, source)
+        path = Path(config.skids[0].source)
+        path.write_text(path.read_text().replace("[broker]\nport = 1\n", ""))
+        assert load(path).broker is None
+        with DaemonProcess(path) as daemon:
+            assert wait_for_rows(Path(config.store.path), "rig", 30) >= 30
+            done = bagwright("shelve", "rig/dp-limit", "--for", "1 h", "--why", "tried", "--config", path, cwd=tmp_path)
+            assert done.code == 0 and "shelved" in done.out, done
+            told = bagwright("status", "--config", path, cwd=tmp_path).out
+            captured = bagwright("record", "--config", path, "--out", "some.jsonl", "--for", "1", cwd=tmp_path)
+            assert daemon.stop() == 0
+    assert "broker    none" in told and "mqtt" not in told, told
+    assert "outbox    nothing yet" in told      # nobody would ever fetch it
+    assert captured.code == 0 and len((tmp_path / "some.jsonl").read_text().splitlines()) >= 3, captured
+    said = daemon.log.read_text()
+    assert "broker    none" in said and "connected to the Modbus device io-1" in said
+    assert "roubl" not in said and "cannot be reached" not in said, said
 
 
 def test_a_server_that_is_away_is_a_fault_of_our_own_its_signals_are_gone_and_it_is_found_again(
