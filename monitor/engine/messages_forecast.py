@@ -39,12 +39,20 @@ class Outlook(NamedTuple):
 def hours(value: float) -> str:
     """Hours for people.
 
-    >>> hours(0.02), hours(0.5), hours(1.5), hours(30)
-    ('72 s', '30 min', '1.5 h', '30 h')
+    >>> hours(0.02), hours(0.5), hours(1.5), hours(30), hours(125)
+    ('72 s', '30 min', '1.5 h', '30 h', '5.2 d')
     """
     if value < 1:
         return f"{3600 * value:.0f} s" if value < 1 / 12 else f"{60 * value:.0f} min"
-    return f"{value:.1f} h" if value < 10 else f"{value:.0f} h"
+    if value < 10:
+        return f"{value:.1f} h"
+    return f"{value:.0f} h" if value < 72 else f"{value / 24:.1f} d"
+
+
+def foreseen_at(time: int, p50: float) -> str:
+    """When the point is expected, to the minute where it is more than an hour off: no forecast knows seconds."""
+    at = clock(time + round(p50 * HOUR))
+    return at if p50 < 1 else at[:16] + at[19:]
 
 
 def near_event(skid: SkidSettings, at: Outlook, since: int) -> Event:
@@ -53,9 +61,9 @@ def near_event(skid: SkidSettings, at: Outlook, since: int) -> Event:
     message = join(
         f"{skid.name} ({skid.id}): dP at reference flow and temperature is expected to reach {words.pressure(limit)} "
         f"in {hours(row.p50)} (80 %: {hours(row.p10)} to {hours(row.p90)}), about "
-        f"{clock(row.time + round(row.p50 * HOUR))}, if the skid is used as of late; told within {hours(at.notice)} "
-        "of it.",
-        rests_on(at.watch), RESPONSE, on_the_run(words, skid, at), unmeasured(skid), CAUTION,
+        f"{foreseen_at(row.time, row.p50)}, if the skid is used as of late; the notice period is {hours(at.notice)}.",
+        sentence("It rests on", rests_on(at.watch)), sentence("The forecasts of", kept(at.watch)), RESPONSE,
+        on_the_run(words, skid, at), unmeasured(skid), CAUTION,
     )  # fmt: skip
     return Event(
         time=row.time, skid=skid.id, kind=KIND, transition=Transition.RAISED, message=message,
@@ -63,8 +71,12 @@ def near_event(skid: SkidSettings, at: Outlook, since: int) -> Event:
     )  # fmt: skip
 
 
+def sentence(head: str, rest: str) -> str:
+    return f"{head} {rest}." if rest else ""
+
+
 def rests_on(watch: Watch) -> str:
-    """On what, and how the last forecasts did."""
+    """What the forecast comes from; empty where there is none."""
     fitted = watch.fitted
     lives = 0 if fitted is None else fitted.lives
     law = None if fitted is None else likeliest(fitted.laws)
@@ -73,12 +85,17 @@ def rests_on(watch: Watch) -> str:
         parts.append(f"{lives} earlier {'life' if lives == 1 else 'lives'}")
     if law:
         parts.append(f"the curve of this one (likeliest: {law} {'loading' if law == 'cake' else 'blocking'})")
-    told = f"It rests on {' and '.join(parts)}." if parts else ""
-    if watch.scores:
-        score = watch.scores[-1]
-        told += (f" The forecasts of the last life that reached the point held the truth {100 * score.inside:.0f} % of "
-                 f"the time (80 % is right) and erred by {score.error:.0f} % of what remained (median).")  # fmt: skip
-    return told.strip()
+    return " and ".join(parts)
+
+
+def kept(watch: Watch) -> str:
+    """How the last forecasts did; empty where none has been scored."""
+    return f"the last life that reached the point {scored(watch.scores[-1])}" if watch.scores else ""
+
+
+def scored(score: Score) -> str:
+    return (f"held the truth {100 * score.inside:.0f} % of the time (80 % is right) and erred by {score.error:.0f} % of "
+            "what remained (median)")  # fmt: skip
 
 
 def on_the_run(words: Words, skid: SkidSettings, at: Outlook) -> str:
@@ -125,11 +142,9 @@ def rounded(value: float | None) -> float | None:
 def cleared_event(skid: SkidSettings, time: int, p50: float | None, why: str, score: Score | None = None) -> Event:
     """p50: hours left where a forecast still stands."""
     left = "" if p50 is None else f" ({hours(p50)})"
-    scored = "" if score is None else (
-        f" Since 30 % of that life its forecasts held the truth {100 * score.inside:.0f} % of the time (80 % is right) "
-        f"and erred by {score.error:.0f} % of what remained (median).")  # fmt: skip
+    did = "" if score is None else f" Since 30 % of that life its forecasts {scored(score)}."
     return Event(
         time=time, skid=skid.id, kind=KIND, transition=Transition.CLEARED,
-        message=f"{skid.name} ({skid.id}): the changeout point is no longer near: {why}{left}.{scored}",
+        message=f"{skid.name} ({skid.id}): the changeout point is no longer near: {why}{left}.{did}",
         value=None if p50 is None else round(p50, 3), unit="h",
     )  # fmt: skip

@@ -60,9 +60,13 @@ def law_lines(points: list[Point], turbulent: float, *, by_volume: bool) -> list
     rows = sorted(law_table(points, turbulent), key=lambda r: r.scatter)
     if rows and all(row.low <= 0 for row in rows):
         return [("laws", f"no growth beyond the scatter of {rows[0].scatter:.2g} bar yet")]
-    per, unit = (1.0, "m^3") if by_volume else (3600.0, "h of running")
-    return [
-        (row.law, f"da/dV = k a^{row.exponent:g}, a in bar, V in {unit}: k {per * row.rate:.4g} (80 %: "
-                  f"{per * row.low:.4g} to {per * row.high:.4g}), scatter {row.scatter:.2g} bar about it")
+    if not rows:
+        return []
+    per, unit = (1.0, "m³") if by_volume else (3600.0, "h of running")
+    told = [
+        (row.law, f"m = {row.exponent:g}, k {per * row.rate:.4g} (80 %: {per * row.low:.4g} to {per * row.high:.4g}), "
+                  f"scatter {row.scatter:.2g} bar about it")
         for row in rows
     ]  # fmt: skip
+    return [("laws", f"da/dV = k a^m for this life, closest first; a: the part of dP that loads, in bar; V in {unit}"),
+            *told]  # fmt: skip

@@ -118,11 +118,13 @@ def first_ends(watch: Watch, daily: float, draw: np.random.Generator, known: tup
 
 
 class OtherPoint(NamedTuple):
-    """Another changeout point: elements a month now and, in the long run, with it."""
+    """Another changeout point [Pa]: elements a month now and, in the long run, with it. carried_on: it lies above the
+    point as it is, where no life has been seen: at least so many."""
 
     point: float
     now: float
     then: float
+    carried_on: bool
 
 
 def other_points(watch: Watch, skid: Skid, *, month: float, max_dp: float) -> list[OtherPoint]:
@@ -133,7 +135,7 @@ def other_points(watch: Watch, skid: Skid, *, month: float, max_dp: float) -> li
     if not found:
         return []
     points = [share * skid.limit for share in POINTS]
-    return [OtherPoint(p, month, month / life_share(found, p, skid.limit)) for p in points if p < max_dp]
+    return [OtherPoint(p, month, month / life_share(found, p, skid.limit), p > skid.limit) for p in points if p < max_dp]
 
 
 def life_share(found: list[Template], point: float, limit: float) -> float:

@@ -228,18 +228,24 @@ def test_elements_needed_are_flow_over_life_and_bounded_by_chance() -> None:
     assert elements_needed(Watch(), elements=4) is None
 
 
-def test_a_lower_changeout_point_costs_what_the_law_says() -> None:
+def test_another_changeout_point_costs_what_the_law_says_and_above_it_at_least_what_is_said() -> None:
     """Intermediate law: volume to a point goes with ln(a / a0): algebra."""
     watch = Watch()
     plant = Plant(watch, exponent=1.0)
     for k in range(3):
         plant.life(24.0, seed=k)
-    lower = other_points(watch, SKID, month=10.0, max_dp=2.0 * BAR)[0]
+    found = other_points(watch, SKID, month=10.0, max_dp=2.0 * BAR)
+    lower, higher = found[0], found[-1]
     a0, b = CLEAN - SKID.turbulent, SKID.turbulent
-    share = np.log((0.8 * LIMIT - b) / a0) / np.log((LIMIT - b) / a0)
+
+    def share(point: float) -> float:
+        return float(np.log((point - b) / a0) / np.log((LIMIT - b) / a0))
+
     assert lower.point == pytest.approx(0.8 * LIMIT)
     assert lower.now == 10.0
-    assert lower.then / lower.now == pytest.approx(1 / share, rel=0.03)
+    assert lower.then / lower.now == pytest.approx(1 / share(0.8 * LIMIT), rel=0.03)
+    assert [p.carried_on for p in found] == [False, False, True, True]
+    assert 0.95 / share(higher.point) < higher.then / higher.now < 1.01 / share(higher.point)
 
 
 def test_the_latest_time_to_change_on_the_run_is_when_the_rest_would_show_the_most_allowed() -> None:
