@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from datetime import datetime
+from datetime import datetime, tzinfo
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -83,7 +83,7 @@ def run_labels(folder: Path, *, confirm: str | None, reject: str | None, drop: s
     """List labels, or change them by the numbers of that list."""
     from monitor.tuning import proposals as labels
     from monitor.tuning.casebook import relabel
-    from monitor.tuning.cases import LABELS, open_case
+    from monitor.tuning.cases import ABOUT, LABELS, open_case, read_about, zone_of
     from monitor.tuning.labels import labels_of, read_document
 
     case = open_case(folder)
@@ -103,21 +103,30 @@ def run_labels(folder: Path, *, confirm: str | None, reject: str | None, drop: s
     for done, text, act in asked:
         by = who or user()
         say(f"{relabel(folder, case.skid, partial(act, text, by))} {done}")
-    document = read_document(folder / LABELS)
+    document, zone = read_document(folder / LABELS), zone_of(read_about(folder / ABOUT))
     labels_of(document, str(folder / LABELS))
     for number, name, entry in labels.numbered(document):
-        say(f"{number:>4}  {_WORDS[name]:<9} {_told(entry)}")
+        say(f"{number:>4}  {_WORDS[name]:<9} {_told(entry, zone)}")
 
 
 _WORDS = {"proposals": "proposed", "events": "label", "decoys": "decoy", "allowed": "allowed"}
 
 
-def _told(entry: dict[str, Any]) -> str:
-    head = f"{entry.get('time')}  {entry.get('kind') or entry.get('what') or ''}"
+def _told(entry: dict[str, Any], zone: tzinfo) -> str:
+    """Times by the clocks of `zone`, written as `--at` takes them."""
+    head = f"{_written(entry['time'], zone)}  {entry.get('kind') or entry.get('what') or ''}"
     more = [str(entry[key]) for key in ("vessel", "signal", "detail") if entry.get(key)]
-    if "until" in entry:
-        more.append(f"until {entry['until']}")
+    if entry.get("until"):
+        more.append(f"until {_written(entry['until'], zone)}")
     return ", ".join([head, *more])
+
+
+def _written(time: object, zone: tzinfo) -> str:
+    from monitor.times import parse_rfc3339
+    from monitor.web.words import iso
+
+    read = parse_rfc3339(str(time))
+    return iso(read, zone) if isinstance(read, int) else str(time)
 
 
 def _some(given: dict[str, Any]) -> dict[str, Any]:

@@ -56,8 +56,8 @@ def due_line(plan: Plan) -> str:
 def run_line(words: Words, skid: SkidSettings, run: OnTheRun) -> str:
     """Latest time to change one vessel while the rest carry the flow, and its cautious bound."""
     most = words.pressure(skid.element.max_dp)
-    now = (f"with one vessel isolated now, at reference flow, the rest show {words.pressure(run.rest.expected)}, at most "
-           f"{words.pressure(run.rest.upper)} where cake packs; ")  # fmt: skip
+    now = (f"with one vessel isolated now, at reference flow, the rest show {words.pressure(run.rest.expected)}, at "
+           f"most {words.pressure(run.rest.upper)} where cake packs; ")  # fmt: skip
     if run.hours_packed == 0.0:
         return f"{now}that can pass {most}: lower the flow first"
     if run.hours_packed is None:

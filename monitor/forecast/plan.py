@@ -135,7 +135,8 @@ def other_points(watch: Watch, skid: Skid, *, month: float, max_dp: float) -> li
     if not found:
         return []
     points = [share * skid.limit for share in POINTS]
-    return [OtherPoint(p, month, month / life_share(found, p, skid.limit), p > skid.limit) for p in points if p < max_dp]
+    return [OtherPoint(p, month, month / life_share(found, p, skid.limit), carried_on=p > skid.limit)
+            for p in points if p < max_dp]  # fmt: skip
 
 
 def life_share(found: list[Template], point: float, limit: float) -> float:

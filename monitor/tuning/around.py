@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from datetime import UTC, tzinfo
 
 import numpy as np
 from markupsafe import Markup
@@ -17,10 +18,11 @@ NEAR = 1.6      # a limit that lies beyond so many times what is shown is left o
 PLAIN_UNITS = {"pressure": "bar", "flow": "m^3/h"}
 
 
-def draw_around(minutes: Minutes, marks: Sequence[tuple[int, str]], skid: SkidSettings | None = None) -> Markup:
+def draw_around(minutes: Minutes, marks: Sequence[tuple[int, str]], skid: SkidSettings | None = None,
+                zone: tzinfo = UTC) -> Markup:  # fmt: skip
     """dP and flow around the first mark, in the skid's display units and with its limits where it is given.
 
-    marks: time [ns], level (a class of the style sheet).
+    marks: time [ns], level (a class of the style sheet). zone: by whose clocks the axis goes.
     """
     start, end = marks[0][0] - HALF_NS, marks[0][0] + HALF_NS
     first, last = np.searchsorted(minutes.time, [start, end])
@@ -29,7 +31,7 @@ def draw_around(minutes: Minutes, marks: Sequence[tuple[int, str]], skid: SkidSe
     pressure = _scale(units["pressure"]) / SCALES[0]
     lines = (Line("at reference conditions", normalised * pressure, "strong"),
              Line("actual", actual * pressure, "dashed"))  # fmt: skip
-    frame = Frame(start, end, tuple(marks))
+    frame = Frame(start, end, tuple(marks), zone=zone)
     panel = Panel("dP", unit_symbol(units["pressure"]), lines, _limits(skid, lines, units["pressure"]), height=90)
     drawn = draw_panel(time, panel, frame)
     if np.isfinite(flow).any():

@@ -21,7 +21,17 @@ from monitor.skid import SkidSettings
 from monitor.times import parse_rfc3339
 from monitor.tuning import proposals as labels
 from monitor.tuning.around import draw_around
-from monitor.tuning.cases import ABOUT, CONFIGURATION, LABELS, MINUTES, broken_files, is_case, read_about, write_labels
+from monitor.tuning.cases import (
+    ABOUT,
+    CONFIGURATION,
+    LABELS,
+    MINUTES,
+    broken_files,
+    is_case,
+    read_about,
+    write_labels,
+    zone_of,
+)
 from monitor.tuning.labels import DETAILS, labels_of, read_document
 from monitor.web.cases import Case, Entry
 
@@ -91,14 +101,14 @@ class CaseBook:
         first, last = (parse_rfc3339(str(about.get(key))) for key in ("first", "last"))
         kinds = {kind: DETAILS.get(kind, ()) for kind in skid.alarms}
         return Case(name, skid.id, skid.vessels, first if isinstance(first, int) else 0,
-                    last if isinstance(last, int) else 0, entries, kinds)
+                    last if isinstance(last, int) else 0, entries, kinds, zone_of(about))
 
     def plot(self, name: str, time: int) -> Markup:
         path = self._folder / name / MINUTES
         if not path.is_file():
             return Markup("")
-        minutes = _minutes(path, path.stat().st_mtime_ns)
-        return draw_around(minutes, [(time, "medium")], self._skid(name))
+        minutes, zone = _minutes(path, path.stat().st_mtime_ns), zone_of(read_about(self._folder / name / ABOUT))
+        return draw_around(minutes, [(time, "medium")], self._skid(name), zone)
 
     def change(self, name: str, act: str, entries: Sequence[str], fields: Mapping[str, str], who: str) -> int:
         return relabel(self._folder / name, self._skid(name),

@@ -16,6 +16,7 @@ import json
 import shutil
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import UTC, tzinfo
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -23,7 +24,7 @@ from monitor import __version__
 from monitor.config.overrides import Template, template_of
 from monitor.errors import InputError, RunError
 from monitor.skid import SkidSettings
-from monitor.times import to_rfc3339
+from monitor.times import to_rfc3339, zone_named
 from monitor.tuning.labels import read_labels
 from monitor.tuning.material import Material, rows_of
 
@@ -85,6 +86,11 @@ def read_about(path: Path) -> dict[str, Any]:
     if not good:
         raise InputError(f"{path}: cannot be read; accepted: the file that `bagwright case new` wrote")
     return dict(about)
+
+
+def zone_of(about: dict[str, Any]) -> tzinfo:
+    """By whose clocks a case's recording was made; UTC where that needed not be told."""
+    return UTC if about["timezone"] is None else zone_named(about["timezone"])
 
 
 def material_of(folder: Path) -> Material:

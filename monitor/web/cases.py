@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import UTC, tzinfo
 from typing import Protocol
 
 from markupsafe import Markup
@@ -31,7 +32,8 @@ class Entry:
 
 @dataclass(frozen=True, slots=True)
 class Case:
-    """entries: in order of time. kinds: kind -> the details it may have. Times ns."""
+    """entries: in order of time. kinds: kind -> the details it may have. zone: by whose clocks the recording was made.
+    Times ns."""
 
     name: str
     skid: str
@@ -40,6 +42,7 @@ class Case:
     last: int
     entries: Sequence[Entry]
     kinds: Mapping[str, Sequence[str]]
+    zone: tzinfo = UTC
 
     def count(self, state: str) -> int:
         return sum(entry.list == state for entry in self.entries)

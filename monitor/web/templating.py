@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from datetime import UTC, datetime, tzinfo
+from datetime import UTC, tzinfo
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from markupsafe import Markup
 
 from monitor.alarms.plant_words import spoken
-from monitor.model import NS, Event
+from monitor.model import Event
 from monitor.skid import SkidSettings
 from monitor.web.words import (
     CAUTION,
@@ -26,7 +26,6 @@ from monitor.web.words import (
     level_of,
     printed,
     unit_symbol,
-    utc,
 )
 
 if TYPE_CHECKING:
@@ -56,7 +55,7 @@ def environment(*folders: Path, skids: Iterable[SkidSettings] = (), zone: tzinfo
         kind=lambda name: kind_of(name).words, level=lambda event: level_of(event, known.get(event.skid)),
         plant=lambda of: spoken(of.kind, of.detail), handling=lambda of: handling(known.get(of.skid), of.kind),
         duration=duration, when=lambda time: when(time, zone), when_in=when, unit=unit_symbol, value=event_value,
-        utc=utc, symbol=symbol, brief=brief, printed=printed,
+        clock=clock, symbol=symbol, brief=brief, printed=printed,
         pressure=lambda skid, value: Display(skid).text("pressure", value))
     made.globals.update(caution=CAUTION, unknown=UNKNOWN)
     return made
@@ -64,8 +63,7 @@ def environment(*folders: Path, skids: Iterable[SkidSettings] = (), zone: tzinfo
 
 def when(time: int, zone: tzinfo) -> Markup:
     """A time as `<time>`, by the clocks of `zone`; the script adds the reader's own where they differ."""
-    at = datetime.fromtimestamp(time // NS, zone).isoformat(timespec="seconds") if zone is not UTC else iso(time)
-    return Markup('<time datetime="{}">{}</time>').format(at, clock(time, zone))
+    return Markup('<time datetime="{}">{}</time>').format(iso(time, zone), clock(time, zone))
 
 
 def symbol(level: str) -> Markup:

@@ -92,11 +92,17 @@ def utc(time: int) -> str:
     return clock(time, UTC)
 
 
-def iso(time: int) -> str:
-    """Nanoseconds since 1970 as RFC 3339 in UTC, seconds or milliseconds."""
+def iso(time: int, zone: tzinfo = UTC) -> str:
+    """Nanoseconds since 1970 as RFC 3339, seconds or milliseconds, by the clocks of `zone`.
+
+    >>> from zoneinfo import ZoneInfo
+    >>> iso(0), iso(1_776_150_966_500_000_000, ZoneInfo("Europe/Oslo"))
+    ('1970-01-01T00:00:00Z', '2026-04-14T09:16:06.500+02:00')
+    """
     whole, rest = divmod(time, NS)
-    text = f"{datetime.fromtimestamp(whole, UTC):%Y-%m-%dT%H:%M:%S}"
-    return f"{text}.{rest // 1_000_000:03d}Z" if rest >= 1_000_000 else f"{text}Z"
+    at = datetime.fromtimestamp(whole, zone).replace(microsecond=rest // 1_000)
+    text = at.isoformat(timespec="milliseconds" if rest >= 1_000_000 else "seconds")
+    return text.removesuffix("+00:00") + "Z" if zone is UTC else text
 
 
 def duration(seconds: float) -> str:

@@ -137,6 +137,7 @@ def test_labels_are_proposed_confirmed_corrected_and_rejected_by_number(place: P
     listed = bagwright("case", "labels", case, cwd=tmp_path).out.splitlines()
     done = [line.split()[0] for line in listed if "changeout-done" in line]
     assert len(done) == 2 and all(" proposed " in line for line in listed)
+    assert all("  2026-04-14T" in line and "+02:00  " in line for line in listed)      # by the export's clocks, Oslo's
     assert json.loads((case / "labels.json").read_text())["events"] == []
     assert bagwright("case", "labels", case, "--confirm", ",".join(done), cwd=tmp_path).code == 0
     document = json.loads((case / "labels.json").read_text())
