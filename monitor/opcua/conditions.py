@@ -8,6 +8,12 @@ does it through the desk of all alarms, under the name of the one who logged in,
     latched-acknowledged                -       true    true
     shelved, suppressed-by-design, out-of-service   as remembered; ShelvingState, SuppressedState, OutOfServiceState
     normal                          false   true    false
+
+There is no ConfirmedState and so no Confirm, which Part 9 (5.7) leaves to the server: ISA-18.2 knows no second word of
+an operator, and one that nobody asks for elsewhere would keep alarms in view for ever. What latches is reset. Nor can a
+client disable an alarm: the configuration does, or it goes out of service, with a name and a reason. Nor is there a
+shelf for once (OneShotShelve): every shelf of the desk ends at a time that somebody chose, also where the alarm never
+comes and nobody remembers.
 """
 
 from __future__ import annotations
@@ -22,15 +28,14 @@ from typing import Any
 
 from asyncua import Server, ua
 from asyncua.common import event_objects
-from asyncua.server.monitored_item_service import WhereClauseEvaluator
 
 from monitor.alarms.catalogue import CATALOGUE
-from monitor.alarms.plant_words import letters, status
+from monitor.alarms.plant_words import status
 from monitor.opcua.data import AlarmKey, Leave, Source, States
 from monitor.opcua.guard import Users, asking
 from monitor.opcua.space import Space
+from monitor.opcua.told import CONDITION, OTHER, SEVERITY, Condition, as_told, condition_words, set_state, source_of
 
-SEVERITY = {"high": 800, "medium": 500, "low": 200}     # of 1,000; alerts 100. Common practice, no source
 OWED = frozenset({"unacknowledged", "returned-unacknowledged", "latched-unacknowledged"})
 NEWEST = 200            # events that are looked at each time
 KNOWN = 5_000           # events that can be acknowledged
@@ -38,7 +43,23 @@ ANSWER_S = 8.0          # how long a method waits for the daemon
 LONGEST = 2_000
 VIA = "opcua"
 _Ids = ua.ObjectIds
-_RAISED = ua.NodeId(_Ids.AlarmConditionType)
+_Codes = ua.StatusCodes
+# Methods of the standard types that there are not here, and how they are answered. Part 4, 5.11.2: BadMethodInvalid is
+# a method that the object does not have.
+REFUSED = {
+    _Ids.AcknowledgeableConditionType_Confirm: _Codes.BadMethodInvalid,
+    _Ids.ConditionType_Enable: _Codes.BadConditionAlreadyEnabled,
+    _Ids.ConditionType_Disable: _Codes.BadUserAccessDenied,
+    _Ids.ShelvedStateMachineType_OneShotShelve: _Codes.BadNotSupported,
+    _Ids.ShelvedStateMachineType_OneShotShelve2: _Codes.BadNotSupported,
+    _Ids.AlarmConditionType_ShelvingState_OneShotShelve: _Codes.BadNotSupported,
+    _Ids.AlarmConditionType_ShelvingState_OneShotShelve2: _Codes.BadNotSupported,
+    _Ids.AlarmConditionType_Silence: _Codes.BadMethodInvalid,
+    _Ids.AlarmConditionType_Suppress: _Codes.BadMethodInvalid,
+    _Ids.AlarmConditionType_Suppress2: _Codes.BadMethodInvalid,
+    _Ids.AlarmConditionType_Unsuppress: _Codes.BadMethodInvalid,
+    _Ids.AlarmConditionType_Unsuppress2: _Codes.BadMethodInvalid,
+}  # fmt: skip
 
 
 class Conditions:
@@ -60,6 +81,7 @@ class Conditions:
             _Ids.ConditionType_ConditionRefresh: self._refresh,
             _Ids.ConditionType_ConditionRefresh2: self._refresh,
             _Ids.AlarmConditionType_Reset: self._verb("reset"), _Ids.AlarmConditionType_Reset2: self._verb("reset"),
+            _Ids.AlarmConditionType_RemoveFromService: self._verb("out-of-service"),
             _Ids.AlarmConditionType_RemoveFromService2: self._verb("out-of-service"),
             _Ids.AlarmConditionType_PlaceInService: self._verb("in-service"),
             _Ids.AlarmConditionType_PlaceInService2: self._verb("in-service"),
@@ -69,6 +91,7 @@ class Conditions:
                 methods[getattr(_Ids, prefix + name)] = self._shelve
             for name in ("Unshelve", "Unshelve2"):
                 methods[getattr(_Ids, prefix + name)] = self._verb("unshelve")
+        methods |= {number: _refuse(code) for number, code in REFUSED.items()}
         for number, method in methods.items():
             if ua.NodeId(number) in self._server.iserver.aspace:
                 self._server.iserver.isession.add_method_callback(ua.NodeId(number), method)
@@ -105,19 +128,16 @@ class Conditions:
     def _condition(self, key: AlarmKey, body: Mapping[str, Any], node: ua.NodeId, message: str) -> Any:
         skid, kind, vessel, signal = key
         state, memory = str(body["state"]), str(body.get("memory", body["state"]))
-        made = event_objects.AlarmCondition()
+        made = Condition()
         made.add_property("NodeId", node, ua.VariantType.NodeId)    # the ConditionId
-        source = self._space.nodes.get((skid, signal)) if signal else None
-        if source is None:
-            source = self._space.id(skid, "vessel", vessel) if vessel else self._space.skids[skid]
         detail = body.get("detail")
         made.EventId = ua.Variant(_event_id(key, body), ua.VariantType.ByteString)
-        made.EventType, made.SourceNode, made.SourceName = _RAISED, source, signal or vessel or skid
+        made.EventType = CONDITION
+        made.SourceNode, made.SourceName = source_of(self._space, skid, vessel, signal)
         made.Time = made.ReceiveTime = datetime.fromtimestamp(int(body["since"]) / 1e9, UTC)
         made.Message = ua.LocalizedText(message or f"{_name(key)}: {state}")
-        made.Severity = SEVERITY.get(str(body.get("priority")), 100)
-        words = [kind, detail, letters(kind, detail), status(kind, detail)]
-        made.ConditionName = " ".join(str(w) for w in words if w)
+        made.Severity = SEVERITY.get(str(body.get("priority")), OTHER)
+        made.ConditionName = condition_words(kind, detail)
         made.ConditionClassId = ua.NodeId(_Ids.ProcessConditionClassType if status(kind, detail) != "failure"
                                           else _Ids.SystemConditionClassType)  # fmt: skip
         made.BranchId = ua.NodeId()
@@ -126,18 +146,21 @@ class Conditions:
         made.Comment = ua.LocalizedText(str(body.get("why") or ""))
         made.Quality, made.LastSeverity = ua.StatusCode(), made.Severity
         made.SuppressedOrShelved = state in ("shelved", "suppressed-by-design", "out-of-service")
-        _state(made, "EnabledState", True, "Enabled", "Disabled")
-        _state(made, "ActiveState", bool(body.get("active")), "Active", "Inactive")
-        _state(made, "AckedState", memory not in OWED, "Acknowledged", "Unacknowledged")
-        _state(made, "SuppressedState", state == "suppressed-by-design", "Suppressed", "Unsuppressed")
-        _state(made, "OutOfServiceState", state == "out-of-service", "Out of Service", "In Service")
-        _state(made, "LatchedState", memory.startswith("latched"), "Latched", "Unlatched")
+        set_state(made, "EnabledState", True, "Enabled", "Disabled")
+        set_state(made, "ActiveState", bool(body.get("active")), "Active", "Inactive")
+        set_state(made, "AckedState", memory not in OWED, "Acknowledged", "Unacknowledged")
+        set_state(made, "SuppressedState", state == "suppressed-by-design", "Suppressed", "Unsuppressed")
+        set_state(made, "OutOfServiceState", state == "out-of-service", "Out of Service", "In Service")
+        set_state(made, "LatchedState", memory.startswith("latched"), "Latched", "Unlatched")
         shelved = state == "shelved"
         made.add_variable("ShelvingState/CurrentState", ua.LocalizedText("TimedShelved" if shelved else "Unshelved"),
                           ua.VariantType.LocalizedText)  # fmt: skip
         made.add_property("ShelvingState/CurrentState/Id", ua.NodeId(
             _Ids.ShelvedStateMachineType_TimedShelved if shelved else _Ids.ShelvedStateMachineType_Unshelved),
             ua.VariantType.NodeId)  # fmt: skip
+        if shelved and body.get("until"):
+            made.add_property("ShelvingState/UnshelveTime", (int(body["until"]) - int(body["since"])) / 1e6,
+                              ua.VariantType.Double)  # fmt: skip
         for name in ("EventId", "EventType", "SourceNode", "SourceName", "Time", "ReceiveTime", "Message", "Severity"):
             made.data_types.setdefault(name, ua.VariantType.Null)
         return made
@@ -150,10 +173,7 @@ class Conditions:
         for event in () if first else fresh:
             if event.skid not in self._space.skids:
                 continue
-            made = event_objects.BaseEvent(message=event.message, severity=100)
-            made.EventId = ua.Variant(hashlib.sha256(event.id.encode()).digest()[:16], ua.VariantType.ByteString)
-            made.Time = made.ReceiveTime = datetime.fromtimestamp(event.time / 1e9, UTC)
-            made.SourceNode, made.SourceName = self._space.skids[event.skid], event.vessel or event.skid
+            made = as_told(event, self._space)
             for place in (ua.NodeId(_Ids.Server), self._space.skids[event.skid]):
                 made.emitting_node = place
                 await self._server.iserver.subscription_service.trigger_event(made)
@@ -234,24 +254,12 @@ class Conditions:
         return ua.StatusCode()
 
 
-class Where(WhereClauseEvaluator):
-    """The library takes OfType for that very type; of a subtype it is true as well (OPC 10000-4, 7.7.3)."""
+def _refuse(code: int) -> Any:
+    async def method(condition: ua.NodeId, *_: Any) -> ua.StatusCode:
+        del condition
+        return ua.StatusCode(code)
 
-    def _eval_el(self, index: int, event: Any) -> Any:
-        element = self.elements[index]
-        if element.FilterOperator != ua.FilterOperator.OfType:
-            return super()._eval_el(index, event)
-        wanted, kind = self._eval_op(element.FilterOperands[0], event), event.EventType
-        for _ in range(20):
-            if kind == wanted:
-                return True
-            node = self._aspace._nodes.get(kind)
-            above = [r.NodeId for r in (node.references if node else ())
-                     if not r.IsForward and r.ReferenceTypeId == ua.NodeId(_Ids.HasSubtype)]  # fmt: skip
-            if not above:
-                return False
-            kind = above[0]
-        return False
+    return method
 
 
 def _of(event: Any, place: ua.NodeId, space: Space) -> bool:
@@ -268,11 +276,6 @@ def _judged(verb: str, answer: str) -> int:
         return int(ua.StatusCodes.BadShelvingTimeOutOfRange if "shelf of" in answer
                    else ua.StatusCodes.BadConditionAlreadyShelved)  # fmt: skip
     return int(ua.StatusCodes.BadConditionNotShelved if verb == "unshelve" else ua.StatusCodes.BadInvalidState)
-
-
-def _state(made: Any, name: str, value: bool, yes: str, no: str) -> None:
-    setattr(made, f"{name}/Id", value)
-    setattr(made, name, ua.LocalizedText(yes if value else no))
 
 
 def _name(key: AlarmKey) -> str:

@@ -1,4 +1,4 @@
-"""HistoryRead (OPC 10000-11) of raw readings and of closed minutes, out of the store, in threads of its own.
+"""HistoryRead (OPC 10000-11) of raw readings, of closed minutes and of events, out of the store, in threads of its own.
 
 A response holds at most `MOST` values of a node, and no more than the client wants at once; where its span holds more
 it carries a continuation point (6.5.3), which is the time to go on from. Times are told to the microsecond.
@@ -17,6 +17,7 @@ from asyncua.server.history import HistoryManager
 
 from monitor.model import NS, Quality
 from monitor.opcua.data import Source
+from monitor.opcua.event_history import EventHistory
 from monitor.opcua.values import COMPUTED, Place, Value, computed, judged
 
 MOST = 5_000
@@ -31,9 +32,9 @@ _NEVER = datetime(1602, 1, 1, tzinfo=UTC)       # the protocol's zero, or as goo
 class StoreHistory(HistoryManager):
     """places: which nodes have a history. source: opened anew for each thread's read."""
 
-    def __init__(self, iserver: Any, source: Source, places: Mapping[ua.NodeId, Place]) -> None:
+    def __init__(self, iserver: Any, source: Source, places: Mapping[ua.NodeId, Place], events: EventHistory) -> None:
         super().__init__(iserver)
-        self._source, self._places = source, places
+        self._source, self._places, self._events = source, places, events
         self._turn = asyncio.Semaphore(AT_ONCE)
 
     async def read_history(self, params: ua.HistoryReadParameters) -> list[ua.HistoryReadResult]:
@@ -45,6 +46,8 @@ class StoreHistory(HistoryManager):
 
     async def _one(self, details: Any, node: ua.HistoryReadValueId) -> ua.HistoryReadResult:
         result = ua.HistoryReadResult()
+        if type(details) is ua.ReadEventDetails and self._events.has(node.NodeId):
+            return await self._told(details, node)
         place = self._places.get(node.NodeId)
         if place is None:
             known = node.NodeId in self.iserver.aspace
@@ -70,6 +73,20 @@ class StoreHistory(HistoryManager):
         if len(found) > wanted and not complete:
             result.ContinuationPoint = (found[wanted].time or 0).to_bytes(8, "big", signed=True)
         elif not found:
+            result.StatusCode = ua.StatusCode(ua.StatusCodes.GoodNoData)
+        return result
+
+    async def _told(self, details: ua.ReadEventDetails, node: ua.HistoryReadValueId) -> ua.HistoryReadResult:
+        result = ua.HistoryReadResult()
+        try:
+            wanted = span(details.StartTime, details.EndTime, details.NumValuesPerNode)
+            async with self._turn:
+                result.HistoryData, result.ContinuationPoint = await asyncio.to_thread(
+                    self._events.read, node.NodeId, details, wanted, node.ContinuationPoint)
+        except ValueError:
+            result.StatusCode = ua.StatusCode(ua.StatusCodes.BadInvalidArgument)
+            return result
+        if not result.HistoryData.Events and result.ContinuationPoint is None:
             result.StatusCode = ua.StatusCode(ua.StatusCodes.GoodNoData)
         return result
 

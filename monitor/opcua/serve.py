@@ -15,11 +15,13 @@ from asyncua.server import monitored_item_service
 
 from monitor.errors import RunError, StoreError
 from monitor.opcua.certificates import own
-from monitor.opcua.conditions import Conditions, Where
+from monitor.opcua.conditions import Conditions
 from monitor.opcua.data import Leave, Source, States
+from monitor.opcua.event_history import EventHistory
 from monitor.opcua.guard import GuardedServer, Inside, Refusals, Users, trusted
 from monitor.opcua.history import StoreHistory, data_value
 from monitor.opcua.space import URI, Space
+from monitor.opcua.told import Where
 from monitor.opcua.values import Place, Value, current
 from monitor.settings import OpcuaSettings, Settings
 
@@ -47,7 +49,9 @@ async def _serve(settings: Settings, opcua: OpcuaSettings, open_source: Callable
         server = await _made(settings, opcua, users, say)
         space = Space(server, await server.register_namespace(URI))
         space.build(settings.skids)
-        server.iserver.history_manager = StoreHistory(server.iserver, source, space.history)
+        server.iserver.history_manager = StoreHistory(
+            server.iserver, source, space.history, EventHistory(space, server.iserver.aspace, source))
+        await space.tell_of_the_past()
         conditions = Conditions(server, space, source, leave, users)
         conditions.bind()
         filler = Filler(server, settings, space, source)

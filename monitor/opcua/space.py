@@ -19,7 +19,7 @@ from monitor.skid import SkidSettings
 URI = "urn:bagwright:skids"
 _READ = 1 << ua.AccessLevel.CurrentRead.value
 _HISTORY = 1 << ua.AccessLevel.HistoryRead.value
-_NOTIFIES = 1 << ua.EventNotifier.SubscribeToEvents.value
+_NOTIFIES = 1 << ua.EventNotifier.SubscribeToEvents.value | 1 << ua.EventNotifier.HistoryRead.value
 _BASE, _FOLDER = ua.NodeId(ua.ObjectIds.BaseObjectType), ua.NodeId(ua.ObjectIds.FolderType)
 _PROPERTY = ua.NodeId(ua.ObjectIds.PropertyType)
 _COMPONENT, _ORGANIZES, _HAS_PROPERTY, _NOTIFIER = (
@@ -68,6 +68,11 @@ class Space:
             for s in skid.signals:
                 if s.vessel == vessel:
                     self._refer(node, _ORGANIZES, self.nodes[skid.id, s.id])
+
+    async def tell_of_the_past(self) -> None:
+        """The server itself has a history of events, as its skids do."""
+        await self._server.nodes.server.set_event_notifier(
+            [ua.EventNotifier.SubscribeToEvents, ua.EventNotifier.HistoryRead])
 
     def alarm(self, skid: str, name: str) -> ua.NodeId:
         """The node of an alarm, and of its shelving; methods are called on them."""

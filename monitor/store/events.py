@@ -37,15 +37,16 @@ def _insert(db: apsw.Connection, skid: int, event: Event, now: int, before: int,
 
 
 def select(handle: Handle, *, skid: str | None, start: int | None, end: int | None, kinds: Sequence[str] | None,
-           limit: int, before: str | None) -> list[Event]:
-    """Newest first. `before`: id of the last event of the page already seen."""
+           limit: int, before: str | None, forward: bool = False) -> list[Event]:
+    """Newest first; forward: oldest first. `before`: id of the last event of the page already seen."""
+    beyond, order = (">", "ASC") if forward else ("<", "DESC")
     wanted = None if kinds is None else dump([str(k) for k in kinds])
     ref = None if skid is None else skid_ref(handle, skid)
     rows = handle.query(f"""SELECT {_COLUMNS} FROM event e JOIN skid k ON k.ref = e.skid
         WHERE (?1 IS NULL OR e.skid = ?1) AND e.time >= ?2 AND e.time < ?3
         AND (?4 IS NULL OR e.kind IN (SELECT value FROM json_each(?4)))
-        AND (?5 IS NULL OR (e.time, e.seq) < (SELECT time, seq FROM event WHERE id = ?5))
-        ORDER BY e.time DESC, e.seq DESC LIMIT ?6""",  # noqa: S608 (our own column names)
+        AND (?5 IS NULL OR (e.time, e.seq) {beyond} (SELECT time, seq FROM event WHERE id = ?5))
+        ORDER BY e.time {order}, e.seq {order} LIMIT ?6""",  # noqa: S608 (our own words)
         (ref, -(1 << 63) if start is None else start, (1 << 63) - 1 if end is None else end, wanted, before, limit))
     return [_event(row) for row in rows]
 

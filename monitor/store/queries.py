@@ -136,9 +136,11 @@ class Queries:
     # Events and what is known
 
     def events(self, skid: str | None = None, start: int | None = None, end: int | None = None,
-               kinds: Sequence[str] | None = None, *, limit: int = 100, before: str | None = None) -> list[Event]:
-        """Newest first; `before`: the id of the last event of the page already seen."""
-        return events.select(self._handle, skid=skid, start=start, end=end, kinds=kinds, limit=limit, before=before)
+               kinds: Sequence[str] | None = None, *, limit: int = 100, before: str | None = None,
+               forward: bool = False) -> list[Event]:
+        """Newest first, forward: oldest first; `before`: the id of the last event of the page already seen."""
+        return events.select(self._handle, skid=skid, start=start, end=end, kinds=kinds, limit=limit, before=before,
+                             forward=forward)
 
     def events_like(self, part: str, *, limit: int = 100) -> list[Event]:
         """Those whose id holds `part`, newest first."""

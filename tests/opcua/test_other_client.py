@@ -28,6 +28,7 @@ def test_another_client_browses_reads_is_told_of_an_alarm_acknowledges_it_and_re
             "key": str(tmp_path / "client-key.pem"), "pki": str(tmp_path / "pki"), "skid": "intake-1",
             "trusted": [str(tmp_path / "bagwright-opcua.pem")], "signals": ["PT-101", "PT-102"],
             "from": T0.isoformat(), "to": (T0 + timedelta(seconds=60)).isoformat(),
+            "until": (T0 + timedelta(hours=1)).isoformat(),
         }  # fmt: skip
         done = subprocess.run([node, CLIENT], input=json.dumps(asked), capture_output=True, encoding="utf-8",
                               timeout=90, env=os.environ | {"HOME": str(tmp_path)}, check=False)
@@ -56,3 +57,5 @@ def test_another_client_browses_reads_is_told_of_an_alarm_acknowledges_it_and_re
     times = [f"2026-01-01T00:{(t - START) // NS // 60:02d}:{(t - START) // NS % 60:02d}.000Z" for t in stored.time]
     assert [(time, value) for time, value, _ in seen["history"]] == list(zip(times, stored.value, strict=True))
     assert len(times) == 61
+    assert seen["past"] == [
+        ["dP nears the limit", "dp-limit PDAHH out-of-specification", "2026-01-01T00:50:00.000Z"]]

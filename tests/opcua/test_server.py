@@ -7,12 +7,13 @@ import contextlib
 import socket
 from collections.abc import Awaitable, Callable, Iterator
 from dataclasses import replace
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from functools import partial
 from typing import Any
 
 import pytest
 from asyncua import Client, ua
+from asyncua.common.events import Event, get_filter_from_event_type
 from asyncua.crypto.security_policies import SecurityPolicyBasic256Sha256
 from store.samples import START, event, skid
 
@@ -182,6 +183,90 @@ def test_an_alarm_is_a_condition_and_is_acknowledged_shelved_and_noted_under_the
     told = [(e.step, e.who, e.via) for e in plant.store.journal(limit=20) if e.who]
     assert told[::-1][0] == ("ack", "Ada Brook", "opcua") and ("shelve", "Ada Brook", "opcua") in told
     assert "refused" in [step for step, _, _ in told]
+
+
+def test_a_client_that_selects_what_no_event_has_gets_nothing_and_keeps_nobody_else_from_an_alarm(plant: Plant) -> None:
+    """The names are attributes of the library's own objects."""
+    async def does(client: Client) -> None:
+        odd = ua.EventFilter()
+        names = (["data_types"], ["to_event_fields"], ["__class__"], [], ["Message"])
+        odd.SelectClauses = [ua.SimpleAttributeOperand(
+            TypeDefinitionId=ua.NodeId(ua.ObjectIds.BaseEventType), BrowsePath=[ua.QualifiedName(n) for n in path],
+            AttributeId=ua.AttributeIds.Value) for path in names]
+        first, second = Heard(), Heard()
+        hostile = await client.create_subscription(300, first)
+        await hostile._subscribe(client.nodes.server, ua.AttributeIds.EventNotifier, odd)
+        fair = await client.create_subscription(300, second)
+        await fair.subscribe_alarms_and_conditions(evtypes=ua.ObjectIds.AlarmConditionType)
+        raised = event(3_550, "surge", message="pressure leapt")
+        batch = Batch(events=[raised])
+        await asyncio.to_thread(lambda: (plant.keeper.fill(batch), plant.store.commit(batch)))
+        for _ in range(100):
+            if any(e.Message.Text == "pressure leapt" for e in second.events):
+                break
+            await asyncio.sleep(0.1)
+        assert any(e.Message.Text == "pressure leapt" for e in second.events), second.events
+
+    with_client(plant, does)
+
+
+def test_the_history_of_events_is_the_stores_both_ways_in_pieces_and_filtered(plant: Plant) -> None:
+    at = [3_100, 3_200, 3_200, 3_300, 3_400]
+    made = [event(t, "changeout-done", vessel=v, detail="good", message=f"changed {n}", transition=Transition.NOTED)
+            for n, (t, v) in enumerate(zip(at, ("east", "east", "west", "east", "west"), strict=True))]
+    plant.store.commit(Batch(events=made))
+    first, last = T0 + timedelta(seconds=2_999), T0 + timedelta(seconds=3_450)
+
+    async def asked(client: Client, place: ua.NodeId, kind: int, count: int = 0, *, back: bool = False) -> list[str]:
+        node = client.get_node(place)
+        chosen = await get_filter_from_event_type([client.get_node(kind)])
+        ends = (last, first) if back else (first, last)
+        details = ua.ReadEventDetails(NumValuesPerNode=count, StartTime=ends[0], EndTime=ends[1], Filter=chosen)
+        parts, point = [], None
+        while point is not None or not parts:
+            parts.append(await node.history_read(details, point))
+            parts[-1].StatusCode.check()
+            assert not count or len(parts[-1].HistoryData.Events) <= count
+            point = parts[-1].ContinuationPoint
+        found = [e.EventFields for p in parts for e in p.HistoryData.Events]
+        told = [Event.from_event_fields(chosen.SelectClauses, fields) for fields in found]
+        assert all(e.Time is not None and len(e.EventId) == 16 for e in told)
+        return [e.Message.Text for e in told]
+
+    async def does(client: Client) -> None:
+        place = ua.NodeId("intake-1", await client.get_namespace_index("urn:bagwright:skids"))
+        changed = [f"changed {n}" for n in range(5)]
+        for where in (place, ua.NodeId(ua.ObjectIds.Server)):
+            assert await asked(client, where, ua.ObjectIds.BaseEventType) == ["dP nears the limit", *changed]
+            assert await asked(client, where, ua.ObjectIds.BaseEventType, 2) == ["dP nears the limit", *changed]
+        assert await asked(client, place, ua.ObjectIds.BaseEventType, 2, back=True) == [
+            *changed[::-1], "dP nears the limit"]
+        assert await asked(client, place, ua.ObjectIds.AlarmConditionType, 1) == ["dP nears the limit"]
+        signal = client.get_node(ua.NodeId("intake-1/PT-101", place.NamespaceIndex))
+        none = await signal.history_read(ua.ReadEventDetails(StartTime=first, EndTime=last, Filter=ua.EventFilter()))
+        assert none.StatusCode.value == ua.StatusCodes.BadHistoryOperationUnsupported
+        never = datetime(1601, 1, 1, tzinfo=UTC)    # the protocol's zero: neither an end nor a number of events
+        endless = ua.ReadEventDetails(StartTime=first, EndTime=never, Filter=ua.EventFilter())
+        bad = await client.get_node(place).history_read(endless)
+        assert bad.StatusCode.value == ua.StatusCodes.BadInvalidArgument
+
+    with_client(plant, does)
+
+
+@pytest.mark.parametrize(("method", "refusal"), [
+    (ua.ObjectIds.AcknowledgeableConditionType_Confirm, ua.uaerrors.BadMethodInvalid),
+    (ua.ObjectIds.AlarmConditionType_Silence, ua.uaerrors.BadMethodInvalid),
+    (ua.ObjectIds.ShelvedStateMachineType_OneShotShelve, ua.uaerrors.BadNotSupported),
+    (ua.ObjectIds.ConditionType_Enable, ua.uaerrors.BadConditionAlreadyEnabled),
+    (ua.ObjectIds.ConditionType_Disable, ua.uaerrors.BadUserAccessDenied),
+])
+def test_methods_that_there_are_not_are_refused_as_the_standard_has_it(plant: Plant, method: int, refusal: Any) -> None:
+    async def does(client: Client) -> None:
+        index = await client.get_namespace_index("urn:bagwright:skids")
+        with pytest.raises(refusal):
+            await client.get_node(ua.NodeId("alarm/intake-1/dp-limit", index)).call_method(ua.NodeId(method))
+
+    with_client(plant, does)
 
 
 def test_a_changeout_is_told_as_an_event_of_its_skid(plant: Plant) -> None:

@@ -5,8 +5,8 @@
 const { X509Certificate } = require("crypto");
 const fs = require("fs");
 const {
-  AttributeIds, BrowseDirection, ClientMonitoredItem, DataType, MessageSecurityMode, OPCUAClient,
-  SecurityPolicy, TimestampsToReturn, UserTokenType, Variant, constructEventFilter, ofType,
+  AttributeIds, BrowseDirection, ClientMonitoredItem, DataType, HistoryReadRequest, MessageSecurityMode, OPCUAClient,
+  ReadEventDetails, SecurityPolicy, TimestampsToReturn, UserTokenType, Variant, constructEventFilter, ofType,
 } = require("node-opcua-client");
 const { OPCUACertificateManager } = require("node-opcua-certificate-manager");
 
@@ -113,11 +113,18 @@ async function history(session, asked, seen) {
     new Date(asked.from), new Date(asked.to), { numValuesPerNode: 0, returnBounds: false });
   seen.history = (found.historyData.dataValues || []).map(
     (v) => [v.sourceTimestamp.toISOString(), v.value.value, v.statusCode.name]);
+  const past = await session.historyRead(new HistoryReadRequest({
+    historyReadDetails: new ReadEventDetails({ numValuesPerNode: 0, startTime: new Date(asked.from),
+      endTime: new Date(asked.until), filter: constructEventFilter(["Message", "ConditionName", "Time"]) }),
+    nodesToRead: [{ nodeId: `ns=${index};s=${asked.skid}` }], releaseContinuationPoints: false,
+    timestampsToReturn: TimestampsToReturn.Both }));
+  seen.past = past.results[0].historyData.events.map((e) => e.eventFields.map(plain));
 }
 
 function plain(variant) {
   const value = variant.value;
   if (Buffer.isBuffer(value)) return value.toString("hex");
+  if (value instanceof Date) return value.toISOString();
   if (value && typeof value === "object") return "text" in value ? value.text : String(value);
   return value;
 }
