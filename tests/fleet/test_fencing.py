@@ -15,7 +15,7 @@ from services import eventually, mosquitto, postgres
 from tests.fleet.receiver import Receiver
 from tests.fleet.yard import Load, asked, configured, stored
 
-pytestmark = pytest.mark.timeout(240)
+pytestmark = pytest.mark.timeout(300)
 SKIDS = 6
 RUN = """
 import sys, threading, pathlib
@@ -51,7 +51,7 @@ def test_who_was_stopped_and_lost_its_shard_commits_nothing_and_tells_nobody(tmp
                 under_way, before = set(receiver.told), set(load.sent)
                 receiver.answering.set()
                 second = begun(config, tmp_path / "second.log")
-                eventually(lambda: len(stored(database) - before) > 2 * SKIDS, 90, "the second has taken over")
+                eventually(lambda: len(stored(database) - before) > 2 * SKIDS, 150, "the second has taken over")
                 eventually(lambda: len(receiver.told) > len(under_way) + 4, 60, "it tells what waited, and more")
                 first.send_signal(signal.SIGCONT)
                 assert first.wait(30) != 0
