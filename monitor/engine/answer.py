@@ -1,8 +1,8 @@
 """Whether what stands still again has answered a fall of dP for a moment.
 
 Under control of flow or of a header's pressure an element that gives way moves one header for good, as a zero that
-shifts does. But a controller takes seconds: until then flow is higher, and the other header with it. A transmitter
-whose zero shifts moves nothing else.
+shifts does. But a controller takes seconds: until then flow is higher, the outlet with it, and the inlet lower. A
+transmitter whose zero shifts moves nothing else. Demand that falls does: `demand` tells it apart where no meter does.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from monitor.engine.look_back import latest_seconds
-from monitor.model import Role
+from monitor.model import NS, Role
 from monitor.skid import SkidSettings
 
 AROUND = (5, 8)          # seconds before and after the fall in which an answer shows
@@ -24,20 +24,22 @@ Array = npt.NDArray[np.float64]
 
 
 def answered(skid: SkidSettings, state: np.record, healths: npt.NDArray[np.void]) -> bool:
-    """Whether flow rose for a moment as dP fell within the seconds of the row tier's rings, or the outlet did, or the
-    inlet fell."""
+    """Whether flow or the outlet rose for a moment as dP fell, or the inlet fell, within the seconds of the row tier's
+    rings."""
     places = latest_seconds(state, 0, int(state["filled"]))[::-1]
     fallen = fall_in(np.asarray(state["ring_dp"], float)[places])
     if fallen is None:
         return False
     looks = (("ring_flow", Role.FLOW, 1.0), ("ring_outlet", Role.OUTLET_PRESSURE, 1.0),
              ("ring_inlet", Role.INLET_PRESSURE, -1.0))  # fmt: skip
-    for ring, role, sign in looks:
-        for signal in skid.with_role(role):
-            interval = float(healths[skid.signals.index(signal)]["interval"]) / 1e9
-            if bulges(sign * np.asarray(state[ring], float)[places], fallen, interval):
-                return True
-    return False
+    return any(bulges(sign * np.asarray(state[ring], float)[places], fallen, interval_of(skid, healths, role))
+               for ring, role, sign in looks if skid.with_role(role))
+
+
+def interval_of(skid: SkidSettings, healths: npt.NDArray[np.void], role: Role) -> float:
+    """Seconds between readings of the role's signal, as learned."""
+    (signal, *_) = skid.with_role(role)
+    return float(healths[skid.signals.index(signal)]["interval"]) / NS
 
 
 def fall_in(drop: Array) -> int | None:

@@ -10,7 +10,8 @@ import math
 from typing import TYPE_CHECKING
 
 from monitor.engine import codes, relief
-from monitor.engine.answer import answered
+from monitor.engine.answer import answered, interval_of
+from monitor.engine.demand import demand_fell
 from monitor.engine.look_back import Level, level, off_inlet, seconds
 from monitor.engine.messages_breach import cleared_event, grown_event, raised_event, turbid
 from monitor.engine.missed import step_before
@@ -294,9 +295,19 @@ def _explained(teller: Teller, before: Level, after: Level, loss: float, restart
         return True
     if _came_in(teller, before, after, loss) or _was_out(teller, before, loss):
         return True
-    if not restart and _cake_gave_way(teller, before, after, loss):
+    if not restart and (_cake_gave_way(teller, before, after, loss) or _less_demand(teller, before, after)):
         return True
     return not (restart or teller.story.breach.answered) and one_header_alone(teller.skid, before, after, loss)
+
+
+def _less_demand(teller: Teller, before: Level, after: Level) -> bool:
+    """Where no meter tells: flow may have gone back, and dP with it."""
+    skid, healths = teller.skid, teller.rows.state.health[teller.index]
+    headers = (Role.INLET_PRESSURE, Role.OUTLET_PRESSURE)
+    if skid.with_role(Role.FLOW) or not all(skid.with_role(role) for role in headers):
+        return False
+    slower = max(interval_of(skid, healths, role) for role in headers)
+    return demand_fell(teller.history, before, after, int(teller.state["tick"]), slower)
 
 
 def _cake_gave_way(teller: Teller, before: Level, after: Level, loss: float) -> bool:
@@ -342,10 +353,11 @@ def one_header_alone(skid: SkidSettings, before: Level, after: Level, loss: floa
     """
     down, up = before.inlet - after.inlet, after.outlet - before.outlet
     fall = down + up
-    told_twice = bool(skid.with_role(Role.DIFFERENTIAL_PRESSURE))    # then dP is not of the headers
-    if not math.isfinite(fall) or fall <= 0 or told_twice:
+    if not math.isfinite(fall) or fall <= 0:
         return False
     if skid.with_role(Role.FLOW):
+        if skid.with_role(Role.DIFFERENTIAL_PRESSURE):
+            return False    # dP was told by a transmitter of its own
         answer = math.log(after.state.flow / before.state.flow)
         if answer > FLOW_ANSWERS * -math.log(max(1 - loss, 0.05)):
             return False

@@ -84,26 +84,39 @@ def test_one_gauge_that_shifts_alone_raises_none(size):
         assert breaches([Part(3000, low)], shift=(LEAD, size), flow=flow) == []
 
 
-def controlled(loss: float) -> list[Part]:
-    """A tear under a controller that takes ten seconds to bring flow back to what it was, by the pump's speed."""
-    after = torn(loss)
-    low, high = 0.5 * HEAD, HEAD
-    wanted = course([Part(1, OLD)]).flow[0]
+def held(header: str, seconds: int, vessels: tuple[float, ...], throttle: float = 1.0) -> Part:
+    """What a controller comes to that holds the header's pressure, by the pump's speed, as it was with OLD."""
+    low, high = 0.5 * HEAD, 1.5 * HEAD
+    wanted = getattr(course([Part(1, OLD)]), header)[0]
     for _ in range(40):
-        middle = 0.5 * (low + high)
-        low, high = (middle, high) if course([Part(1, after, head=middle)]).flow[0] < wanted else (low, middle)
-    return [Part(LEAD, OLD), Part(10, after, head=HEAD), Part(900, after, head=high)]
+        head = 0.5 * (low + high)
+        now = getattr(course([Part(1, vessels, head=head, throttle=throttle)]), header)[0]
+        low, high = (head, high) if now < wanted else (low, head)
+    return Part(seconds, vessels, head=high, throttle=throttle)
 
 
 @pytest.mark.parametrize("flow", [True, False])
-def test_a_tear_whose_flow_is_brought_back_is_told_from_a_zero_by_the_moment_between(flow):
-    parts = controlled(0.17)
-    c = course(parts)
+def test_a_tear_that_a_controller_hides_is_told_from_a_zero_by_the_moment_between(flow):
+    usual, after = Part(LEAD, OLD), held("outlet", 900, torn(0.17))
+    c = course([usual, after])
     assert abs(c.outlet[-1] - c.outlet[0]) < 1e-3 and c.inlet[0] - c.inlet[-1] < 0.15     # bar: as a zero may shift
+    parts = [usual, Part(10, torn(0.17)), after]
     ((transition, detail, grade, at),) = breaches(parts, flow=flow)
     assert (transition, detail, grade) == ("raised", "in-service", "suspected")
     assert at <= LEAD + 300
-    assert breaches([parts[0], parts[2]], flow=flow) == []
+    assert breaches([usual, after], flow=flow) == []
+
+
+@pytest.mark.parametrize("less", [
+    [Part(10, OLD, throttle=1.6), held("outlet", 900, OLD, 1.6)],       # both headers rise before it answers
+    [held("inlet", 1, OLD, 1 + 0.02 * k) for k in range(90)] + [held("inlet", 900, OLD, 2.8)],     # in its own time
+])
+def test_demand_that_falls_while_a_controller_holds_a_header_is_no_breach(less):
+    usual = Part(LEAD, OLD)
+    c = course([usual, *less])
+    drop = c.inlet - c.outlet
+    assert drop[-1] < 0.8 * drop[0]
+    assert breaches([usual, *less], flow=False) == []
 
 
 @pytest.mark.parametrize("loss", [0.3, 0.6])
