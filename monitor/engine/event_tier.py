@@ -105,6 +105,8 @@ class EventTier:
         if emission.alarm == codes.BREACH or (
             emission.code == codes.WAKE and emission.signal != codes.FOR_CHANGEOUT
         ):
+            if emission.code == codes.STARTED:
+                teller.flows_again(emission.onset)
             weigh(teller, emission)
             if emission.alarm == codes.SERVICE and emission.signal == codes.FOR_TRACE:
                 follow_swings(teller, emission.time)
@@ -274,6 +276,17 @@ class Teller:
         s = at.state
         plain = float(normalised(s.pressure_drop, s.flow, s.viscosity, s.density, self.turbulent))
         return float(uncompressed(s.pressure_drop, plain, float(self.state["clean"]), float(self.state["packing"])))
+
+    def flows_again(self, time: int) -> None:
+        """A vessel that was opened while nothing flowed, its own the only path: no step told the row tier to look for
+        its return, and flow that is back tells it."""
+        story, state = self.story, self.state
+        opened = story.phase == ISOLATED and story.opened and state.isolated_since == 0
+        if not opened or story.vessel is None or state.vented & (1 << story.vessel):
+            return
+        state.returned_at = time
+        self.returned(time)
+        story.isolated = None       # without flow there is no level of the rest
 
     def returned(self, time: int) -> None:
         story = self.story

@@ -74,6 +74,19 @@ def test_a_standby_that_comes_and_goes_is_no_changeout_and_the_next_one_is_found
     assert of_kind(output, "element-breach") == []
 
 
+@pytest.mark.parametrize(("new", "verdict"), [(CLEAN, "good"), (2.2 * CLEAN, "resistance-high")])
+def test_the_only_vessel_changed_with_the_path_shut_and_its_own_pressure_measured(new, verdict):
+    skid, shut = skid_with_standby(2, own=True), (OUT, OUT)
+    parts = parts_of(
+        (1500, (LOADED, OUT), None), (60, shut, 1.0), (1200, shut, 0.01), (600, shut, 2.9), (1500, (new, OUT), None))
+    output = judged(parts, skid, own=True)
+    (changeout,) = output.changeouts
+    assert (changeout.vessel, changeout.finding.verdict) == (skid.vessels[0], verdict)
+    assert abs(changeout.isolated_at - START - 1500 * NS) < 130 * NS
+    assert abs(changeout.returned_at - START - 3360 * NS) < 40 * NS
+    assert {e.kind for e in output.events} & {"element-breach"} == set()
+
+
 @pytest.mark.parametrize(("shut_s", "back", "told"), [(1200, CLEAN, ["good"]), (1200, LOADED, []), (100, CLEAN, [])])
 def test_the_only_vessel_changed_with_the_path_shut(shut_s, back, told):
     """The standby stays out: nothing flows, the pump pushes on. A short one, or what comes back loaded, is none."""
