@@ -18,7 +18,7 @@ from monitor.engine.learned import note_clean, note_turbulent
 from monitor.engine.look_back import Level
 from monitor.engine.messages_changeout import Changeout, done_event, suspect_cleared, suspect_event
 from monitor.engine.posterior import SPREAD
-from monitor.engine.proof import nothing_came_back, proved_by_headers
+from monitor.engine.proof import held_full, nothing_came_back, proved_by_headers
 from monitor.engine.story import NORMAL, PackedChange, SeenChange, ToldChange, change_of, pack, unpack
 from monitor.engine.told_changes import claim, record
 from monitor.engine.verification import (
@@ -62,7 +62,8 @@ def conclude(teller: Teller, time: int, *, interrupted: bool = False) -> None:
         story.base, story.base_turbulent = story.clean, _known_turbulent(teller)
     finding = _verify(teller, change)
     proved, usual = story.opened or proved_by_headers(teller, finding), teller.corrected(before)
-    if usual is not None and not (proved or interrupted) and nothing_came_back(teller, time):
+    waits = held_full(teller, finding, time) if story.opened else not proved and nothing_came_back(teller, time)
+    if usual is not None and waits and not interrupted:
         teller.still_out(teller.referred(usual), time)
         return
     story.phase = NORMAL

@@ -83,6 +83,13 @@ def nothing_came_back(teller: Teller, time: int) -> bool:
     return stepped > CLEAR_STEP and back < NOT_BACK * stepped
 
 
+def held_full(teller: Teller, finding: Finding, time: int) -> bool:
+    """Whether a vessel with the header's pressure in it stands full with its outlet shut: no element lets so little
+    through, however badly it was fitted."""
+    lasting = time - teller.story.isolated_at <= STILL_OUT_S * NS
+    return lasting and finding.measured * math.exp(-finding.error) > NO_ELEMENT_SO_HIGH
+
+
 def _flow_answers(before: Level, after: Level) -> bool:
     return after.state.flow > before.state.flow
 

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import pytest
 
+from monitor.engine.engine import Engine
 from monitor.engine.learned import ISOLATION
 from monitor.model import NS
 from monitor.web import data
+from tests.corpus import recordings, rows_of, seconds, settings_of
 from tests.engine.afternoon import CLEAN, OUT, Part, judged, message, of_kind, skid_of
 from tests.skids import START
 
@@ -220,3 +222,16 @@ def test_valves_that_are_being_shut_make_no_changeout_due_and_no_breach_when_the
     output = judged([Part(900, usual), *closing, Part(300, (OUT,) * 5), Part(900, usual)], skid_of(5))
     assert of_kind(output, "flow-blocked") != []
     assert of_kind(output, "changeout-due") == of_kind(output, "element-breach") == []
+
+
+@pytest.mark.parametrize(("seed", "vessel"), [(1265, "V2"), (1438, "BF-201")])
+def test_a_vessel_held_full_at_the_headers_pressure_is_not_back_until_it_takes_up_flow(seed, vessel, tmp_path):
+    """It carried so little that its leaving is a step of some percent, and filling it moves flow; tight, it then stands
+    at the header's pressure for ten minutes and more before its outlet is opened."""
+    (recording,) = recordings("closure-seep", range(seed, seed + 1))
+    output = Engine([settings_of(recording, tmp_path)]).feed({0: rows_of(recording)})[0]
+    (changeout,) = [c for c in output.changeouts if c.vessel == vessel]
+    (label,) = [e for e in recording.labels["events"] if e["kind"] == "changeout-done" and e["vessel"] == vessel]
+    assert changeout.finding.verdict == "good"
+    assert abs(changeout.returned_at / NS - seconds(label["time"])) < 60
+    assert of_kind(output, "changeout-suspect") == []
