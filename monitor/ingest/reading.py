@@ -22,7 +22,9 @@ def reading(signal: Signal, value: Any, time: int | None, arrival: int, quality:
         body["time"] = time
     if quality is not Quality.GOOD:
         body["quality"] = QUALITIES[quality]
-    return Message(signal.topic, json.dumps(body).encode(), retain=False, arrival=arrival, generation=0, mid=0, qos=0)
+    # What JSON has no word for (bytes, times, structures) goes as text, which the decoder refuses with its reason.
+    text = json.dumps(body, default=lambda odd: f"a {type(odd).__name__}")
+    return Message(signal.topic, text.encode(), retain=False, arrival=arrival, generation=0, mid=0, qos=0)
 
 
 def gone(signal: Signal, arrival: int) -> Message:

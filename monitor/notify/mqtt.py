@@ -19,6 +19,7 @@ from datetime import UTC, datetime
 from enum import StrEnum
 from typing import Any, Generic, NamedTuple, Protocol, TypeVar
 
+from monitor.alarms.plant_words import letters, status
 from monitor.model import NS
 
 EventObject = Mapping[str, Any]     # one line of events.jsonl
@@ -93,7 +94,8 @@ def alarm_object(key: tuple[str, str, str | None, str | None], body: Mapping[str
             state[name] = rfc3339(body[key_of_body])
     state |= {name: body[source] for name, source in (("follows", "cause"), ("who", "who"), ("why", "why"))
               if body.get(source)}
-    return state | place | dict(event or {})
+    plant = {"isa_5_1": letters(kind), "ne_107": status(kind)}      # an alarm may be shelved that never came
+    return state | place | plant | dict(event or {})
 
 
 def alarm_message(prefix: str, alarm: EventObject) -> Publication:

@@ -96,6 +96,7 @@ def test_a_shelved_alarm_says_until_when_by_whom_and_why() -> None:
 def test_an_alert_has_a_topic_apart_from_alarms() -> None:
     body = {"state": "active", "since": 0, "active": True, "sort": "alert", "id": "a"}
     told = alarm_object(("intake-1", "changeout-forecast", None, None), body, None)
+    assert (told["isa_5_1"], told["ne_107"]) == (None, "maintenance-required")
     assert alarm_message("p", told).topic == "p/intake-1/alert/changeout-forecast"
 
 

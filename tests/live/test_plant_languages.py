@@ -236,6 +236,16 @@ def test_opcua_gives_what_mqtt_gives_reading_for_reading(tmp_path, broker, day):
             assert qualities == [Quality.BAD, Quality.UNCERTAIN, Quality.BAD]
 
 
+def test_a_variable_that_an_opcua_server_has_not_is_set_aside_and_the_rest_is_read(tmp_path, broker):
+    with OpcuaServer(("up", "flow")) as server:
+        source = f'[[source.opcua]]\nid = "plc-1"\nurl = "{server.url}"\nsecurity = "none"\nsampling = "50 ms"\n'
+        with running(settings(tmp_path / "a", broker.port, OPCUA, source)) as daemon:
+            soon(lambda: daemon.counts().get("unknown-signal"))     # there is no variable "down"
+            server.write([("flow", 5.0, time.time_ns())])
+            soon(lambda: 5.0 in daemon.rows().value)
+            assert set(daemon.rows().signal.tolist()) == {0, 2}
+
+
 def test_modbus_gives_what_mqtt_gives_reading_for_reading(tmp_path, broker, day):
     values, start, wanted = day
     step = -1

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import checkout
 import debian
+import node_packages
 import programs
 import pytest
 
@@ -65,6 +66,15 @@ def test_without_apt_the_reason_says_so(tmp_path: Path, monkeypatch: pytest.Monk
     monkeypatch.setenv("PATH", str(tmp_path))
     with pytest.raises(debian.DebianError, match="no apt-get"):
         debian.Archive(tmp_path)
+
+
+def test_without_npm_or_node_its_packages_are_reported_with_the_reason(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("PATH", str(tmp_path))
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))
+    assert node_packages.fetch_missing(Path(sys.executable)) == {"node-opcua": "npm is not installed"}
+    assert "there is no node" in node_packages.fetch_missing(None)["node-opcua"]
 
 
 def suite(tmp_path: Path, **variables: str) -> str:
