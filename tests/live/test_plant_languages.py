@@ -32,12 +32,13 @@ from monitor.settings import Settings
 from monitor.store import Reader
 from tests.commands.helpers import bagwright
 from tests.live.clogging import COLUMNS, clogging_run, messages
-from tests.live.daemon import CONFIG, DaemonProcess, Publisher, wait_for_rows
+from tests.live.daemon import CONFIG, DaemonProcess, Publisher
 from tests.plant_peers import ModbusDevice, OpcuaServer
 from tests.sparkplug_edge import Edge
 
-# BAGWRIGHT_DAY=1: a whole day of a reading a second, instead of 20 s of ten.
-ROWS, STEP, PATIENCE_S = (86_400, NS, 3_600.0) if os.environ.get("BAGWRIGHT_DAY") else (200, NS // 10, 30.0)
+# BAGWRIGHT_DAY=1: a whole day of a reading a second, instead of 20 s of ten; =10: one every ten seconds.
+DAY = int(os.environ.get("BAGWRIGHT_DAY", "0"))
+ROWS, STEP, PATIENCE_S = (86_400 // DAY, DAY * NS, 3_600.0) if DAY else (200, NS // 10, 30.0)
 PIECE = 2_000       # rows that are sent before the daemon has to have stored them: less than queues hold on the way
 pytestmark = pytest.mark.timeout(PATIENCE_S + 90)
 TOPICS = {name: f'topic = "rig/{name}"' for name in COLUMNS}
@@ -281,7 +282,7 @@ def test_a_site_that_speaks_no_mqtt_needs_no_broker(tmp_path):
         path.write_text(path.read_text().replace("[broker]\nport = 1\n", ""))
         assert load(path).broker is None
         with DaemonProcess(path) as daemon:
-            assert wait_for_rows(Path(config.store.path), "rig", 30) >= 30
+            soon(lambda: Running(config).size() >= 30, 60, "readings")
             done = bagwright("shelve", "rig/dp-limit", "--for", "1 h", "--why", "tried", "--config", path, cwd=tmp_path)
             assert done.code == 0 and "shelved" in done.out, done
             told = bagwright("status", "--config", path, cwd=tmp_path).out
