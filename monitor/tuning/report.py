@@ -13,6 +13,7 @@ from monitor.model import Event
 from monitor.replay.minutes import Minutes
 from monitor.tuning.around import draw_around
 from monitor.tuning.charts import Chart, Marks, draw_chart
+from monitor.tuning.choice import NEEDLESS
 from monitor.tuning.evaluate import asks_for_forecasts, judged
 from monitor.tuning.expect import Expected, rate_interval, share_interval, warnings
 from monitor.tuning.fragment import fragment, reason
@@ -76,9 +77,22 @@ def notes(tuned: Tuned) -> list[str]:
         told.insert(0, f"{waiting} proposed labels are not confirmed and counted for nothing.")
     if not all(asks_for_forecasts(m) for m in tuned.materials):
         told.append("changeout-forecast: judged only in recordings with a label of that kind.")
+    if untold := not_told_apart(tuned):
+        told.append(f"Left as today, since no label tells it from the program's own: {', '.join(untold)}.")
     if not tuned.finished:
         told.insert(0, "Stopped before its end: the best so far. The same command goes on from here.")
     return told
+
+
+def not_told_apart(tuned: Tuned) -> list[str]:
+    """Settings that are other than the program's own, and for which these labels count the same with either."""
+    found = []
+    for knob in (k for group in tuned.groups for k in group.knobs if k.name not in tuned.values):
+        curve = dict(tuned.curves.get(knob.name, ()))
+        here, usual = curve.get(knob.today), curve.get(knob.usual)
+        if knob.today != knob.usual and here is not None and usual is not None and abs(here - usual) < NEEDLESS / 2:
+            found.append(f"{knob.name} {knob.written(knob.today)} ({knob.written(knob.usual)})")
+    return found
 
 
 def row(name: str, t: Totals, days: float) -> Row:

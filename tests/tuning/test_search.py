@@ -15,6 +15,7 @@ from monitor.tuning.choice import middle
 from monitor.tuning.expect import rate_interval, share_interval, warnings
 from monitor.tuning.fragment import fragment
 from monitor.tuning.knobs import Knob
+from monitor.tuning.report import not_told_apart, notes
 from monitor.tuning.score import Totals
 from monitor.tuning.search import spread
 from monitor.tuning.tried import NAME
@@ -39,9 +40,11 @@ def quiet(stop_after: int | None = None) -> Progress:
     return progress
 
 
-def tuned(folder: Path, plant: WrittenPlant, *, sets: int = 48, seed: int = 1, stop_after: int | None = None) -> Tuned:
+def tuned(
+    folder: Path, plant: WrittenPlant, *, sets: int = 48, seed: int = 1, stop_after: int | None = None, more: str = POOR
+) -> Tuned:
     folder.mkdir(exist_ok=True)
-    made = materials(folder, more=POOR)
+    made = materials(folder, more=more)
     turned = knobs.chosen_knobs(made[0].template.settings({}), KNOBS)
     return tune(made, turned, plant, folder, Wishes(sets, seed), quiet(stop_after))
 
@@ -57,6 +60,13 @@ def test_poor_limits_are_mended_and_what_does_not_matter_stays_as_it_is(tmp_path
     assert {change.knob.name for change in found.changes} == set(KNOBS) - {"alarm.dp-limit.deadband"}
     assert found.expected is not None and found.expected.folds == 4
     assert found.expected.together.missed + found.expected.together.false <= 10
+
+
+def test_what_no_label_tells_from_the_programs_own_is_named(tmp_path: Path) -> None:
+    wide = tuned(tmp_path, WrittenPlant(two_kinds), more=POOR.replace('"3 s"\n', '"3 s"\ndeadband = "8 %"\n'))
+    assert "alarm.dp-limit.deadband" not in wide.values
+    assert not_told_apart(wide) == ["alarm.dp-limit.deadband 8 % (2 %)"]
+    assert any("alarm.dp-limit.deadband 8 % (2 %)" in note for note in notes(wide))
 
 
 def test_the_same_seed_finds_the_same_and_another_seed_tries_other_sets(tmp_path: Path) -> None:
