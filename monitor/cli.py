@@ -87,11 +87,13 @@ def replay(recordings: tuple[Path, ...], config: Path, out: Path, timezone: str 
 @click.option("--out", type=EXISTING, default=None, help="Folder for a page with a plot around each difference.")
 @click.option("--within", "within_s", type=Number(0), default=3600.0, show_default=True,
               help="Seconds that an event may have moved and still be the same one.")
-def compare(first: Path, second: Path, out: Path | None, within_s: float) -> None:
+@click.option("--config", "config", type=EXISTING, default=None,
+              help="The skid's configuration: plots in its units, with its limits.")
+def compare(first: Path, second: Path, out: Path | None, within_s: float, config: Path | None) -> None:
     """Events gained, lost, moved and changed between two replays of the same recordings."""
     from monitor.commands.compare import run_compare
 
-    run_compare(first, second, out, within_s=within_s)
+    run_compare(first, second, out, within_s=within_s, config=config)
 
 
 @cli.command(short_help="Search thresholds and delays over labelled recordings.")

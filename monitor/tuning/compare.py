@@ -13,6 +13,7 @@ from markupsafe import Markup
 from monitor.errors import InputError
 from monitor.model import NS
 from monitor.replay.minutes import Minutes, read_minutes
+from monitor.skid import SkidSettings
 from monitor.times import parse_rfc3339
 from monitor.tuning.around import draw_around
 from monitor.tuning.page import render, write_files
@@ -124,14 +125,15 @@ def _event(line: str, where: str) -> Told:
         raise InputError(f"{where}: no event; accepted: a line of a replay's events.jsonl") from None
 
 
-def write(pairs: Sequence[Pair], a: Minutes, b: Minutes, names: tuple[str, str], folder: Path) -> None:
-    """The page, and the same for programs."""
+def write(pairs: Sequence[Pair], a: Minutes, b: Minutes, names: tuple[str, str], folder: Path,
+          skid: SkidSettings | None = None) -> None:  # fmt: skip
+    """The page, and the same for programs. skid: whose units and limits the plots have; bar and m^3/h without."""
     different = [pair for pair in pairs if pair.what != "same"]
     shown: list[tuple[Pair, Markup]] = []
     for pair in different[:MOST_PLOTS]:
         level = kind_of(pair.first.kind).level
         marks = [(told.time, level if told is pair.b else "note") for told in (pair.b, pair.a) if told is not None]
-        shown.append((pair, draw_around(a if pair.a is not None else b, marks)))
+        shown.append((pair, draw_around(a if pair.a is not None else b, marks, skid)))
     page = render("comparison.html", names=names, counts=counts(pairs), shown=shown,
                   left_out=max(0, len(different) - MOST_PLOTS))  # fmt: skip
     write_files(folder, {PAGE: page, NUMBERS: json.dumps(numbers(pairs), indent=1) + "\n"})

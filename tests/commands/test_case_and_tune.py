@@ -201,9 +201,12 @@ def test_a_what_if_is_compared_with_the_replay_it_departs_from(place: Path) -> N
     words = ["replay", "export.csv", "--config", "skid.toml", *export_words()]
     assert bagwright(*words, "--out", "now", cwd=place).code == 0
     assert bagwright(*words, "--out", "then", "--set", "alarm.changeout-due.limit=70 %", cwd=place).code == 0
+    units = '\n[skid.display_units]\npressure = "psi"\n'
+    (place / "psi.toml").write_text((place / "skid.toml").read_text(encoding="utf-8") + units, encoding="utf-8")
     same = bagwright("compare", "now", "now", cwd=place)
     assert same.code == 0 and same.out.startswith("0 gained, 0 lost, 0 moved, 0 changed")
-    told = bagwright("compare", "now", "then", "--out", "difference", "--within", "7200", cwd=place)
+    told = bagwright("compare", "now", "then", "--out", "difference", "--within", "7200", "--config", "psi.toml",
+                     cwd=place)
     assert told.code == 0, told.err
     changed = json.loads((place / "difference/comparison.json").read_text())["differences"]
     due = [d for d in changed if d["kind"] == "changeout-due" and d["transition"] == "raised"]
@@ -211,6 +214,7 @@ def test_a_what_if_is_compared_with_the_replay_it_departs_from(place: Path) -> N
     assert not {"changeout-done", "element-breach", "surge", "signal-fault"} & {d["kind"] for d in changed}
     page = (place / "difference/comparison.html").read_text(encoding="utf-8")
     assert page.count("<section>") == len(changed) and page.count("<svg") > len(changed) and "http-equiv" in page
+    assert page.count(">psi<") >= len(changed) and ">bar<" not in page
 
 
 @pytest.mark.parametrize(
