@@ -12,6 +12,7 @@ from fastapi.exception_handlers import http_exception_handler
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import HTMLResponse, JSONResponse, Response
 from starlette.exceptions import HTTPException as AnyHTTPException
+from starlette.routing import Match, Mount
 
 from monitor.errors import MonitorError
 from monitor.web.access import wants_json
@@ -20,6 +21,7 @@ from monitor.web.live import Maker
 from monitor.web.pages import DEFAULT_SPAN, SPANS, Around
 from monitor.web.site import Site
 
+METHODS = ("GET", "HEAD", "POST")
 LastEvent = Annotated[str | None, Header(alias="last-event-id")]
 Seen = Annotated[str | None, Query(max_length=40)]
 Until = Annotated[int | None, Query(ge=0, le=9_000_000_000, description="end of the span, seconds since 1970")]
@@ -78,11 +80,15 @@ def _add_faults(app: FastAPI, site: Site) -> None:
 
     async def refused(request: Request, error: Exception) -> Response:
         assert isinstance(error, AnyHTTPException)
+        if error.status_code == 405:        # else it names only those of the first route of that path
+            error.headers = {**(error.headers or {}), "Allow": ", ".join(_methods(app, request))}
         if wants_json(request.url.path):
             return await http_exception_handler(request, error)
         title = "Not here" if error.status_code == 404 else "That did not work"
         message = "There is no such page." if error.detail == "Not Found" else error.detail
-        return sorry(error.status_code, title, message)
+        answer = sorry(error.status_code, title, message)
+        answer.headers.update(error.headers or {})
+        return answer
 
     async def failed(request: Request, error: Exception) -> Response:
         if wants_json(request.url.path):
@@ -99,3 +105,9 @@ def _add_faults(app: FastAPI, site: Site) -> None:
     app.add_exception_handler(RequestValidationError, unreadable)
     app.add_exception_handler(MonitorError, failed)
 
+
+def _methods(app: FastAPI, request: Request) -> list[str]:
+    """What a path is asked with (RFC 9110, 15.5.6)."""
+    routes = [r for r in app.routes if not isinstance(r, Mount)]
+    found = [m for m in METHODS if any(r.matches({**request.scope, "method": m})[0] is Match.FULL for r in routes)]
+    return found or ["GET", "HEAD"]     # what is mounted are files

@@ -3,9 +3,10 @@
     PYTHONPATH=.:tests python tests/bench/bench_soak.py [--hours 24] [--speed 20] [--skids 200] [--out FOLDER]
 
 Recordings of `normal-service` go through a real mosquitto at QoS 1 into a whole daemon with a webhook that fails for
-one request in three. Every signal is read every --every seconds. Each minute of the run a line says what the daemon
-holds: memory, threads, open files, the store's files, and how far its newest reading lies behind the clock. At the end:
-readings sent and found. Nothing is asserted.
+one request in three; a page is served beside it, and somebody looks at it every ten seconds. Every signal is read every
+--every seconds. Each minute of the run a line says what daemon and page hold: memory, threads, open files, the store's
+files; how far the newest stored reading lies behind what was sent, in event time; and how late the sender is itself.
+At the end: readings sent and found. Nothing is asserted.
 """
 
 from __future__ import annotations
@@ -24,6 +25,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any, NamedTuple
 
+import httpx
 import numpy as np
 from corpus import rows_of, settings_of
 from notify.servers import HttpServer, moody
@@ -42,8 +44,9 @@ KINDS_OF_PLANT = 10         # different recordings; each is lived through by man
 LATENESS_S = 120.0          # a pause of this machine's is many times longer in event time
 SILENCE_S = 900.0
 LOOK_S = 60.0
-COLUMNS = ("wall_min", "event_h", "sent", "memory_mib", "threads", "files", "store_mib", "log_mib", "broker_mib",
-           "behind_s", "alarms")
+VIEW_S = 10.0
+COLUMNS = ("wall_min", "event_h", "sent", "memory_mib", "threads", "files", "page_mib", "page_threads", "page_files",
+           "broker_mib", "store_mib", "log_mib", "behind_s", "sender_late_s", "views", "alarms")
 
 
 class Plant(NamedTuple):
@@ -87,25 +90,36 @@ def skids(made: list[Plant], count: int) -> tuple[SkidSettings, ...]:
     return tuple(found)
 
 
+def settings(asked: argparse.Namespace) -> Settings:
+    return Settings(
+        skids(list(plants(0.0, asked.every)), asked.skids),
+        BrokerSettings(port=asked.port, client_id="watcher"),
+        StoreSettings(str(asked.out / "soak.db")),
+        NotifySettings(webhooks=(WebhookSettings(asked.hook),)),
+    )
+
+
 def daemon(asked: argparse.Namespace) -> None:
     """The whole daemon, until standard input ends."""
     from monitor.commands.run import watch
 
     stop = threading.Event()
     threading.Thread(target=lambda: (sys.stdin.read(), stop.set()), daemon=True).start()
-    settings = Settings(
-        skids(list(plants(0.0, asked.every)), asked.skids),
-        BrokerSettings(port=asked.port, client_id="watcher"),
-        StoreSettings(str(asked.out / "soak.db")),
-        NotifySettings(webhooks=(WebhookSettings(asked.hook),)),
-    )
-    watch(settings, Clock(asked.start, asked.speed, asked.origin), stop)
+    watch(settings(asked), Clock(asked.start, asked.speed, asked.origin), stop)
 
 
-def memory(pid: int) -> float:
-    """Resident MiB of a process."""
+def page(asked: argparse.Namespace) -> None:
+    from monitor.web.server import serve
+
+    serve(lambda: Reader.open(asked.out / "soak.db"), settings(asked), port=0,
+          ready=lambda address: print(address, flush=True))
+
+
+def held(pid: int) -> tuple[float, int, int]:
+    """Resident MiB, threads and open files of a process."""
     line = next(s for s in Path(f"/proc/{pid}/status").read_text().splitlines() if s.startswith("VmRSS"))
-    return int(line.split()[1]) / 1024
+    return (round(int(line.split()[1]) / 1024, 1), len(os.listdir(f"/proc/{pid}/task")),
+            len(os.listdir(f"/proc/{pid}/fd")))
 
 
 def mib(path: Path) -> float:
@@ -118,11 +132,12 @@ class Soak:
         self.start, self.origin = time.time_ns() // NS * NS, time.time_ns()
         self.sent, self.beat = 0, dict[str, Any]()
         self.made = list(plants(asked.hours, asked.every))
-        words = ["--daemon", "--port", broker.port, "--start", self.start, "--hook", hook.url]
+        words = ["--port", broker.port, "--start", self.start, "--hook", hook.url]
         for name in ("speed", "every", "skids", "out", "origin"):
             words += [f"--{name}", getattr(asked, name) if name != "origin" else self.origin]
-        self.process = subprocess.Popen([sys.executable, __file__, *map(str, words)], stdin=subprocess.PIPE,
-                                        stdout=(asked.out / "daemon.log").open("w"), stderr=subprocess.STDOUT)
+        self.words = [str(w) for w in words]
+        self.views, self.over = 0, threading.Event()
+        self.process = self.part("daemon", stdin=subprocess.PIPE)
         self.client = Client(CallbackAPIVersion.VERSION2, protocol=MQTTProtocolVersion.MQTTv5)
         self.client.max_inflight_messages_set(5_000)
         self.client.on_message = lambda _c, _u, m: self.beat.update(json.loads(m.payload))
@@ -131,14 +146,32 @@ class Soak:
         self.client.loop_start()
         self.clock = Clock(self.start, asked.speed, self.origin)
 
+    def part(self, name: str, **how: Any) -> subprocess.Popen[bytes]:
+        return subprocess.Popen([sys.executable, __file__, "--part", name, *self.words],
+                                stdout=self.log(name).open("w"), stderr=subprocess.STDOUT, **how)
+
+    def log(self, name: str) -> Path:
+        return self.asked.out / f"{name}.log"
+
+    def visit(self, address: str) -> None:
+        """Somebody who looks at the overview and at one skid after the other."""
+        with httpx.Client(base_url=address, timeout=60) as browser:
+            while not self.over.wait(VIEW_S):
+                for path in ("/", f"/skid/s{self.views % self.asked.skids}"):
+                    browser.get(path).raise_for_status()
+                self.views += 1
+
     def run(self) -> None:
-        eventually(lambda: "connected" in (self.asked.out / "daemon.log").read_text(), 300, "the daemon")
+        eventually(lambda: "connected" in self.log("daemon").read_text(), 300, "the daemon")
+        self.page = self.part("page")
+        address = eventually(lambda: self.log("page").read_text().partition("\n")[0], 300, "the page")
+        threading.Thread(target=self.visit, args=(address,), daemon=True).start()
         self.begin = self.clock()
         looked = 0.0
         with (self.asked.out / "soak.csv").open("w", newline="") as file:
             table = csv.writer(file)
             table.writerow(COLUMNS)
-            print("".join(f"{name:>12}" for name in COLUMNS))
+            print("".join(f"{name:>14}" for name in COLUMNS))
             for second in range(round(self.asked.hours * 3600)):
                 self.wait(second)
                 self.publish(second)
@@ -169,14 +202,15 @@ class Soak:
             handle.wait_for_publish(60)
 
     def look(self, second: int) -> list[object]:
-        pid, store = self.process.pid, self.asked.out / "soak.db"
+        store, late = self.asked.out / "soak.db", (self.clock() - self.begin) / NS - second
         assert self.process.poll() is None and self.broker.process is not None
+        newest = self.beat.get("newest_s")
         told = (round((time.time_ns() - self.origin) / NS / 60, 1), round(second / 3600, 2), self.sent,
-                round(memory(pid), 1), len(os.listdir(f"/proc/{pid}/task")), len(os.listdir(f"/proc/{pid}/fd")),
+                *held(self.process.pid), *held(self.page.pid), held(self.broker.process.pid)[0],
                 round(mib(store), 1), round(mib(store.with_name("soak.db-wal")), 1),
-                round(memory(self.broker.process.pid), 1), self.beat.get("newest_s"),
+                None if newest is None else round(newest - late, 1), round(late, 1), self.views,
                 sum((self.beat.get("alarms") or {}).values()))
-        print("".join(f"{value!s:>12}" for value in told), flush=True)
+        print("".join(f"{value!s:>14}" for value in told), flush=True)
         return list(told)
 
     def end(self) -> None:
@@ -193,7 +227,13 @@ class Soak:
         packed = status["readings"]["bytes_a_packed_reading"]
         print(f"sent {self.sent}, stored {found}, set aside {status['quarantine']}; bytes a packed reading "
               f"{'-' if packed is None else f'{packed:.2f}'}; events {status['events']}; outbox {status['outbox']}")
-        print((self.asked.out / "daemon.log").read_text()[-3_000:])
+        print(self.log("daemon").read_text()[-3_000:])
+
+    def close(self) -> None:
+        self.over.set()
+        self.process.kill()
+        self.page.kill()
+        self.client.loop_stop()
 
 
 def main() -> None:
@@ -203,12 +243,12 @@ def main() -> None:
     parser.add_argument("--skids", type=int, default=200)
     parser.add_argument("--every", type=float, default=5.0, help="seconds between readings of a signal")
     parser.add_argument("--out", type=Path, default=None)
-    parser.add_argument("--daemon", action="store_true", help=argparse.SUPPRESS)
+    parser.add_argument("--part", choices=("daemon", "page"), help=argparse.SUPPRESS)
     for name, kind in (("port", int), ("start", int), ("origin", int), ("hook", str)):
         parser.add_argument(f"--{name}", type=kind, help=argparse.SUPPRESS)
     asked = parser.parse_args()
-    if asked.daemon:
-        daemon(asked)
+    if asked.part:
+        {"daemon": daemon, "page": page}[asked.part](asked)
         return
     with tempfile.TemporaryDirectory() as folder:
         asked.out = asked.out or Path(folder)
@@ -220,8 +260,7 @@ def main() -> None:
                 soak.run()
                 soak.end()
             finally:
-                soak.process.kill()
-                soak.client.loop_stop()
+                soak.close()
 
 
 if __name__ == "__main__":

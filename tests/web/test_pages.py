@@ -167,6 +167,14 @@ def test_page_writes_nothing_and_refuses_to_be_written(client: httpx.Client) -> 
     assert [client.request(verb, "/").status_code for verb in ("POST", "PUT", "DELETE")] == [405, 405, 405]
 
 
+def test_what_a_path_is_asked_with_is_named_whole(client: httpx.Client) -> None:
+    """RFC 9110, 15.5.6: a 405 lists the methods that the resource supports."""
+    wanted = {"/api/v1/requests": "GET, POST", "/api/v1/skids": "GET", "/alarms/act": "GET, POST", "/": "GET",
+              "/static/style.css": "GET, HEAD"}
+    answers = {path: client.request("DELETE", path) for path in wanted}
+    assert {path: a.headers["allow"] for path, a in answers.items()} == wanted
+
+
 def test_page_defers_to_the_site_and_never_calls_a_vessel_safe(client: httpx.Client) -> None:
     for path in ("/", "/skid/intake"):
         text = read_html(page(client, path)).text
