@@ -12,9 +12,11 @@ At the end: readings sent and found. Nothing is asserted.
 from __future__ import annotations
 
 import argparse
+import contextlib
 import csv
 import json
 import os
+import socket
 import subprocess
 import sys
 import tempfile
@@ -126,6 +128,41 @@ def mib(path: Path) -> float:
     return path.stat().st_size / 2**20 if path.exists() else 0.0
 
 
+def publish(topic: str, payload: bytes) -> bytes:
+    """A PUBLISH packet at QoS 1 (MQTT 3.1.1, 3.3), always under the same identifier: nothing is ever sent again."""
+    body = len(topic).to_bytes(2, "big") + topic.encode() + b"\x00\x01" + payload
+    assert len(body) < 16_384
+    size = bytes([len(body)]) if len(body) < 128 else bytes([len(body) % 128 | 128, len(body) // 128])
+    return b"\x32" + size + body
+
+
+class Line:
+    """A session that only publishes, by hand: a client library would cost more than the daemon."""
+
+    def __init__(self, port: int) -> None:
+        connect = b"\x00\x04MQTT\x04\x02\x00\x00\x00\x04feed"
+        self.sock = socket.create_connection(("127.0.0.1", port))
+        self.sock.sendall(b"\x10" + bytes([len(connect)]) + connect)
+        assert self.sock.recv(4) == b"\x20\x02\x00\x00"
+        self.sock.setblocking(False)
+        self.acknowledged = 0.0
+
+    def send(self, packets: bytes) -> None:
+        view = memoryview(packets)
+        while view:
+            try:
+                view = view[self.sock.send(view):]
+            except BlockingIOError:
+                time.sleep(0.001)
+            self.hear()
+
+    def hear(self) -> None:
+        """PUBACK packets are of four bytes."""
+        with contextlib.suppress(BlockingIOError):
+            while data := self.sock.recv(65_536):
+                self.acknowledged += len(data) / 4
+
+
 class Soak:
     def __init__(self, asked: argparse.Namespace, broker: mosquitto, hook: HttpServer) -> None:
         self.asked, self.broker = asked, broker
@@ -136,19 +173,20 @@ class Soak:
         for name in ("speed", "every", "skids", "out", "origin"):
             words += [f"--{name}", getattr(asked, name) if name != "origin" else self.origin]
         self.words = [str(w) for w in words]
-        self.views, self.over = 0, threading.Event()
+        self.views, self.over, self.parts = 0, threading.Event(), list[subprocess.Popen[bytes]]()
         self.process = self.part("daemon", stdin=subprocess.PIPE)
         self.client = Client(CallbackAPIVersion.VERSION2, protocol=MQTTProtocolVersion.MQTTv5)
-        self.client.max_inflight_messages_set(5_000)
         self.client.on_message = lambda _c, _u, m: self.beat.update(json.loads(m.payload))
         self.client.on_connect = lambda c, *_: c.subscribe("bagwright/heartbeat")
         self.client.connect("127.0.0.1", broker.port)
         self.client.loop_start()
+        self.line = Line(broker.port)
         self.clock = Clock(self.start, asked.speed, self.origin)
 
     def part(self, name: str, **how: Any) -> subprocess.Popen[bytes]:
-        return subprocess.Popen([sys.executable, __file__, "--part", name, *self.words],
-                                stdout=self.log(name).open("w"), stderr=subprocess.STDOUT, **how)
+        self.parts.append(subprocess.Popen([sys.executable, __file__, "--part", name, *self.words],
+                                           stdout=self.log(name).open("w"), stderr=subprocess.STDOUT, **how))
+        return self.parts[-1]
 
     def log(self, name: str) -> Path:
         return self.asked.out / f"{name}.log"
@@ -187,19 +225,17 @@ class Soak:
 
     def publish(self, second: int) -> None:
         """What every skid reads in one second of event time."""
-        handle = None
+        packets = []
         for kind, plant in enumerate(self.made):
             a, b = np.searchsorted(plant.rows.time, [second * NS, (second + 1) * NS])
             rows = plant.rows.take(slice(a, b))
             for time_ns, signal, value in zip(*(part.tolist() for part in rows[:3]), strict=True):
                 if value != value:
                     continue
-                body = f'{{"time":{(self.begin + time_ns) / NS:.3f},"value":{value!r}}}'
-                for k in range(kind, self.asked.skids, len(self.made)):
-                    handle = self.client.publish(f"soak/{k}/{signal}", body, qos=1)
-                    self.sent += 1
-        if handle is not None and second % 60 == 0:
-            handle.wait_for_publish(60)
+                body = f'{{"time":{(self.begin + time_ns) / NS:.3f},"value":{value!r}}}'.encode()
+                packets += [publish(f"soak/{k}/{signal}", body) for k in range(kind, self.asked.skids, len(self.made))]
+        self.line.send(b"".join(packets))
+        self.sent += len(packets)
 
     def look(self, second: int) -> list[object]:
         store, late = self.asked.out / "soak.db", (self.clock() - self.begin) / NS - second
@@ -217,6 +253,7 @@ class Soak:
         """Waits for what is under way, and counts."""
         store, found = self.asked.out / "soak.db", -1
         for _ in range(120):
+            self.line.hear()
             with Reader.open(store) as reader:
                 status = reader.status()
             found = status["readings"]["recent"] + status["readings"]["packed"]
@@ -225,14 +262,15 @@ class Soak:
             time.sleep(1)
         self.process.communicate(b"", timeout=120)
         packed = status["readings"]["bytes_a_packed_reading"]
-        print(f"sent {self.sent}, stored {found}, set aside {status['quarantine']}; bytes a packed reading "
+        print(f"sent {self.sent}, confirmed {self.line.acknowledged:.0f}, stored {found}, set aside "
+              f"{status['quarantine']}; bytes a packed reading "
               f"{'-' if packed is None else f'{packed:.2f}'}; events {status['events']}; outbox {status['outbox']}")
         print(self.log("daemon").read_text()[-3_000:])
 
     def close(self) -> None:
         self.over.set()
-        self.process.kill()
-        self.page.kill()
+        for part in self.parts:
+            part.kill()
         self.client.loop_stop()
 
 

@@ -14,15 +14,18 @@ import argparse
 import multiprocessing
 import subprocess
 import sys
+import tempfile
 from pathlib import Path
 from typing import Any
 
+import httpx
 from services import eventually, free_port, listening
 
 from monitor.config import load
 from monitor.web.changeouts import QUESTIONS, WORDS
 
 STREAMS = "/live$"          # end never
+LEFT_OUT = "positive_data_acceptance"   # an end before its start, a name that is missing: no schema says so, 400 is right
 FORMS: dict[str, list[str]] = {
     "/alarms/act": ["action", "why", "who", "hours"],
     "/changeouts/inspection": ["who", *WORDS, *(name for name, _, _ in QUESTIONS)],
@@ -75,13 +78,19 @@ def main() -> None:
     try:
         eventually(lambda: listening(port), 60, "the page")
         first = resident(server.pid)
-        words = ["run", f"http://127.0.0.1:{port}/api/v1/openapi.json", "--max-time", str(asked.seconds), "--seed",
-                 str(asked.seed), "--continue-on-failure", "--exclude-path-regex", STREAMS, "--checks",
-                 "not_a_server_error" if asked.pages else "all"]
-        for user in users:
-            if user.name == asked.user:
-                words += ["--header", f"Authorization: Bearer {user.token.reveal()}"]
-        subprocess.run([Path(sys.executable).with_name("schemathesis"), *words], check=False)
+        address = f"http://127.0.0.1:{port}"
+        tokens = {user.name: {"Authorization": f"Bearer {user.token.reveal()}"} for user in users}
+        words = ["--max-time", str(asked.seconds), "--seed", str(asked.seed), "--continue-on-failure",
+                 "--request-timeout", "120", "--exclude-path-regex", STREAMS,
+                 *(["--checks", "not_a_server_error"] if asked.pages else ["--exclude-checks", LEFT_OUT])]
+        for name, value in tokens.get(asked.user, {}).items():
+            words += ["--header", f"{name}: {value}"]
+        with tempfile.NamedTemporaryFile("w", suffix=".json") as file:
+            first_of_all = next(iter(tokens.values()), {})
+            file.write(httpx.get(f"{address}/api/v1/openapi.json", headers=first_of_all, timeout=120).text)
+            file.flush()
+            subprocess.run([Path(sys.executable).with_name("schemathesis"), "run", file.name, "--url", address, *words],
+                           check=False)
         assert server.is_alive(), "the server is gone"
         print(f"memory of the server {first:.0f} MiB before, {resident(server.pid):.0f} MiB after")
     finally:

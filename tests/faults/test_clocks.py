@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import json
+import time
+from datetime import datetime
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
@@ -12,7 +16,7 @@ from daemon.rig import Messages, rig
 from monitor.config import load
 from monitor.model import NS, Rows
 from monitor.skid import SkidSettings
-from monitor.times import parse_time
+from monitor.times import parse_time, to_rfc3339
 
 # Instants at which the clocks of Norway changed in 2026 (IANA time zone database, rule EU), and the last leap second
 # (IERS Bulletin C 52): 2016-12-31T23:59:60Z shares its number with the second after it (POSIX, "Seconds Since the
@@ -60,13 +64,44 @@ def test_a_jump_of_the_machines_clock_moves_no_reading_and_raises_nothing_but_it
         assert ("dp-limit", "raised") in {(e.kind, str(e.transition)) for e in r.store.events(limit=1_000)}
 
 
-@pytest.mark.parametrize("moment", [SPRING, AUTUMN, LEAP])
-def test_summer_time_and_a_leap_second_move_no_reading(tmp_path: Path, skid: SkidSettings, moment: int) -> None:
-    with rig(tmp_path, skid, (moment - 300) * NS) as r:
-        r.hear(readings(moment - 300, 600))
-        rows = r.store.rows("intake-1", 0, 2**62)
-        assert rows.size == 3 * 600 and (np.diff(rows.time[::3]) == NS).all()
+@pytest.mark.parametrize("moment", [SPRING, AUTUMN])
+def test_summer_time_moves_no_reading(tmp_path: Path, skid: SkidSettings, moment: int,
+                                                       monkeypatch: pytest.MonkeyPatch) -> None:
+    """On a machine set to local time, from gateways that write local time with its offset."""
+    monkeypatch.setenv("TZ", "Europe/Oslo")
+    time.tzset()
+    try:
+        zone = ZoneInfo("Europe/Oslo")
+        found = told(tmp_path, skid, moment, [datetime.fromtimestamp(moment - 300 + i, zone).isoformat()
+                                              for i in range(600)])
+        assert found.size == 3 * 600 and (np.diff(found.time[::3]) == NS).all()
+    finally:
+        monkeypatch.undo()
+        time.tzset()
+
+
+def test_a_leap_second_moves_no_reading_and_is_kept_word_for_word(tmp_path: Path, skid: SkidSettings) -> None:
+    """Two seconds share a number: the later one's readings are set aside, as another value for the same time."""
+    texts = [to_rfc3339((LEAP - 300 + i) * NS) for i in range(600)]
+    found = told(tmp_path, skid, LEAP, [*texts[:300], "2016-12-31T23:59:60Z", *texts[300:]],
+                 aside={"conflicting": 3})
+    assert found.size == 3 * 600 and (np.diff(found.time[::3]) == NS).all()
+
+
+def told(folder: Path, skid: SkidSettings, moment: int, texts: list[str], aside: dict[str, int] | None = None) -> Rows:
+    """What is stored of readings at these times; nothing is alarmed."""
+    with rig(folder, skid, (moment - 300) * NS) as r:
+        source = Messages(skid, Rows.empty())
+        for i, text in enumerate(texts):
+            values = (3.1 + i % 7 / 1_000, 2.8 + i % 7 / 2_000, 40 + i % 7 / 1_000)
+            source.waiting += [(s.topic, json.dumps({"time": text, "value": v}).encode(), (moment - 300 + i) * NS)
+                               for s, v in zip(skid.signals, values, strict=True)]
+        r.daemon.clock.now = (moment + 300) * NS  # type: ignore[attr-defined]
+        while source.waiting:
+            r.round(source)
         assert [e for e in r.store.events(limit=1_000) if e.kind != "monitor-fault"] == []
+        assert r.store.status()["quarantine"] == (aside or {})
+        return r.store.rows("intake-1", 0, 2**62)
 
 
 def test_the_leap_second_is_the_second_after_it() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import random
 import resource
@@ -12,13 +13,12 @@ import apsw
 import pytest
 from commands.helpers import Running, assert_for_people, publish, skid
 from faults.failing import FailingDisk
-from services import eventually, free_port, mosquitto
+from services import eventually, mosquitto
 from store.cutting import Disk
 from store.samples import HOUR, START, opened
 from store.test_crash import check, run_on
 from store.writing_child import SECONDS, numbered
 
-from monitor.errors import StoreError
 from monitor.model import NS
 from monitor.store import Store, StoreRetryError
 from tests.live.daemon import wait_for_rows
@@ -74,19 +74,43 @@ def test_a_power_cut_at_every_single_write_loses_no_acknowledged_batch(tmp_path:
 
 @pytest.mark.timeout(200)
 def test_a_damaged_page_ends_the_daemon_with_what_to_do_and_the_broker_keeps_the_rest(tmp_path: Path) -> None:
-    with opened(tmp_path / "s.db") as store:
-        store.commit(numbered(0))
-        (page,) = store._handle.query("SELECT rootpage FROM sqlite_schema WHERE name = 'recent'")[0]
-    with (tmp_path / "s.db").open("r+b") as file:
-        file.seek((page - 1) * 4_096)
-        file.write(b"\xa5" * 4_096)
-    config = skid(tmp_path, f'[broker]\nport = {free_port()}\n[store]\npath = "s.db"\n')
-    with Running("run", "--no-page", "--config", config.name, cwd=tmp_path) as run:
-        done = run.ends(90)
-    assert_for_people(done)
-    assert done.code == 1 and "a page of the store is damaged" in done.err and ".recover" in done.err
-    with pytest.raises(StoreError, match="damaged"), opened(tmp_path / "s.db") as store:
-        store.commit(numbered(1))
+    start = time.time_ns() // 10**9 - 300
+    with mosquitto(tmp_path) as broker:
+        config = skid(tmp_path, f'[broker]\nport = {broker.port}\n[store]\npath = "s.db"\n')
+        typed = ("run", "--no-page", "--config", config.name)
+        with Running(*typed, cwd=tmp_path) as run:
+            run.says("connected")
+            publish(broker.port, seconds(start, 50))
+            assert wait_for_rows(tmp_path / "s.db", "intake-1", 150) == 150
+            run.stop()
+        damage(tmp_path / "s.db", "recent")
+        publish(broker.port, seconds(start + 50, 50))
+        with Running(*typed, cwd=tmp_path, name="damaged") as run:
+            done = run.ends(90)
+        assert_for_people(done)
+        assert done.code == 1 and "a page of the store is damaged" in done.err and ".recover" in done.err
+        publish(broker.port, seconds(start + 100, 50))
+        config.write_text(config.read_text().replace("s.db", "new.db"))     # as it was told
+        with Running(*typed, cwd=tmp_path, name="new") as run:
+            run.says("connected")
+            assert wait_for_rows(tmp_path / "new.db", "intake-1", 300) == 300
+            assert run.stop().code == 0
+
+
+def seconds(first: int, count: int) -> list[tuple[str, bytes]]:
+    """A reading a second of each signal."""
+    return [(f"hatchery/{name}", f'{{"time": {first + i}, "value": {value}}}'.encode())
+            for i in range(count) for name, value in (("PT-101", 3.0), ("PT-102", 2.8), ("FT-101", 40.0))]
+
+
+def damage(path: Path, table: str) -> None:
+    """Rubbish over the first page of a table."""
+    with contextlib.closing(apsw.Connection(str(path))) as db:
+        ((page,),) = db.execute("SELECT rootpage FROM sqlite_schema WHERE name = ?", (table,))
+        ((size,),) = db.execute("PRAGMA page_size")
+    with path.open("r+b") as file:
+        file.seek((page - 1) * size)
+        file.write(b"\xa5" * size)
 
 
 @pytest.mark.timeout(330)
