@@ -33,7 +33,7 @@ import pytest
 from monitor.settings import BrokerSettings, Secret
 
 DEBIAN = {"mosquitto": "mosquitto", "victoria-metrics": "victoria-metrics", "influxd": "influxdb",
-          "postgres": "postgresql"}
+          "postgres": "postgresql", "openssl": "openssl"}
 _NOBODY = 65534
 _PLACES = ("usr/local/sbin", "usr/sbin", "usr/local/bin", "usr/bin")
 _POSTGRES = sorted(glob.glob("/usr/lib/postgresql/*/bin"), reverse=True)     # Debian keeps its servers off the PATH

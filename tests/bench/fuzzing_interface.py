@@ -25,7 +25,7 @@ from monitor.config import load
 from monitor.web.changeouts import QUESTIONS, WORDS
 
 STREAMS = "/live$"          # end never
-LEFT_OUT = "positive_data_acceptance"   # an end before its start, a name that is missing: no schema says so, 400 is right
+LEFT_OUT = "positive_data_acceptance"   # an end before its start: no schema says so, 400 is right
 FORMS: dict[str, list[str]] = {
     "/alarms/act": ["action", "why", "who", "hours"],
     "/changeouts/inspection": ["who", *WORDS, *(name for name, _, _ in QUESTIONS)],

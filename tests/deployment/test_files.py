@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import subprocess
 from configparser import RawConfigParser
 from pathlib import Path
 from typing import Any
@@ -10,6 +11,7 @@ from typing import Any
 import pytest
 import yaml
 from deployment.site import DEPLOY
+from services import require
 
 from monitor.alarms.catalogue import CATALOGUE, NO_ALARMS
 from monitor.cli import cli
@@ -94,6 +96,19 @@ def test_the_guide_asks_what_the_catalogue_asks() -> None:
     wanted = {name: "8 h" if kind.respond_within_min == 480 else f"{kind.respond_within_min} min"
               for name, kind in CATALOGUE.items()}
     assert rows == wanted | {name: sort for name, sort in NO_ALARMS.items() if sort == "alert"}
+
+
+def test_certificates_made_as_the_guide_says_stand_the_strict_check(tmp_path: Path) -> None:
+    """X509_V_FLAG_X509_STRICT of OpenSSL, which Python sets from 3.13 on (What's New In Python 3.13, ssl)."""
+    guide = (DEPLOY / "OPERATING.md").read_text(encoding="utf-8")
+    (typed,) = [block for block in re.findall(r"(?s)```console\n(.*?)```", guide) if "openssl req -x509" in block]
+    openssl = require("openssl")
+    typed = typed.replace("rsa:3072", "rsa:2048")       # made sooner
+    subprocess.run(["sh", "-ec", typed], cwd=tmp_path, check=True, capture_output=True)
+    done = subprocess.run([openssl, "verify", "-x509_strict", "-purpose", "sslserver", "-verify_hostname", "broker",
+                           "-CAfile", "ca.pem", "broker.pem"], cwd=tmp_path, check=False, capture_output=True,
+                          text=True)
+    assert (done.returncode, done.stdout) == (0, "broker.pem: OK\n"), done.stderr
 
 
 def test_every_row_of_the_fault_table_names_a_test_that_exists() -> None:
