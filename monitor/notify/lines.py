@@ -19,7 +19,8 @@ runs with -dedup.minScrapeInterval=1ms.)
                 (integer, ns); left out where the event has none
     alarm    each step of an alarm and each note, at its event time
         tags    skid, kind, step, vessel, signal (where the step is about one)
-        fields  id, before, after, priority, who, via, why, event (strings; left out where there is none)
+        fields  id, before, after, priority, who, via, why, event, isa_5_1, ne_107 (strings; left out where there is
+                none)
     forecast each forecast, at its event time
         tags    skid
         fields  p10_h, p50_h, p90_h (floats, hours until a changeout is due)
@@ -112,7 +113,8 @@ def step_line(entry: Entry) -> str:
     """The line of a step in the journal."""
     tags = {"skid": entry.skid, "kind": entry.kind, "step": entry.step, "vessel": entry.vessel, "signal": entry.signal}
     named = {"before": entry.before, "after": entry.after, "priority": entry.priority, "who": entry.who,
-             "via": entry.via, "why": entry.why, "event": entry.event}  # fmt: skip
+             "via": entry.via, "why": entry.why, "event": entry.event,
+             "isa_5_1": letters(entry.kind or ""), "ne_107": status(entry.kind or "")}  # fmt: skip
     fields = [f"id={text(entry.id)}", *(f"{name}={text(value)}" for name, value in named.items() if value)]
     return f"{_series('alarm', tags)} {','.join(fields)} {entry.time}"
 

@@ -97,7 +97,7 @@ def test_steps_and_forecasts_are_points_of_their_own() -> None:
                  "page", priority="high")
     assert step_line(step) == (
         r'alarm,kind=dp-limit,skid=s,step=ack id="r 7",before="unacknowledged",after="acknowledged",priority="high",'
-        f'who="Ada, Brook",via="page" {START}')
+        f'who="Ada, Brook",via="page",isa_5_1="PDAHH",ne_107="out-of-specification" {START}')
     assert forecast_line(START, "s", 1.5, 2.0, math.inf) == f"forecast,skid=s p10_h=1.5,p50_h=2.0 {START}"
 
 
