@@ -20,6 +20,7 @@ from typing import Any
 
 PACKAGE = Path(__file__).parent
 MIDDLE = ("alarms", "conditioning", "detectors", "engine", "forecast", "hydraulics")
+OTHERS = ("compiled.py", "model.py", "ingest/decode.py", "ingest/usual.py")     # what compiled code rests on besides
 KEPT = 3     # cache folders of earlier states that stay: two checkouts in use at once must not fight
 
 
@@ -27,7 +28,7 @@ def sources_digest(besides: Sequence[str] = ()) -> str:
     """Changes with every source that compiled code can come from, and with those of the packages `besides`."""
     files = sorted(path for part in (*MIDDLE, *besides) for path in (PACKAGE / part).glob("*.py"))
     digest = hashlib.sha256()
-    for path in [Path(__file__), PACKAGE / "model.py", *files]:
+    for path in [*(PACKAGE / name for name in OTHERS), *files]:
         digest.update(path.name.encode())
         digest.update(path.read_bytes())
     return digest.hexdigest()[:20]

@@ -72,8 +72,9 @@ class Rows(NamedTuple):
     quality: npt.NDArray[np.uint8]   # Quality
 
     @classmethod
-    def empty(cls) -> Rows:
-        return cls(np.empty(0, np.int64), np.empty(0, np.int16), np.empty(0), np.empty(0, np.uint8))
+    def empty(cls, shape: int | tuple[int, int] = 0) -> Rows:
+        """Room for so many, with nothing of use in it."""
+        return cls(np.empty(shape, np.int64), np.empty(shape, np.int16), np.empty(shape), np.empty(shape, np.uint8))
 
     @classmethod
     def concat(cls, parts: list[Rows]) -> Rows:

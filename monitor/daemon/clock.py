@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterable, Set
+from collections.abc import Callable, Set
 
 import numpy as np
+import numpy.typing as npt
 
 from monitor.model import NS
 
@@ -54,16 +55,22 @@ class LiveTime:
         self._ended = np.zeros(skids, np.bool_)
         self._told = np.zeros(skids, np.int64)      # the latest that `times` has given
 
-    def end(self, heard: Iterable[int], ended: Set[int]) -> None:
+    def end(self, heard: npt.NDArray[np.int64], ended: Set[int]) -> None:
         """Of the skids just heard of: those whose senders are all gone, from which nothing more is on its way."""
         if ended or self._ended.any():
-            self._ended[list(heard)] = False
+            self._ended[heard] = False
             self._ended[list(ended)] = True
 
     def note(self, skid: int, newest: int, arrival: int) -> None:
         """A row of source time `newest` arrived at `arrival` [ns]."""
         if newest > self._newest[skid]:
             self._newest[skid], self._arrival[skid] = newest, arrival
+
+    def note_all(self, skids: npt.NDArray[np.int64], newest: npt.NDArray[np.int64],
+                 arrival: npt.NDArray[np.int64]) -> None:
+        """`note` of many skids, each once."""
+        later = newest > self._newest[skids]
+        self._newest[skids[later]], self._arrival[skids[later]] = newest[later], arrival[later]
 
     @property
     def last(self) -> int | None:

@@ -13,6 +13,7 @@ from typing import Protocol
 
 import msgspec
 import numpy as np
+import numpy.typing as npt
 
 from monitor.daemon.acting import act_on
 from monitor.daemon.announce import Announcer, Unannounced
@@ -31,7 +32,6 @@ from monitor.daemon.systemd import Notify
 from monitor.daemon.upkeep import Upkeep
 from monitor.engine.engine import STATE_VERSION, Engine, Output
 from monitor.engine.messages_plan import plan_lines
-from monitor.engine.sequencer import Fate
 from monitor.ingest.mqtt import Link, Message
 from monitor.ingest.sources import topics_of
 from monitor.model import NS, Action
@@ -176,26 +176,24 @@ class Daemon:
             self._commit(batch)
         source.ack(messages)
         announcer.events()
-        self._upkeep.step(now, [self.engine.reached(i) for i in range(len(self.settings.skids))])
+        self._upkeep.step(now, int(self.engine.all_reached.min(initial=now)))
         ticked = now == self._ticked
         self.heart.alive({"newest_s": self._behind(now), "alarms": self.keeper.counts()} if ticked else None)
 
     def _behind(self, now: int) -> float | None:
         """How long ago [s] the newest reading of all is, by our clock."""
-        newest = max((s.newest for s in self.engine.sequencers), default=0)
+        newest = int(self.engine.all_newest.max(initial=0))
         return round((now - newest) / NS, 1) if newest > 0 else None
 
     def _judge(self, messages: Sequence[Message], now: int, heard: int | None) -> Batch:
         """heard: until when silence is silence, None where no time is to pass without rows."""
         taken = self.intake.take(messages)
-        output, fates = self._feed(taken)
+        output, late = self._feed(taken)
         batch = self._batch(output)
-        for i, rows in taken.rows.items():
-            fed = taken.fed[i]
-            if fates[i].late.size:
-                fed = fed.copy()
-                fed[np.flatnonzero(fed)[fates[i].late]] = False
-            batch.rows.append((self.settings.skids[i].id, rows, fed))
+        fed = taken.fed & ~late
+        for k, i in enumerate(taken.places.tolist()):
+            cut = slice(taken.starts[k], taken.starts[k + 1])
+            batch.rows.append((self.settings.skids[i].id, taken.rows.take(cut), fed[cut]))
         batch.rejections.extend(taken.rejections)
         if now - self._ticked >= TICK_S * NS:
             self._ticked = now
@@ -210,26 +208,21 @@ class Daemon:
         return batch
 
     def _pass_time(self, heard: int, batch: Batch) -> None:
-        before = [self.engine.reached(i) for i in range(len(self.settings.skids))]
+        before = self.engine.all_reached.copy()
         self._extend(batch, self.engine.advance(self.live.times(heard)))
         # Rows give their time back when they are run again; time that passed without rows has to be stored.
-        batch.ticks.update(
-            (skid.id, self.engine.reached(i))
-            for i, skid in enumerate(self.settings.skids)
-            if self.engine.reached(i) > before[i]
-        )
+        for i in np.flatnonzero(self.engine.all_reached > before).tolist():
+            batch.ticks[self.settings.skids[i].id] = self.engine.reached(i)
 
-    def _feed(self, taken: Taken) -> tuple[Output, dict[int, Fate]]:
-        arrivals = {i: rows if taken.fed[i].all() else rows.take(taken.fed[i]) for i, rows in taken.rows.items()}
-        self.live.end(arrivals, taken.ended)
-        for i, (time, arrival) in taken.newest.items():
-            self.live.note(i, time, arrival)
-        before = {i: self.engine.reached(i) // NS for i in arrivals}
-        output, fates = self.engine.feed(arrivals)
-        # A second that is complete is judged at once, not when the next row or tick comes.
-        whole = [i for i in arrivals if self.engine.reached(i) // NS > before[i]]
-        output.join(self.engine.advance({i: self.engine.sequencers[i].newest for i in whole}))
-        return output, fates
+    def _feed(self, taken: Taken) -> tuple[Output, npt.NDArray[np.bool_]]:
+        """Judges what is to be fed. Returns besides which of the rows came too late."""
+        self.live.end(taken.places, taken.ended)
+        self.live.note_all(taken.places, taken.newest, taken.heard)
+        late = np.zeros(taken.fed.size, np.bool_)
+        fed = np.flatnonzero(taken.fed)
+        starts = np.searchsorted(fed, taken.starts)
+        output, late[fed] = self.engine.feed_together(taken.places, starts, taken.rows.take(fed))
+        return output, late
 
     def _batch(self, output: Output) -> Batch:
         batch = Batch()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 
 from monitor.daemon.ports import DaemonStore
 from monitor.model import NS
@@ -19,13 +19,13 @@ class Upkeep:
         self._store, self._days, self._say = store, days, say
         self._last, self._more = now, False
 
-    def step(self, now: int, reached: Sequence[int]) -> None:
-        """One piece, where its time has come or the last one left something. reached: event time of each skid."""
+    def step(self, now: int, reached: int) -> None:
+        """One piece, where its time has come or the last one left something. reached: event time of the last skid."""
         if now - self._last < EVERY_S * NS and not self._more:
             return
         self._last = now
         try:
-            self._more = self._store.pack(min(reached, default=0) - PACK_AFTER) or bool(
+            self._more = self._store.pack(reached - PACK_AFTER) or bool(
                 self._store.retain(now, self._days)
             )
             self._store.vacuum()

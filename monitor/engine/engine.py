@@ -10,6 +10,7 @@ from typing import Any
 
 import msgspec
 import numpy as np
+import numpy.typing as npt
 
 from monitor.engine import layout
 from monitor.engine.clocks import with_clocks
@@ -21,15 +22,15 @@ from monitor.engine.forecasting import open_lives, plan_of
 from monitor.engine.messages_changeout import Changeout
 from monitor.engine.messages_plan import Plan
 from monitor.engine.row_tier import RowTier
-from monitor.engine.sequencer import Fate, Sequencer
+from monitor.engine.sequencer import TICK, Fate, Sequencers
 from monitor.engine.told import Answer, ForecastRow, Told
 from monitor.errors import InputError
 from monitor.forecast.life import ElementLife
 from monitor.model import NS, Action, Event, Fact, Minute, Rows
 from monitor.skid import SkidSettings
 
+Ints = npt.NDArray[np.int64]
 STATE_VERSION = 1
-TICK = Rows(np.zeros(1, np.int64), np.array([-1], np.int16), np.array([np.nan]), np.zeros(1, np.uint8))
 EXPLAINED = ALARMS | SIGNALS     # by kind, what its events rest on
 
 
@@ -59,7 +60,8 @@ class Engine:
 
     def __init__(self, skids: Sequence[SkidSettings], *, trend_buckets: int = 0) -> None:
         self.skids = tuple(skids)
-        self.sequencers = [Sequencer(lateness=round(s.lateness_s * NS)) for s in self.skids]
+        self._together = Sequencers([round(s.lateness_s * NS) for s in self.skids])
+        self.sequencers = self._together.each
         self.rows = RowTier(self.skids, trend_buckets=trend_buckets)
         self.events = EventTier(self.skids, self.rows)
         self._fingerprints: dict[int, str] = {}
@@ -72,16 +74,21 @@ class Engine:
             ready[i], fates[i] = self.sequencers[i].push(rows)
         return self._run(ready), fates
 
+    def feed_together(self, places: Ints, starts: Ints, rows: Rows) -> tuple[Output, npt.NDArray[np.bool_]]:
+        """Rows in order of arrival, those of the skid at places[k] from starts[k] to starts[k + 1]; a second that is
+        complete is judged at once. Returns besides which of the rows came too late."""
+        which, ready, late = self._together.push(places, starts, rows, self._next_tick())
+        return self._run_rows(which, ready), late
+
     def advance(self, times: dict[int, int]) -> Output:
         """Event time [ns] that has been reached, by position of the skid; ticks follow `lateness` behind it."""
-        next_tick = self.rows.state.skid["tick"]
-        parts = {}
-        for i, t in times.items():
-            rows = self.sequencers[i].advance(t)
-            # Ten thousand skids are asked each second, and few of them have anything to judge.
-            if rows.size or self.sequencers[i].released >= next_tick[i]:
-                parts[i] = self._with_tick(i, rows)
-        return self._run(parts)
+        places, reach = np.array(list(times), np.int64), np.array(list(times.values()), np.int64)
+        nothing = np.zeros(places.size + 1, np.int64)
+        which, ready, _ = self._together.push(places, nothing, Rows.empty(), self._next_tick(), reach)
+        return self._run_rows(which, ready)
+
+    def _next_tick(self) -> Ints:
+        return np.asarray(self.rows.state.skid["tick"], np.int64)
 
     def act(self, i: int, action: Action) -> Output:
         """Apply an operator's action to skid i at event time `action.time` (as it comes, `reached(i)`); ticks up to
@@ -112,12 +119,17 @@ class Engine:
 
     def _run(self, ready: dict[int, Rows]) -> Output:
         parts = [(i, rows) for i, rows in ready.items() if rows.size]
-        output = Output()
         if not parts:
-            return output
+            return Output()
         places, sizes = zip(*((i, rows.size) for i, rows in parts), strict=True)
         which = np.repeat(np.array(places, np.int32), sizes)
-        for emission in self.rows.run(which, Rows.concat([rows for _, rows in parts])):
+        return self._run_rows(which, Rows.concat([rows for _, rows in parts]))
+
+    def _run_rows(self, which: npt.NDArray[np.int32], rows: Rows) -> Output:
+        output = Output()
+        if not rows.size:
+            return output
+        for emission in self.rows.run(which, rows):
             self._add(output, emission.skid, self.events.handle(emission))
         output.minutes = self.rows.take_minutes()
         return output
@@ -131,6 +143,16 @@ class Engine:
         output.forecasts += told.forecasts
         output.lives += told.lives
         return output
+
+    @property
+    def all_reached(self) -> Ints:
+        """Event time [ns] up to which each skid has been judged; to be read."""
+        return self._together.released
+
+    @property
+    def all_newest(self) -> Ints:
+        """Time [ns] of the newest row of each skid, below zero where there was none; to be read."""
+        return self._together.newest
 
     def reached(self, i: int) -> int:
         """Event time [ns] up to which skid i has been judged."""

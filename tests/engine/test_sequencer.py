@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitor.engine.sequencer import Sequencer
+from monitor.engine.sequencer import BEGINNING, Sequencer, Sequencers
 from monitor.model import Rows
 
 LATENESS = 5
@@ -90,3 +90,35 @@ def test_unknown_values_of_the_same_second_are_a_repeat_not_a_conflict():
 def test_negative_lateness_is_refused_by_name():
     with pytest.raises(ValueError, match="lateness"):
         Sequencer(lateness=-1)
+
+
+@settings(deadline=None)
+@given(st.lists(st.tuples(st.integers(0, 2), st.integers(0, 60), st.integers(0, 2), st.integers(0, 2)), max_size=120),
+       st.lists(st.integers(0, 120), max_size=5), st.lists(st.integers(0, 70), max_size=5))
+def test_many_skids_at_once_are_as_each_alone(items, cuts, reaches):
+    many, alone = Sequencers([LATENESS, 0, 3]), [Sequencer(lateness=late) for late in (LATENESS, 0, 3)]
+    never = np.full(3, 1 << 62)     # no second is due
+    edges = sorted({0, len(items), *(min(c, len(items)) for c in cuts)})
+    for n, (a, b) in enumerate(pairwise(edges)):
+        mine = [[row[1:] for row in items[a:b] if row[0] == i] for i in range(3)]
+        starts = np.cumsum([0, *map(len, mine)])
+        reach = np.full(3, reaches[n] if n < len(reaches) else BEGINNING)
+        which, ready, late = many.push(np.arange(3), starts, Rows.concat([rows_of(m) for m in mine]), never, reach)
+        for i, one in enumerate(alone):
+            expected, fate = one.push(rows_of(mine[i]))
+            if reach[i] > BEGINNING:
+                expected = Rows.concat([expected, one.advance(int(reach[i]))])
+            assert [c[which == i].tolist() for c in ready] == [c.tolist() for c in expected]
+            assert np.flatnonzero(late[starts[i] : starts[i + 1]]).tolist() == fate.late.tolist()
+            assert (many.released[i], many.newest[i]) == (one.released, one.newest)
+            assert [c.tolist() for c in many.each[i].pending] == [c.tolist() for c in one.pending]
+
+
+def test_more_rows_than_there_is_room_for_wait_all_the_same():
+    sequencers = Sequencers([100])
+    for start in (1, 41):
+        rows = rows_of([(t, 0, t) for t in range(start, start + 40)])
+        _, ready, _ = sequencers.push(np.zeros(1, np.int64), np.array([0, 40]), rows, np.full(1, 1 << 62))
+        assert ready.size == 0
+    assert sequencers.each[0].finish().time.tolist() == list(range(1, 81))
+    assert sequencers.count.tolist() == [0]
