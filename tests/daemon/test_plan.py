@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import numpy as np
@@ -26,7 +27,7 @@ def test_a_store_tells_when_the_next_changeout_falls_due_and_on_what_that_rests(
     with Reader.open(tmp_path / "rig.db") as reader:
         told = dict(lines(reader, skid))
         foreseen = forecast_of(kept_of(reader, skid.id))
-    assert told["due"].startswith("in ")
+    assert re.match(r"about \S+ \S+ UTC, in \S+ h \(80 %: ", told["due"])
     assert told["elements"].startswith("not known before one life")
     assert set(LAWS) <= set(told)
     assert foreseen["p10_h"] < foreseen["p50_h"] < foreseen["p90_h"]
