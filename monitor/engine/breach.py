@@ -50,6 +50,8 @@ ALL_SHUT_S = 60                  # before an isolation, or before flow stopped, 
 CLEAN_ENOUGH = 1.6               # ratio to clean, or its inverse: within it what comes back unseen is taken for clean
 CLOSER_PA = 3000.0               # by which a vessel's pressure comes closer to the header's when it is opened to it
 DIPS = 0.2                       # of dP: a standby opened to the outlet first falls below the inlet by so much
+PAIR = 2                         # vessels in service: one may leave while the other carries on
+AS_CLEAN = 0.25                  # of ln(resistance): what a clean vessel makes of it is known so well
 MANY = 3                         # vessels in service, from which on one that leaves may make a step too small to see
 CLEAN_ONE = 1.25                 # of the loss that a clean vessel makes where all is laminar: what is taken for one
 ROUND_S = 7200                   # after a changeout in which the next one is likely: vessels are changed in turn
@@ -112,7 +114,7 @@ def _told_across(story: Story) -> bool:
 def _missed(teller: Teller, time: int, fall: float) -> bool:
     """Whether the fall is a vessel's return whose leaving went unseen; it is then followed as any other."""
     skid = teller.skid
-    if teller.story.phase != NORMAL or skid.in_service < MANY or teller.own_pressures:
+    if teller.story.phase != NORMAL or skid.in_service < PAIR or teller.own_pressures:
         return False
     fallen = time - STEP_S * NS
     stepped = step_before(teller.history, fallen)
@@ -120,11 +122,22 @@ def _missed(teller: Teller, time: int, fall: float) -> bool:
     before = teller.corrected(level(teller.history, fallen - BEFORE_S * NS, fallen))
     if since is None or before is None:
         return False
-    r = teller.referred(_flow_or_one(before))
-    if not _clean_one_explains(teller, r, 1 - math.exp(-fall)):
+    loss = 1 - math.exp(-fall)
+    if not _clean_one_explains(teller, teller.referred(_flow_or_one(before)), loss):
+        return False
+    if skid.in_service < MANY and not _other_of_pair(teller, before, loss, fallen):
         return False
     teller.was_isolated(since, fallen, time, seen=stepped is not None)
     return True
+
+
+def _other_of_pair(teller: Teller, before: Level, loss: float, fallen: int) -> bool:
+    """Whether the other of a pair may have been changed next: the loss is the one that a clean vessel makes beside what
+    carried the flow alone."""
+    if teller.skid.in_service != PAIR or teller.own_pressures or _in_turn(teller, fallen) is None or loss >= 1:
+        return False
+    r, whole = teller.referred(_flow_or_one(before)), PAIR * teller.story.clean[0]
+    return r > 0 and abs(math.log(1 - loss) + math.log((r + whole) / whole)) < AS_CLEAN
 
 
 def _in_turn(teller: Teller, fallen: int) -> int | None:
@@ -183,7 +196,7 @@ def _at_once(teller: Teller, story: BreachStory, since: int, time: int) -> None:
     levels = [seconds(teller.state, back, count, codes.MAX_VESSELS) for back, count in spans]
     before, after = (teller.corrected(at) for at in levels)
     loss = _loss(teller, before, after)
-    if before is None or after is None or loss < settings["likely_loss"]:
+    if before is None or after is None or loss < settings["likely_loss"] or _other_of_pair(teller, before, loss, since):
         return
     story.answered = False
     if not _less_flow(before, after) and not _explained(teller, before, after, loss, restart=False):

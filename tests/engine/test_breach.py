@@ -254,6 +254,16 @@ def test_after_one_of_many_was_changed_the_next_that_comes_back_unseen_is_no_bre
     assert breaches(parts) == []
 
 
+@pytest.mark.parametrize("back", [CLEAN, 0.45])
+def test_after_one_of_a_pair_was_changed_the_other_comes_back_unseen_as_a_clean_one_or_it_is_told(back):
+    first = [Part(LEAD, (2.0, 2.0)), Part(900, (OUT, 2.0)), Part(900, (CLEAN, 2.0))]
+    leaving = Part(600, (CLEAN, 2.0), until=(CLEAN, 30.0))
+    output = judged([*first, leaving, Part(300, (CLEAN, 30.0)), Part(1500, (CLEAN, back))])
+    found = [event[:2] for event in of_kind(output, "element-breach")]
+    assert found == ([] if back == CLEAN else [("raised", "in-service")])
+    assert len(output.changeouts) == (2 if back == CLEAN else 1)
+
+
 def test_a_loss_below_what_clean_elements_show_is_told_even_then():
     first = [Part(LEAD, (0.9, 0.9, 0.9)), Part(900, (OUT, 0.9, 0.9)), Part(1500, (CLEAN, 0.9, 0.9))]
     ((_, _, grade, _),) = breaches([*first, Part(900, (0.07, 0.07, 0.9))])
