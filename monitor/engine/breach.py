@@ -37,6 +37,8 @@ TRACE_S, TRACE_KEPT = 600, 13
 CLEARLY = 0.75                   # of a large loss: so much at once needs no longer average to be told
 TOLERANCE = 0.9                  # of the loss that counts: a measured one scatters about the true one
 SLOUGH = 0.04                    # part of the resistance that cake loses across a stop and does not regain at once
+HOUSING = 0.4                    # of the clean reference: left where one element is missing. Common practice, no source
+SURE_CLEAN = 0.2                 # relative error of that reference, below which it is known
 BELOW_CLEAN = 0.9                # of the clean reference: below it no cake can explain the level
 FLAT = 0.15                      # of the fall of dP: a header that moved by less did not move
 WITH_FLOW = 0.5                  # of the fall of dP: the outlet falls by more where flow does
@@ -199,7 +201,8 @@ def _at_once(teller: Teller, story: BreachStory, since: int, time: int) -> None:
     if before is None or after is None or loss < settings["likely_loss"] or _other_of_pair(teller, before, loss, since):
         return
     story.answered = False
-    if not _less_flow(before, after) and not _explained(teller, before, after, loss, restart=False):
+    stops = _nothing_left(teller, after) or after.state.flow < LESS_FLOW * before.state.flow
+    if not stops and not _less_flow(before, after) and not _explained(teller, before, after, loss, restart=False):
         story.pending, story.since = IN_SERVICE, since
         _raise(teller, story, before, after, loss, time)
         story.pending = None
@@ -308,9 +311,22 @@ def _explained(teller: Teller, before: Level, after: Level, loss: float, restart
         return True
     if _came_in(teller, before, after, loss) or _was_out(teller, before, loss):
         return True
+    if not restart and _stops(teller, before, after):
+        return True
     if not restart and (_cake_gave_way(teller, before, after, loss) or _less_demand(teller, before, after)):
         return True
     return not (restart or teller.story.breach.answered) and one_header_alone(teller.skid, before, after, loss)
+
+
+def _stops(teller: Teller, before: Level, after: Level) -> bool:
+    """A pump that stops, and a damped meter that shows it late: an element that gives way does not lower flow."""
+    return after.state.flow < LESS_FLOW * before.state.flow and _nothing_left(teller, after)
+
+
+def _nothing_left(teller: Teller, after: Level) -> bool:
+    """Whether there is less dP than is left where one element is missing."""
+    clean, error = teller.story.clean
+    return error < SURE_CLEAN and teller.referred(_flow_or_one(after)) < HOUSING * clean
 
 
 def _less_demand(teller: Teller, before: Level, after: Level) -> bool:

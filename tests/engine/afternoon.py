@@ -5,11 +5,13 @@ Independent of the engine's own network: flows are found by bisection on dP over
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
+from scipy.signal import lfilter
 
 from monitor.engine.engine import Engine, Output
 from monitor.model import NS, Event, Role, Rows
@@ -92,8 +94,9 @@ def skid_of(vessels: int, *, own: bool = False, flow: bool = True) -> SkidSettin
 
 
 def rows_of(parts: Sequence[Part], *, own: bool = False, flow: bool = True, seed: int = 1, noise: float = 0.003,
-            shift: tuple[int, float] | None = None) -> Rows:
-    """Readings each second. noise: bar. shift: second from which the outlet gauge alone reads so much more [bar]."""
+            shift: tuple[int, float] | None = None, damped: float = 0.0) -> Rows:
+    """Readings each second. noise: bar. shift: second from which the outlet gauge alone reads so much more [bar].
+    damped: time constant of the flow meter [s]."""
     rng, c = np.random.default_rng(seed), course(parts)
     n = c.inlet.size
 
@@ -103,7 +106,9 @@ def rows_of(parts: Sequence[Part], *, own: bool = False, flow: bool = True, seed
     outlet = c.outlet + (0.0 if shift is None else shift[1] * (np.arange(n) >= shift[0]))
     columns = {0: read(c.inlet), 1: read(outlet)}
     if flow:
-        columns |= {2: np.maximum(40 * read(c.flow, 0.003), 0.0), 3: read(np.full(n, 15.0), 0.02)}
+        shown = lfilter([1 - math.exp(-1 / damped)], [1, -math.exp(-1 / damped)], c.flow - c.flow[0]) + c.flow[0] \
+            if damped else c.flow
+        columns |= {2: np.maximum(40 * read(shown, 0.003), 0.0), 3: read(np.full(n, 15.0), 0.02)}
     if own:
         columns |= {len(columns) + k: read(c.own[:, k]) for k in range(c.own.shape[1])}
     heard = _each(parts, "heard") > 0

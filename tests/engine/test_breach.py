@@ -119,6 +119,12 @@ def test_demand_that_falls_while_a_controller_holds_a_header_is_no_breach(less):
     assert breaches([usual, *less], flow=False) == []
 
 
+@pytest.mark.parametrize("damped", [20.0, 60.0, 120.0])
+def test_a_pump_that_stops_before_a_damped_meter_shows_it_is_no_breach(damped):
+    parts = [Part(LEAD, OLD), Part(900, OLD, running=False), Part(900, OLD)]
+    assert breaches(parts, damped=damped) == []
+
+
 @pytest.mark.parametrize("loss", [0.3, 0.6])
 def test_a_loss_across_a_stop_of_the_pump_is_found(loss):
     stop = Part(1800, OLD, running=False)
