@@ -225,7 +225,7 @@ def test_opcua_gives_what_mqtt_gives_reading_for_reading(tmp_path, broker, day):
                 server.write([(n, v, start + i * STEP) for i in piece
                               for n, v in zip(COLUMNS, values[i], strict=True)])
                 arrived(daemon, 3 * (piece[-1] + 1))
-            same(daemon.rows(), wanted)
+            same(complete(daemon, wanted.size), wanted)
             later = start + ROWS * STEP + 100 * NS
             server.write([("up", 5.0, later)], status=0x80000000)
             server.write([("up", 5.0, later + NS)], status=0x40000000)
