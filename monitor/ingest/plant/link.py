@@ -86,6 +86,9 @@ class PlantLink(ABC):
                 self.down(f"cannot be reached: {error.strerror or error}")
             except Exception as error:  # noqa: BLE001  # top of the task: a fault must not silence a source for good
                 self.down(f"unexpected {type(error).__name__}: {error}")
+            task = asyncio.current_task()
+            if task is not None and task.cancelling():
+                return      # a library on its way out may have made a timeout of it
             if time.monotonic() - began > SETTLED_S:
                 backoff.reset()
             await asyncio.sleep(backoff.next())

@@ -18,7 +18,7 @@ from monitor.settings import ModbusSettings, OpcuaServer, SourceSettings
 from monitor.skid import ModbusPlace, OpcuaPlace, Signal
 
 LOOK_S = 1.0
-STOP_S = 3.0
+STOP_S, TRIES = 3.0, 2
 CLOSE_S = 0.05
 EXTRA = "needs what is not installed: pip install 'bagwright[plant]'"
 
@@ -65,15 +65,14 @@ class Plant:
             self._loop.run_until_complete(self._all())
 
     async def _all(self) -> None:
-        tasks = [asyncio.create_task(link.keep()) for link in self.links]
+        tasks = {asyncio.create_task(link.keep()) for link in self.links}
         while not self._stop.is_set():
             for link in self.links:
                 link.look()
             with contextlib.suppress(TimeoutError):
                 await asyncio.wait_for(self._stop.wait(), LOOK_S)
-        for task in tasks:
-            task.cancel()
-        await asyncio.wait(tasks, timeout=STOP_S)
+        await _ended(tasks)
+        await _ended(asyncio.all_tasks() - {asyncio.current_task()})    # what libraries have left
         await asyncio.sleep(CLOSE_S)    # what was closed is only then gone
 
     def __enter__(self) -> Self:
@@ -83,7 +82,16 @@ class Plant:
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None,
                  traceback: TracebackType | None) -> None:
         self._loop.call_soon_threadsafe(self._stop.set)
-        self._thread.join(2 * STOP_S)
+        self._thread.join(3 * STOP_S)
+
+
+async def _ended(tasks: set[asyncio.Task[None]]) -> None:
+    """Cancelled twice, if need be: a library that closes a session may take the first for a timeout of its own."""
+    for _ in range(TRIES):
+        for task in tasks:
+            task.cancel()
+        if tasks:
+            _, tasks = await asyncio.wait(tasks, timeout=STOP_S / TRIES)
 
 
 def _make(source: OpcuaServer | ModbusSettings, signals: Sequence[Signal], put: Callable[[Message], None],
