@@ -53,6 +53,7 @@ def cause_of(event: Event, standing: Iterable[Alarm], skid: SkidSettings | None)
     # The monitor's own clock is another than a skid's: there the order in which they came decides.
     causes = [a for a in standing
               if a.active and a.hidden is None and (a.skid == MONITOR or (a.raised or 0) <= event.time)]  # fmt: skip
+    causes.sort(key=lambda a: (a.raised or 0, a.id))    # of several the first: in what order they are kept says nothing
     for rule in RULES:
         if rule.consequence != event.kind:
             continue

@@ -193,6 +193,14 @@ def test_a_suspicion_from_a_dead_transmitter_waits_but_a_likely_breach_does_not(
     assert room.shown("s/element-breach") == "unacknowledged"
 
 
+def test_of_two_causes_the_one_that_was_raised_first_is_named_whatever_stood_before() -> None:
+    room = Room()
+    room.events(fault(60, "in", "stale", onset=at(0)), fault(100, "in", "stale", "cleared"))
+    room.events(fault(200, "out", "stale", onset=at(140)), fault(400, "in", "stale", onset=at(340)))
+    room.events(event(500, "element-breach", "raised", detail="in-service", grade="suspected"))
+    assert room.alarm("s/element-breach").cause == "s/signal-fault/out"
+
+
 def test_a_failed_check_of_a_torn_element_follows_from_the_breach() -> None:
     room = Room()
     room.events(event(0, "element-breach", grade="likely", vessel="v0"),
