@@ -13,10 +13,11 @@ from typing import Any
 import msgspec
 
 from monitor.engine import codes, forecasting, relief
-from monitor.engine.breach import MANY, weigh
+from monitor.engine.breach import weigh
 from monitor.engine.check import conclude
 from monitor.engine.clocks import compare_clocks
 from monitor.engine.events import alarm_event
+from monitor.engine.explained import MANY
 from monitor.engine.integrity import KINDS_TOLD, integrity_events
 from monitor.engine.learned import note_isolation, recall
 from monitor.engine.look_back import BLOCK, Level, growth, level

@@ -6,7 +6,7 @@ import math
 
 from monitor.detectors.drop import SIGNIFICANT, SMALLEST
 from monitor.detectors.path import JUMP, NO_FLOW, rise_of
-from monitor.engine import breach, codes, layout_integrity, seep
+from monitor.engine import breach, codes, explained, layout_integrity, seep
 from monitor.engine.event_tier import BEFORE_S, STEP_S
 from monitor.engine.evidence import Basis, Explain, Moment, percent
 from monitor.engine.look_back import level
@@ -77,7 +77,7 @@ def torn(at: Moment) -> Basis:
         rule=f"Raised when {percent(extra['loss'])} or more of the normalised resistance is lost {when} and nothing "
         f"else explains it; likely from {percent(extra['likely_loss'])} on, below the clean reference, or where "
         "turbidity agrees; a suspicion is withdrawn where loading goes on as before.",
-        since=at.begun - (0 if restart else (breach.BEFORE_S + breach.STEP_S) * NS),
+        since=at.begun - (0 if restart else (breach.BEFORE_S + explained.STEP_S) * NS),
         what="part of the resistance that was lost", value=math.nan if at.event.value is None else at.event.value,
         against_what="loss that is told", against=extra["loss"], unit="1",
         smallest_what="loss that would have been told in these conditions", smallest=smallest if known else 1.0,
@@ -93,7 +93,7 @@ def _scatter(at: Moment, restart: bool) -> float:
     """Relative standard error of a level such as was compared: of the one before the fall where the look back still
     holds it."""
     history, span = at.tier.state.history[at.i], breach.BEFORE_S * NS
-    ends = [at.event.time] if restart else [at.begun - breach.STEP_S * NS, at.event.time]
+    ends = [at.event.time] if restart else [at.begun - explained.STEP_S * NS, at.event.time]
     found = (level(history, end - span, end) for end in ends)
     return next((f.error for f in found if f is not None), math.inf)
 

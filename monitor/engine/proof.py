@@ -9,7 +9,8 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from monitor.engine.breach import ALL_SHUT_S, CLEAN_ENOUGH, FLAT, ZERO_PA, one_header_alone
+from monitor.engine.breach import ALL_SHUT_S, CLEAN_ENOUGH
+from monitor.engine.explained import FLAT, ZERO_PA, one_header_alone
 from monitor.engine.look_back import Level
 from monitor.engine.story import unpack
 from monitor.engine.verification import Finding

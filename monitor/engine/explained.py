@@ -1,0 +1,196 @@
+"""What else than an element can explain a loss of resistance: a vessel or a standby that came in, demand, cake, a pump
+that stops, a gauge whose zero shifted."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+from monitor.engine.answer import interval_of
+from monitor.engine.demand import demand_fell
+from monitor.engine.look_back import Level, off_inlet
+from monitor.engine.story import BreachStory, Story
+from monitor.model import NS, Role
+from monitor.skid import SkidSettings
+
+if TYPE_CHECKING:
+    from monitor.engine.event_tier import Teller
+
+STEP_S = 35                      # before a fall was seen, the level before it ends
+HOUSING = 0.4                    # of the clean reference: left where one element is missing. Common practice, no source
+SURE_CLEAN = 0.2                 # relative error of that reference, below which it is known
+BELOW_CLEAN = 0.9                # of the clean reference: below it no cake can explain the level
+FLAT = 0.15                      # of the fall of dP: a header that moved by less did not move
+FLOW_ANSWERS = 0.03              # of flow per unit of ln(resistance): less, and flow is controlled or dP is wrong
+ZERO_PA, ZERO_SPAN = 0.15e5, 0.02     # Pa, and of span: a fall of one header alone by less may be a zero that shifted
+MOVES_S = 30                     # that valves take
+LESS_FLOW = 0.92                 # of the flow before: demand has fallen
+MOST_PACKING = 0.4               # exponent of dP that cake's resistance may go with, as long as it has not been told
+CLOSER_PA = 3000.0               # by which a vessel's pressure comes closer to the header's when it is opened to it
+DIPS = 0.2                       # of dP: a standby opened to the outlet first falls below the inlet by so much
+PAIR = 2                         # vessels in service: one may leave while the other carries on
+AS_CLEAN = 0.25                  # of ln(resistance): what a clean vessel makes of it is known so well
+MANY = 3                         # vessels in service, from which on one that leaves may make a step too small to see
+CLEAN_ONE = 1.25                 # of the loss that a clean vessel makes where all is laminar: what is taken for one
+ROUND_S = 7200                   # after a changeout in which the next one is likely: vessels are changed in turn
+UNSEEN_S = 900                   # the longest level taken for that of the rest alone where none was seen to leave
+
+
+def explained(teller: Teller, before: Level, after: Level, loss: float, restart: bool) -> bool:
+    """Whether something other than a breach explains the loss, or may as well."""
+    if _came_in(teller, before, after, loss) or _was_out(teller, before, loss):
+        return True
+    if restart:
+        return _told_across(teller.story)
+    if _stops(teller, before, after) or _cake_gave_way(teller, before, after, loss):
+        return True
+    if _less_demand(teller, before, after):
+        return True
+    return not teller.story.breach.answered and one_header_alone(teller.skid, before, after, loss)
+
+
+def _told_across(story: Story) -> bool:
+    told = [t.at for t in story.told_changes] + [s.returned_at for s in story.seen_changes if not s.seen]
+    return any(across_stop(story.breach, at, story.breach.since) for at in told)
+
+
+def across_stop(story: BreachStory, at: int, again: int) -> bool:
+    """Whether a changeout was told for the stop that ended when flow came back at `again` [ns]."""
+    return story.stopped_at - MOVES_S * NS <= at <= again + MOVES_S * NS
+
+
+def _stops(teller: Teller, before: Level, after: Level) -> bool:
+    """A pump that stops, and a damped meter that shows it late: an element that gives way does not lower flow."""
+    return after.state.flow < LESS_FLOW * before.state.flow and nothing_left(teller, after)
+
+
+def nothing_left(teller: Teller, after: Level) -> bool:
+    """Whether there is less dP than is left where one element is missing."""
+    clean, error = teller.story.clean
+    return error < SURE_CLEAN and teller.referred(flow_or_one(after)) < HOUSING * clean
+
+
+def _less_demand(teller: Teller, before: Level, after: Level) -> bool:
+    """Where no meter tells: flow may have gone back, and dP with it."""
+    skid, healths = teller.skid, teller.rows.state.health[teller.index]
+    headers = (Role.INLET_PRESSURE, Role.OUTLET_PRESSURE)
+    if skid.with_role(Role.FLOW) or not all(skid.with_role(role) for role in headers):
+        return False
+    slower = max(interval_of(skid, healths, role) for role in headers)
+    return demand_fell(teller.history, before, after, int(teller.state["tick"]), slower)
+
+
+def _cake_gave_way(teller: Teller, before: Level, after: Level, loss: float) -> bool:
+    """Where demand fell, cake that packs shows less resistance at the lower dP; by how much is not known until flow has
+    swung. An element that tears lets more through, not less."""
+    r = teller.referred(flow_or_one(before))
+    x = after.state.pressure_drop / before.state.pressure_drop
+    if teller.state["clean"] or not after.state.flow < LESS_FLOW * before.state.flow or not (r > 0 and 0 < x < 1):
+        return False
+    cake = max(1 - teller.story.clean[0] / r, 0.0)
+    return loss <= cake * (1 - math.pow(x, MOST_PACKING))
+
+
+def _came_in(teller: Teller, before: Level, after: Level, loss: float) -> bool:
+    """A vessel or a standby that took up flow: its own pressure tells, else the size of the loss must exceed it."""
+    for p0, p1 in zip(before.vessels, after.vessels, strict=True):
+        if abs(p0 - before.inlet) > abs(p1 - after.inlet) + CLOSER_PA:
+            return True
+    skid = teller.skid
+    if skid.in_service == len(skid.vessels):
+        return False
+    if teller.own_pressures:    # held at the inlet's pressure, a standby may have been opened to the outlet first
+        since, drop = teller.story.breach.since, before.inlet - before.outlet
+        return off_inlet(teller.history, since - (STEP_S + MOVES_S) * NS, since) > max(DIPS * drop, CLOSER_PA)
+    return clean_one_explains(teller, teller.referred(flow_or_one(before)), loss, standby=True)
+
+
+def _was_out(teller: Teller, before: Level, loss: float) -> bool:
+    """Vessels are changed in turn: of many seen from the headers only, the next one may have left with a step too small
+    to see."""
+    if teller.skid.in_service < MANY or teller.own_pressures or in_turn(teller, teller.story.breach.since) is None:
+        return False
+    return clean_one_explains(teller, teller.referred(flow_or_one(before)), loss)
+
+
+def in_turn(teller: Teller, fallen: int) -> int | None:
+    """Vessels are changed in turn: earliest time at which the next one may have left, None where none is due."""
+    last = teller.story.returned_at
+    if not teller.story.changes or fallen - teller.story.changes[-1].time > ROUND_S * NS:
+        return None
+    return max(last, fallen - UNSEEN_S * NS)
+
+
+def other_of_pair(teller: Teller, before: Level, loss: float, fallen: int) -> bool:
+    """Whether the other of a pair may have been changed next: the loss is the one that a clean vessel makes beside what
+    carried the flow alone."""
+    if teller.skid.in_service != PAIR or teller.own_pressures or in_turn(teller, fallen) is None or loss >= 1:
+        return False
+    r, whole = teller.referred(flow_or_one(before)), PAIR * teller.story.clean[0]
+    return r > 0 and abs(math.log(1 - loss) + math.log((r + whole) / whole)) < AS_CLEAN
+
+
+def clean_one_explains(teller: Teller, r: float, loss: float, *, standby: bool = False) -> bool:
+    """Whether a clean vessel beside what carried flow at a skid's resistance r [Pa] makes such a loss, and no more.
+
+    With a standby beside those usually in service the skid goes below what these show clean, at most by the square of
+    flow; and so far its loss may go too.
+    """
+    count, clean = teller.skid.in_service, teller.story.clean[0]
+    if r <= 0:
+        return False
+    most, least = CLEAN_ONE * r / (r + count * clean), BELOW_CLEAN * clean
+    if standby:
+        alone = count * math.sqrt(clean)
+        most, least = max(most, 1 - (alone / (alone + math.sqrt(r))) ** 2), least * (count / (count + 1)) ** 2
+    return loss <= most and (1 - loss) * r > least
+
+
+def one_header_alone(skid: SkidSettings, before: Level, after: Level, loss: float) -> bool:
+    """One header that moved while flow and the other stood still: a zero that shifted, not resistance.
+
+    Under flow control a breach looks so too, with the inlet falling; then the size decides, and a vessel's own
+    pressure, which falls with the inlet's when it is real.
+    """
+    down, up = before.inlet - after.inlet, after.outlet - before.outlet
+    fall = down + up
+    if not math.isfinite(fall) or fall <= 0:
+        return False
+    if skid.with_role(Role.FLOW):
+        if skid.with_role(Role.DIFFERENTIAL_PRESSURE):
+            return False    # dP was told by a transmitter of its own
+        answer = math.log(after.state.flow / before.state.flow)
+        if answer > FLOW_ANSWERS * -math.log(max(1 - loss, 0.05)):
+            return False
+    elif down > FLAT * fall and up > FLAT * fall:
+        return False
+    elif down < -FLAT * fall or up < -FLAT * fall:
+        return True  # both headers went one way: throttled, or more supply, and no meter to tell by how much
+    least = _least_of_zero(skid)
+    if abs(down) <= FLAT * fall:
+        return fall < least or bool(skid.with_role(Role.FLOW))
+    if abs(up) > FLAT * fall:
+        return False
+    own = [p0 - p1 for p0, p1 in zip(before.vessels, after.vessels, strict=True) if math.isfinite(p0 - p1)]
+    if own:
+        return max(own) < 0.5 * down
+    return fall < least
+
+
+def _least_of_zero(skid: SkidSettings) -> float:
+    """Fall [Pa] of one header alone that no zero makes."""
+    spans = [(s.high - s.low) * s.scale for s in skid.signals if s.role is Role.INLET_PRESSURE]
+    return min(ZERO_PA, *(ZERO_SPAN * span for span in spans))
+
+
+def loss_between(teller: Teller, before: Level | None, after: Level | None) -> float:
+    """Part of the skid's resistance that is gone; negative infinity where a level is not known."""
+    if before is None or after is None:
+        return -math.inf
+    a, b = flow_or_one(before), flow_or_one(after)
+    r0, r1 = teller.referred(a), teller.referred(b)
+    return 1 - r1 / r0 if r0 > 0 and math.isfinite(r1) else -math.inf
+
+
+def flow_or_one(at: Level) -> Level:
+    return at if math.isfinite(at.state.flow) else at._replace(state=at.state._replace(flow=1.0))

@@ -1,0 +1,65 @@
+"""How resistance goes on after a suspicion: a slip of cake loads on as before, a tear does not."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+from monitor.engine import codes
+from monitor.engine.explained import flow_or_one
+from monitor.engine.look_back import level
+from monitor.engine.messages_breach import cleared_event, grown_event
+from monitor.engine.story import NORMAL, BreachStory
+from monitor.model import NS
+
+if TYPE_CHECKING:
+    from monitor.engine.event_tier import Teller
+
+TRACE_S, TRACE_KEPT = 600, 13
+SETTLE_RUNNING_S = (3600, 7200)  # running time after which a suspicion is compared with how loading goes on
+RESUMED, STOPPED_LOADING = 0.6, 0.3   # of the rate before
+
+
+def keep_trace(teller: Teller, story: BreachStory, time: int) -> None:
+    """Keep how resistance goes on, and hold a suspicion against it."""
+    teller.state["wake_at"][codes.FOR_TRACE] = time + TRACE_S * NS
+    now = teller.corrected(level(teller.history, time - 60 * NS, time + NS))
+    if now is None or teller.story.phase != NORMAL or not teller.state["judged"]:
+        return
+    value = teller.referred(flow_or_one(now))
+    if value > 0:
+        story.trace = [*story.trace[-(TRACE_KEPT - 1) :], (int(teller.state["running"]), value)]
+        _settle(teller, story, time)
+
+
+def _settle(teller: Teller, story: BreachStory, time: int) -> None:
+    """A slip of cake loads on as before, a tear does not."""
+    standing = story.standing
+    if standing is None or standing.grade != "suspected" or not standing.rate_before or standing.rate_before < 0.01:
+        return
+    ran = int(teller.state.running) - standing.running
+    rate = loading_rate(story.trace)
+    if ran < SETTLE_RUNNING_S[0] or rate is None:
+        return
+    # Resistance that is still there loads in proportion; what was lost does not.
+    share = rate * story.trace[-1][1] / (standing.rate_before * standing.before)
+    if share > RESUMED:
+        why = "loading has gone on as before: cake that slipped, not an element that tore"
+        teller.told.events.append(cleared_event(teller.skid, standing, time, why))
+        story.standing = None
+    elif share < STOPPED_LOADING and ran >= SETTLE_RUNNING_S[1]:
+        standing.grade = "likely"
+        teller.told.events.append(grown_event(teller.skid, standing, time))
+
+
+def loading_rate(trace: list[tuple[int, float]]) -> float | None:
+    """Growth of ln(resistance) per running hour, by the median of slopes (Theil 1950); None where too short."""
+    if len(trace) < 5:
+        return None
+    slopes = sorted(
+        3600 * (math.log(b) - math.log(a)) / (t1 - t0)
+        for i, (t0, a) in enumerate(trace)
+        for t1, b in trace[i + 1 :]
+        if t1 > t0
+    )
+    return slopes[len(slopes) // 2] if slopes else None
