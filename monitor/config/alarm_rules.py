@@ -7,7 +7,7 @@ from typing import Any
 from monitor.config.documents import Document
 from monitor.config.faults import Faults
 from monitor.config.kinds import KINDS, deadband_of, limit_of
-from monitor.config.tables import AlarmTable, ElementTable
+from monitor.config.skid_tables import AlarmTable, ElementTable
 
 
 def check_alarms(document: Document, alarms: dict[str, AlarmTable], element: ElementTable, faults: Faults) -> None:

@@ -7,8 +7,8 @@ from typing import TypeVar
 from monitor.config.alarm_rules import given_in
 from monitor.config.kinds import KINDS, alarm_settings
 from monitor.config.signals import SignalParts
+from monitor.config.skid_tables import ElementTable, PayloadTable, PumpTable, ReferenceTable
 from monitor.config.skids import DISPLAY_UNITS, SkidParts
-from monitor.config.tables import ElementTable, PayloadTable, PumpTable, ReferenceTable
 from monitor.skid import (
     READ,
     Element,

@@ -9,7 +9,8 @@ from monitor.config.documents import Document
 from monitor.config.faults import Faults
 from monitor.config.positions import KeyPath
 from monitor.config.secrets import read_secret
-from monitor.config.tables import NotifyTable, RuleTable, ServiceTable, read_table, size
+from monitor.config.site_tables import NotifyTable, RuleTable, ServiceTable
+from monitor.config.tables import read_table, size
 from monitor.config.wording import nearest, one_of, shown
 from monitor.settings import RuleSettings, Secret, ServiceSettings
 

@@ -9,7 +9,8 @@ from monitor.config.faults import Faults
 from monitor.config.files import PEM_OR_DER, check_pair, file_at
 from monitor.config.positions import KeyPath
 from monitor.config.secrets import read_secret, secret_path
-from monitor.config.tables import OpcuaTable, OpcuaUserTable, read_table, size
+from monitor.config.site_tables import OpcuaTable, OpcuaUserTable
+from monitor.config.tables import read_table, size
 from monitor.config.web import is_loopback
 from monitor.config.wording import shown
 from monitor.settings import OpcuaSettings, OpcuaUser

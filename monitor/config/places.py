@@ -5,8 +5,9 @@ from __future__ import annotations
 from monitor.config.documents import Document
 from monitor.config.faults import Faults
 from monitor.config.positions import KeyPath
+from monitor.config.skid_tables import SignalTable
 from monitor.config.source_tables import ModbusTable, NumberType, OpcuaTable, RegisterTable, SparkplugTable
-from monitor.config.tables import SignalTable, accepted_for, read_table
+from monitor.config.tables import accepted_for, read_table
 from monitor.skid import ModbusPlace, OpcuaPlace, Place, SparkplugPlace
 
 PLACES = ("sparkplug", "opcua", "modbus")

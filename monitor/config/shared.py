@@ -11,8 +11,7 @@ from monitor.config.files import check_pair, file_at
 from monitor.config.notify_rules import read_rules, read_services
 from monitor.config.positions import KeyPath
 from monitor.config.secrets import SIGNING_KEY, is_signing_secret, read_secret, secret_path
-from monitor.config.tables import (
-    DAY,
+from monitor.config.site_tables import (
     BrokerTable,
     CommandTable,
     FleetTable,
@@ -21,9 +20,8 @@ from monitor.config.tables import (
     SqlTable,
     StoreTable,
     WebhookTable,
-    read_table,
-    size,
 )
+from monitor.config.tables import DAY, read_table, size
 from monitor.config.web import is_loopback
 from monitor.settings import (
     BrokerSettings,

@@ -8,7 +8,8 @@ from monitor.config.documents import Document
 from monitor.config.faults import Faults
 from monitor.config.places import read_place
 from monitor.config.positions import KeyPath
-from monitor.config.tables import PayloadTable, SignalTable, accepted_for, read_table
+from monitor.config.skid_tables import PayloadTable, SignalTable
+from monitor.config.tables import accepted_for, read_table
 from monitor.config.unit_tables import DIMENSIONS
 from monitor.config.units import UnitError, unit_scale
 from monitor.config.wording import nearest, one_of, shown

@@ -11,8 +11,7 @@ from monitor.config.documents import Document
 from monitor.config.faults import Faults
 from monitor.config.kinds import KINDS
 from monitor.config.signals import SignalParts, check_signals, read_signals
-from monitor.config.spans import largest_pressure_drop
-from monitor.config.tables import (
+from monitor.config.skid_tables import (
     AlarmTable,
     DisplayTable,
     ElementTable,
@@ -20,11 +19,11 @@ from monitor.config.tables import (
     ReferenceTable,
     SkidTable,
     StepTable,
-    Table,
     Watch,
     alarm_table,
-    read_table,
 )
+from monitor.config.spans import largest_pressure_drop
+from monitor.config.tables import Table, read_table
 from monitor.config.units import UnitError, unit_scale
 from monitor.config.wording import one_of, shown
 from monitor.model import Role

@@ -10,7 +10,8 @@ from monitor.config.faults import Faults
 from monitor.config.files import check_pair, file_at
 from monitor.config.positions import KeyPath
 from monitor.config.secrets import read_secret, secret_path
-from monitor.config.tables import WebTable, WebUserTable, read_table, size
+from monitor.config.site_tables import WebTable, WebUserTable
+from monitor.config.tables import read_table, size
 from monitor.config.wording import shown
 from monitor.settings import WebSettings, WebUser
 
