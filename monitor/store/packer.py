@@ -108,9 +108,7 @@ class Packer:
         back = [row for key, row in self._came.items() if key <= last]  # each piece deletes from the hour's start
         with self._handle.transaction() as db:
             db.execute("DELETE FROM recent WHERE time >= ? AND (time, signal) <= (?, ?)", (self._hour * HOUR, *last))
-            gone = db.changes()
             db.executemany("INSERT INTO recent (time, signal, bits, flags) VALUES (?, ?, ?, ?)", back)
-            count_up(db, {"recent": len(back) - gone})
         if not self._last:
             self.start_over()
 
@@ -125,7 +123,8 @@ def put_hour(db: apsw.Connection, handle: Handle, signal: int, hour: int, fresh:
         raise StoreError(f"{handle.path}: packed readings did not read back equal; they stay unpacked. Report this")
     db.execute("INSERT OR REPLACE INTO packed VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
                (signal, hour, *_figures(whole), blob))
-    count_up(db, {"packed": whole.time.size - count, "packed_bytes": len(blob) - size, "hours": body is None})
+    fresh_here = whole.time.size - count    # as recent rows they are deleted later, but count no more from now on
+    count_up(db, {"packed": fresh_here, "recent": -fresh_here, "packed_bytes": len(blob) - size, "hours": body is None})
 
 
 def merged(kept: Hour, fresh: Hour) -> Hour:

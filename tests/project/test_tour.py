@@ -85,7 +85,7 @@ def test_run_starts_serves_its_page_and_stops_and_status_reads_its_store(place: 
         process.kill()
         process.wait()
     said = log.read_text()
-    assert said.startswith("watching  intake-1 (River intake, duplex)\n") and "page      http://127.0.0.1:" in said
+    assert "watching  intake-1 (River intake, duplex)\n" in said and "page      http://127.0.0.1:" in said
     status = typed(command("status"), place)
     assert f"{place}/config/bagwright.db" in status and "intake-1  nothing heard yet" in status
     assert json.loads(typed([*command("status"), "--json"], place))["readings"]["recent"] == 0

@@ -29,6 +29,30 @@ def test_packing_changes_nothing_that_is_read(tmp_path: Path) -> None:
         assert same(store.rows("intake-1", START, START + 9 * HOUR, fed_only=True), before_fed)
 
 
+def kept(store: Store) -> int:
+    counts = store.status()["readings"]
+    return int(counts["recent"] + counts["packed"])
+
+
+def test_no_reading_is_counted_twice_while_its_hour_is_packed_nor_after_a_try_that_was_cut_off(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(packer, "ROWS_A_STEP", 1_000)
+    monkeypatch.setattr(packer, "SIGNALS_A_STEP", 1)
+    given, counts = regular(1_500), set[int]()
+    for steps in range(1, 14):
+        with opened(tmp_path / "s.db") as store:      # begins anew with the hour each time
+            store.commit(batch(given))
+            for _ in range(steps):
+                store.pack(START + HOUR)
+                counts.add(kept(store))
+    with opened(tmp_path / "s.db") as store:
+        pack_all(store)
+        assert store.status()["readings"]["recent"] == 0
+        counts.add(kept(store))
+    assert counts == {given.size}
+
+
 def test_an_open_hour_is_left_alone(tmp_path: Path) -> None:
     with opened(tmp_path / "s.db") as store:
         store.commit(batch(regular(10)))
