@@ -176,7 +176,8 @@ class Daemon:
             self._commit(batch)
         source.ack(messages)
         announcer.events()
-        self._upkeep.step(now, int(self.engine.all_reached.min(initial=now)))
+        reached = self.engine.all_reached       # a skid that was never heard keeps no hour of the others open
+        self._upkeep.step(now, int(reached.min(where=reached > 0, initial=now)))
         ticked = now == self._ticked
         self.heart.alive({"newest_s": self._behind(now), "alarms": self.keeper.counts()} if ticked else None)
 

@@ -20,7 +20,8 @@ class Upkeep:
         self._last, self._more = now, False
 
     def step(self, now: int, reached: int) -> None:
-        """One piece, where its time has come or the last one left something. reached: event time of the last skid."""
+        """One piece, where its time has come or the last one left something. reached: event time of the skid
+        that is furthest behind."""
         if now - self._last < EVERY_S * NS and not self._more:
             return
         self._last = now

@@ -83,11 +83,12 @@ class Hand:
 
 
 @contextmanager
-def rig(folder: Path, skid: SkidSettings, now: int, said: list[str] | None = None, **store: Any) -> Iterator[Rig]:
-    """A daemon resumed from the store in a folder. said: takes its sentences."""
+def rig(folder: Path, skid: SkidSettings, now: int, said: list[str] | None = None, *others: SkidSettings,
+        **store: Any) -> Iterator[Rig]:
+    """A daemon resumed from the store in a folder. said: takes its sentences. others: skids that nobody hears."""
     clock = Hand(now)
     with Store.open(folder / "rig.db", now=clock, **store) as opened:
-        daemon = Daemon(Settings((skid,)), opened, clock, (said if said is not None else []).append)
+        daemon = Daemon(Settings((skid, *others)), opened, clock, (said if said is not None else []).append)
         daemon.resume()
         yield Rig(daemon, opened, skid)
 
