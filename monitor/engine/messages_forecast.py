@@ -94,8 +94,8 @@ def kept(watch: Watch) -> str:
 
 
 def scored(score: Score) -> str:
-    return (f"held the truth {100 * score.inside:.0f} % of the time (80 % is right) and erred by {score.error:.0f} % "
-            "of what remained (median)")  # fmt: skip
+    return (f"held the truth {100 * score.inside:.0f} % of the time (it should be 80 %) and erred by "
+            f"{score.error:.0f} % of what remained (median)")  # fmt: skip
 
 
 def on_the_run(words: Words, skid: SkidSettings, at: Outlook) -> str:
