@@ -11,7 +11,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from monitor.forecast.curve import Point, columns, level_now, pooled
+from monitor.forecast.curve import Point, columns, level_at_start, level_now, pooled
 from monitor.forecast.fit import LEAST_POINTS, LawFit, fit_laws
 from monitor.forecast.laws import LAWS, straight
 from monitor.forecast.prior import LEVELS, Template, alike, believe
@@ -38,6 +38,7 @@ MOST_ERROR = 0.8         # just below the point: a forecast of minutes is told w
 BACK = (0.35, 0.5, 0.65, 0.8)    # shares of the rise so far, from which the laws are asked for what is known by now
 UNTOLD = 1.0             # what counts as missed where they would not have told at all
 LEAST_SHARE = 0.02       # of the changeout point, below which a laminar part is not used
+BEFORE_THE_KNEE = "no earlier life is known and the resistance has hardly risen yet: it may be before the knee"
 
 
 class Source(NamedTuple):
@@ -82,8 +83,11 @@ def estimate(
     began with clean elements."""
     if len(points) < 4 or now <= 0:
         return Silence("the life has only begun")
+    level, level_error = level_now(points, now, limit)
+    first = level_at_start([p[1] for p in points], [p[2] for p in points])
+    if not templates and not has_risen(first - turbulent, level - turbulent, level_error)[0]:
+        return Silence(BEFORE_THE_KNEE)     # said often, to many young lives: before anything that costs
     volume, dp, weight = columns(points)
-    level, level_error = level_now(volume, dp, weight, now, limit)
     gap = max(1 - level / limit, 0.005)
     sources, lives = [], 0
     rising = pooled(dp, weight)
@@ -106,7 +110,7 @@ def estimate(
     elif by_law is not None:
         sources.append(calibrated(by_law, templates, level / limit))
     if not sources:
-        return Silence("no earlier life is known and the resistance has hardly risen yet: it may be before the knee")
+        return Silence(BEFORE_THE_KNEE)
     mean, error = together(sources)
     if error > WIDEST and not lives:
         return Silence("no earlier life is known and the loading laws disagree too much, with each other or with how "
@@ -115,15 +119,21 @@ def estimate(
     return Estimate(mean, min(error, MOST_ERROR), level, shares, lives, risen)
 
 
+def has_risen(first: float, level: float, level_error: float) -> tuple[bool, float]:
+    """Whether the part of dP that loads has risen enough for the laws to speak, and by which factor. first, level: at
+    the start and now [Pa]."""
+    risen = level / first if first > 0 else math.inf
+    return level > 0 and risen >= RISEN and level - first >= RISEN_ERRORS * level_error, risen
+
+
 def by_laws(
     volume: Array, dp: Array, weight: Array, *, now: float, limit: float, turbulent: float, level: float,
     level_error: float,
 ) -> tuple[Source | None, tuple[float, ...], float]:
     """The laws' opinion with the weight of each, and how far resistance has risen; no opinion while it has hardly."""
     laminar = dp - turbulent
-    first = float(np.average(laminar[: max(3, laminar.size // 12)], weights=weight[: max(3, laminar.size // 12)]))
-    risen = (level - turbulent) / first if first > 0 else math.inf
-    if level - turbulent <= 0 or risen < RISEN or level - turbulent - first < RISEN_ERRORS * level_error:
+    speak, risen = has_risen(level_at_start(laminar, weight), level - turbulent, level_error)
+    if not speak:
         return None, (), risen
     usable = laminar > LEAST_SHARE * limit
     fading = np.exp((volume - now) / (MEMORY * now))

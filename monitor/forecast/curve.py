@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
+
 import numpy as np
 import numpy.typing as npt
 
@@ -12,6 +15,7 @@ MOST = 96        # points kept
 LATEST = 8       # of them that are never merged
 SPAN = 1 / 60    # of the life so far that one point stands for ...
 RISE = 0.015     # ... and of the changeout point that dP moves within it
+LINE = 6         # latest points through which the present level is drawn
 
 
 def add_point(points: list[Point], point: Point, limit: float) -> None:
@@ -46,19 +50,27 @@ def columns(points: list[Point]) -> tuple[Array, Array, Array]:
     return table[:, 0], table[:, 1], table[:, 2]
 
 
-def level_now(x: Array, dp: Array, weight: Array, now: float, limit: float) -> tuple[float, float]:
-    """dP at volume `now` by a line through the last few points, and its standard error [Pa]."""
-    x, dp, weight = x[-6:] - now, dp[-6:], weight[-6:]
-    total = weight.sum()
-    mean_x, mean_dp = float(weight @ x / total), float(weight @ dp / total)
-    spread = float(weight @ (x - mean_x) ** 2)
-    if x.size < 4 or spread <= 0:
+def level_now(points: Sequence[Point], now: float, limit: float) -> tuple[float, float]:
+    """dP at volume `now` by a line through the last few points, and its standard error [Pa]. Plain numbers: arrays of
+    six would cost several times as much, and a young life asks often."""
+    last = points[-LINE:]
+    total = sum(w for _, _, w in last)
+    mean_x = sum(w * (x - now) for x, _, w in last) / total
+    mean_dp = sum(w * dp for _, dp, w in last) / total
+    spread = sum(w * (x - now - mean_x) ** 2 for x, _, w in last)
+    if len(last) < 4 or spread <= 0:
         return mean_dp, 0.02 * limit
-    slope = float(weight @ ((x - mean_x) * (dp - mean_dp))) / spread
-    residuals = dp - mean_dp - slope * (x - mean_x)
-    variance = float(weight @ residuals**2) / total / (x.size - 2)
+    slope = sum(w * (x - now - mean_x) * (dp - mean_dp) for x, dp, w in last) / spread
+    squares = sum(w * (dp - mean_dp - slope * (x - now - mean_x)) ** 2 for x, dp, w in last)
+    variance = squares / total / (len(last) - 2)
     leverage = 1.0 + mean_x**2 * total / spread
-    return mean_dp - slope * mean_x, float(np.sqrt(variance * leverage))
+    return mean_dp - slope * mean_x, math.sqrt(variance * leverage)
+
+
+def level_at_start(dp: Sequence[float] | Array, weight: Sequence[float] | Array) -> float:
+    """Mean dP [Pa] of the first twelfth of a curve, of three points at least."""
+    n = max(3, len(dp) // 12)
+    return float(sum(d * w for d, w in zip(dp[:n], weight[:n], strict=True)) / sum(weight[:n]))
 
 
 def pooled(y: Array, weight: Array) -> Array:

@@ -16,7 +16,6 @@ from __future__ import annotations
 import contextlib
 import selectors
 import socket
-import ssl
 import threading
 import time
 from collections import deque
@@ -30,6 +29,7 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
 from monitor.errors import BrokerError
+from monitor.ingest.gathered import GatheredSocket
 from monitor.ingest.mqtt_outbox import Delivery, Outbox
 from monitor.ingest.mqtt_parts import (
     FOR_GOOD,
@@ -229,12 +229,13 @@ class MqttSource:
     def _serve(self) -> None:
         client = self._client
         sock = client.socket()
-        if not isinstance(sock, socket.socket):     # lost while CONNECT was written
+        if not isinstance(sock, GatheredSocket):    # lost while CONNECT was written
             return
         goodbye = False
         with selectors.DefaultSelector() as selector:
             selector.register(self._wake_out, selectors.EVENT_READ)
             while self._holds(sock):
+                sock.flush()
                 self._await(selector, sock)
                 self._work()
                 if self._closing.is_set():
@@ -245,12 +246,13 @@ class MqttSource:
                         goodbye = True
                         client.disconnect()
 
-    def _holds(self, sock: socket.socket) -> bool:
+    def _holds(self, sock: GatheredSocket) -> bool:
         return self._client.socket() is sock
 
-    def _await(self, selector: selectors.BaseSelector, sock: socket.socket) -> None:
+    def _await(self, selector: selectors.BaseSelector, sock: GatheredSocket) -> None:
         """Waits until there is something to do; empties the wake-up socket."""
-        wanted = selectors.EVENT_READ | (selectors.EVENT_WRITE if self._client.want_write() else 0)
+        writes = self._client.want_write() or sock.unsent
+        wanted = selectors.EVENT_READ | (selectors.EVENT_WRITE if writes else 0)
         registered = selector.get_map().get(sock)
         if registered is None:
             selector.register(sock, wanted)
@@ -265,10 +267,9 @@ class MqttSource:
             if key.fileobj is self._wake_out:
                 self._wake_out.recv(4096)
 
-    def _hurry(self, sock: socket.socket) -> bool:
-        """Whether there is work that no selector sees: bytes inside the TLS layer, acknowledgements left over."""
-        unread = sock.pending() if isinstance(sock, ssl.SSLSocket) else 0
-        return bool(unread or (self._acks and self._accepted and not self._client.want_write()))
+    def _hurry(self, sock: GatheredSocket) -> bool:
+        """Whether there is work that no selector sees: bytes read already, acknowledgements left over."""
+        return bool(sock.pending() or (self._acks and self._accepted and not self._client.want_write()))
 
     def _work(self) -> None:
         client = self._client
@@ -290,10 +291,14 @@ class MqttSource:
 
     def _read(self) -> None:
         """Reads while messages come, so that one wait serves many of them."""
+        first = self.counters.received
         for _ in range(BURST):
             before = self.counters.received
             if self._client.loop_read() or self.counters.received == before:
-                return
+                break
+        if self.counters.received > first:
+            with self._ready:
+                self._ready.notify()
 
     def _send_acks(self) -> None:
         client, counters = self._client, self.counters
@@ -370,8 +375,6 @@ class MqttSource:
             return
         self._queue.append(Message(topic, bytes(message.payload), message.retain, self._now(), counters.generation,
                                    message.mid, qos))
-        with self._ready:
-            self._ready.notify()
 
     def _on_publish(self, _client: Client, _userdata: Any, mid: int, reason: ReasonCode,
                     _properties: Properties | None) -> None:

@@ -21,6 +21,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from monitor.errors import InputError
+from monitor.ingest.gathered import GatheringClient
 from monitor.model import Reason
 from monitor.settings import BrokerSettings
 
@@ -108,8 +109,8 @@ class Backoff:
 
 def make_client(broker: BrokerSettings, will: tuple[str, bytes] | None) -> Client:
     """A paho client for MQTT 5 with acknowledgement in our hands. InputError where TLS files are unusable."""
-    client = Client(CallbackAPIVersion.VERSION2, broker.client_id, protocol=MQTTProtocolVersion.MQTTv5,
-                    manual_ack=True)
+    client = GatheringClient(CallbackAPIVersion.VERSION2, broker.client_id, protocol=MQTTProtocolVersion.MQTTv5,
+                             manual_ack=True)
     client.suppress_exceptions = True
     if broker.username is not None:
         client.username_pw_set(broker.username, broker.password.reveal() if broker.password else None)
