@@ -29,7 +29,7 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
 from monitor.errors import BrokerError
-from monitor.ingest.gathered import GatheredSocket
+from monitor.ingest.gathered import GatheredSocket, GatheringClient, Plain
 from monitor.ingest.mqtt_outbox import Delivery, Outbox
 from monitor.ingest.mqtt_parts import (
     FOR_GOOD,
@@ -109,11 +109,12 @@ class MqttSource:
         self._wake_out.setblocking(False)
         self._thread = threading.Thread(target=self._run, name="mqtt", daemon=True)
 
-    def _prepare(self, client: Client) -> Client:
+    def _prepare(self, client: GatheringClient) -> Client:
         client.on_connect = self._on_connect
         client.on_disconnect = self._on_disconnect
         client.on_subscribe = self._on_subscribe
         client.on_message = self._on_message
+        client.on_plain = self._on_plain
         client.on_publish = self._on_publish
         return client
 
@@ -361,20 +362,24 @@ class MqttSource:
             self._tell(LinkState.CONNECTED, f"{address(self.broker)} does not grant QoS 1 on: {', '.join(refused)}")
 
     def _on_message(self, _client: Client, _userdata: Any, message: MQTTMessage) -> None:
-        counters = self.counters
-        counters.received += 1
-        qos = message.qos
-        if not qos and len(self._queue) >= self.broker.queue_limit:
-            counters.overflow += 1
-            return
+        """What is not plain: of a topic by number, with properties, or of no text."""
         try:
             topic = message.topic
         except UnicodeDecodeError:
-            counters.malformed += 1
-            self._acks.append((counters.generation, message.mid))
+            self.counters.received += 1
+            self.counters.malformed += 1
+            self._acks.append((self.counters.generation, message.mid))
             return
-        self._queue.append(Message(topic, bytes(message.payload), message.retain, self._now(), counters.generation,
-                                   message.mid, qos))
+        self._on_plain(Plain(topic, bytes(message.payload), message.retain, message.mid, message.qos))
+
+    def _on_plain(self, came: Plain) -> None:
+        counters = self.counters
+        counters.received += 1
+        if not came.qos and len(self._queue) >= self.broker.queue_limit:
+            counters.overflow += 1
+            return
+        topic, payload, retain, mid, qos = came
+        self._queue.append(Message(topic, payload, retain, self._now(), counters.generation, mid, qos))
 
     def _on_publish(self, _client: Client, _userdata: Any, mid: int, reason: ReasonCode,
                     _properties: Properties | None) -> None:

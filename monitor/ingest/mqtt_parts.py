@@ -13,7 +13,6 @@ from enum import StrEnum
 from random import Random
 from typing import NamedTuple, TypeVar
 
-from paho.mqtt.client import Client
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
@@ -107,7 +106,7 @@ class Backoff:
         self._ceiling = self._low
 
 
-def make_client(broker: BrokerSettings, will: tuple[str, bytes] | None) -> Client:
+def make_client(broker: BrokerSettings, will: tuple[str, bytes] | None) -> GatheringClient:
     """A paho client for MQTT 5 with acknowledgement in our hands. InputError where TLS files are unusable."""
     client = GatheringClient(CallbackAPIVersion.VERSION2, broker.client_id, protocol=MQTTProtocolVersion.MQTTv5,
                              manual_ack=True)

@@ -5,8 +5,8 @@
 Each skid has two headers at 1 Hz, QoS 1, with times of their own; forecasts and commits as usual. Lag is the age of the
 newest reading that is committed. With `--together` a skid's two readings come in one message. With `--stages` no broker
 runs: the same messages are given to the daemon's own steps, and what each costs is shown. With `--ratio` the whole
-daemon and paho with a callback that counts, in turns, each drain what a session of theirs holds at the broker. Nothing
-is asserted.
+daemon and paho with a callback that counts, in turns, each drain what a session of theirs holds at the broker (fewer
+messages than there are packet numbers: a broker gives none out twice). Nothing is asserted.
 """
 
 from __future__ import annotations
@@ -46,6 +46,7 @@ PIECES = 20           # of a second in which the skids send in turn
 WARM = 0.25           # of the run, that is not counted
 DRAWN = 997           # values drawn beforehand
 ROUNDS = 5            # turns that are counted
+MOST_HELD = 60_000    # messages that a session is left with: packet numbers end at 65,535
 PATIENT = "max_inflight_messages 0\nmax_queued_messages 0"
 TICKS = 100           # of a second of processor time, as /proc counts
 
@@ -336,6 +337,7 @@ def paced(so_far: Callable[[], int], expected: int) -> float:
 def ratio(count: int, seconds: int, together: bool) -> None:
     """The daemon with everything on against paho's empty callback: what `seconds` of the skids left at the broker."""
     rates: dict[str, list[float]] = {}
+    seconds = max(1, min(seconds, MOST_HELD // (count * (1 if together else 2))))
     size = count * seconds * (1 if together else 2)
     with tempfile.TemporaryDirectory() as folder, mosquitto(Path(folder), config_extra=PATIENT) as broker:
         subjects = {
