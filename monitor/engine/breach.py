@@ -24,6 +24,7 @@ from monitor.engine.explained import (
     flow_or_one,
     in_turn,
     loss_between,
+    may_be_changed,
     nothing_left,
     other_of_pair,
 )
@@ -250,10 +251,11 @@ def _raise(teller: Teller, story: BreachStory, before: Level, after: Level, loss
         return
     assert story.pending is not None
     r0, r1 = teller.referred(flow_or_one(before)), teller.referred(flow_or_one(after))
-    sure = bool(teller.skid.with_role(Role.FLOW)) or before.inlet - after.inlet > FLAT * (after.outlet - before.outlet)
-    likely = sure and (
+    metered = bool(teller.skid.with_role(Role.FLOW))
+    sure = metered or before.inlet - after.inlet > FLAT * (after.outlet - before.outlet)
+    likely = sure and not may_be_changed(teller, r0, loss) and (
         loss >= teller.skid.alarms["element-breach"].extra["likely_loss"]
-        or r1 < BELOW_CLEAN * teller.story.clean[0]
+        or (metered and r1 < BELOW_CLEAN * teller.story.clean[0])   # else less flow shows so little, too
         or turbid(before, after)
     )
     story.standing = Standing(

@@ -32,6 +32,8 @@ PAIR = 2                         # vessels in service: one may leave while the o
 AS_CLEAN = 0.25                  # of ln(resistance): what a clean vessel makes of it is known so well
 MANY = 3                         # vessels in service, from which on one that leaves may make a step too small to see
 CLEAN_ONE = 1.25                 # of the loss that a clean vessel makes where all is laminar: what is taken for one
+UNMETERED = 0.85                 # of the least that a clean vessel leaves, where flow is not measured
+OVERDUE = 1.5                    # times the changeout point: a skid that is to be changed in all its vessels
 ROUND_S = 7200                   # after a changeout in which the next one is likely: vessels are changed in turn
 UNSEEN_S = 900                   # the longest level taken for that of the rest alone where none was seen to leave
 
@@ -130,6 +132,15 @@ def other_of_pair(teller: Teller, before: Level, loss: float, fallen: int) -> bo
     return r > 0 and abs(math.log(1 - loss) + math.log((r + whole) / whole)) < AS_CLEAN
 
 
+def may_be_changed(teller: Teller, r: float, loss: float) -> bool:
+    """Whether a loss may as well be a changeout that was not seen to begin: of many vessels seen from the headers only,
+    long overdue, one that leaves moves dP little, since the pump gives no more. r: the skid's resistance [Pa]."""
+    skid = teller.skid
+    if skid.in_service < MANY or teller.own_pressures or r < OVERDUE * skid.element.changeout_dp:
+        return False
+    return clean_one_explains(teller, r, loss)
+
+
 def clean_one_explains(teller: Teller, r: float, loss: float, *, standby: bool = False) -> bool:
     """Whether a clean vessel beside what carried flow at a skid's resistance r [Pa] makes such a loss, and no more.
 
@@ -140,6 +151,8 @@ def clean_one_explains(teller: Teller, r: float, loss: float, *, standby: bool =
     if r <= 0:
         return False
     most, least = CLEAN_ONE * r / (r + count * clean), BELOW_CLEAN * clean
+    if not teller.skid.with_role(Role.FLOW):
+        least *= UNMETERED      # what a clean one shows depends on a flow that is not known
     if standby:
         alone = count * math.sqrt(clean)
         most, least = max(most, 1 - (alone / (alone + math.sqrt(r))) ** 2), least * (count / (count + 1)) ** 2

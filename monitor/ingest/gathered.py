@@ -117,7 +117,11 @@ class GatheringClient(Client):
         found = plain(self._in_packet["command"], self._in_packet["packet"])
         if found is None:
             return super()._handle_publish()
-        self.on_plain(found)
+        try:
+            self.on_plain(found)
+        except Exception:       # as paho does for a callback: those after it must come through
+            if not self.suppress_exceptions:
+                raise
         return MQTTErrorCode.MQTT_ERR_SUCCESS
 
     def _create_socket(self) -> GatheredSocket:

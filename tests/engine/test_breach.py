@@ -165,6 +165,21 @@ def test_one_of_many_vessels_seen_from_the_headers_that_left_with_a_small_step_a
     assert breaches([Part(5000, before), Part(1200, out), Part(1800, after)]) == []
 
 
+@pytest.mark.parametrize(("times", "grade"), [(1.2, "likely"), (2.0, "suspected")])
+def test_of_many_vessels_long_overdue_a_loss_may_be_one_that_was_changed_unseen(times, grade):
+    """At several times the changeout point one of three leaves with hardly a step, where the pump gives no more."""
+    limit = skid_of(3).element.changeout_dp / BAR
+    old = (times * limit,) * 3
+    ((_, _, found, _),) = breaches([Part(LEAD, old), Part(900, (CLEAN, *old[1:]))], skid=skid_of(3))
+    assert found == grade
+
+
+def test_below_the_clean_reference_says_more_only_where_flow_is_measured():
+    near = (1.1 * CLEAN, 1.1 * CLEAN)
+    grades = [breaches([Part(LEAD, near), Part(900, (0.07, 1.1 * CLEAN))], flow=flow) for flow in (True, False)]
+    assert [found[0][2] if found else None for found in grades] == ["likely", "suspected"]
+
+
 GROWTH = 0.10        # bar in two hours, of each vessel
 
 
