@@ -6,7 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 from monitor.engine import codes
-from monitor.engine.explained import flow_or_one
+from monitor.engine.explained import flow_or_one, may_be_changed
 from monitor.engine.look_back import level
 from monitor.engine.messages_breach import cleared_event, grown_event
 from monitor.engine.story import NORMAL, BreachStory
@@ -47,7 +47,9 @@ def _settle(teller: Teller, story: BreachStory, time: int) -> None:
         why = "loading has gone on as before: cake that slipped, not an element that tore"
         teller.told.events.append(cleared_event(teller.skid, standing, time, why))
         story.standing = None
-    elif share < STOPPED_LOADING and ran >= SETTLE_RUNNING_S[1]:
+    elif share < STOPPED_LOADING and ran >= SETTLE_RUNNING_S[1] and not may_be_changed(
+        teller, standing.before, standing.loss
+    ):  # a clean element hardly loads either
         standing.grade = "likely"
         teller.told.events.append(grown_event(teller.skid, standing, time))
 
