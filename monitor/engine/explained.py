@@ -145,17 +145,19 @@ def clean_one_explains(teller: Teller, r: float, loss: float, *, standby: bool =
     """Whether a clean vessel beside what carried flow at a skid's resistance r [Pa] makes such a loss, and no more.
 
     With a standby beside those usually in service the skid goes below what these show clean, at most by the square of
-    flow; and so far its loss may go too.
+    flow; and so far its loss may go too, or where no meter tells how dP goes with flow.
     """
     count, clean = teller.skid.in_service, teller.story.clean[0]
     if r <= 0:
         return False
     most, least = CLEAN_ONE * r / (r + count * clean), BELOW_CLEAN * clean
-    if not teller.skid.with_role(Role.FLOW):
-        least *= UNMETERED      # what a clean one shows depends on a flow that is not known
+    metered, alone = bool(teller.skid.with_role(Role.FLOW)), count * math.sqrt(clean)
+    if standby or not metered:
+        most = max(most, 1 - (alone / (alone + math.sqrt(r))) ** 2)
     if standby:
-        alone = count * math.sqrt(clean)
-        most, least = max(most, 1 - (alone / (alone + math.sqrt(r))) ** 2), least * (count / (count + 1)) ** 2
+        least *= (count / (count + 1)) ** 2
+    if not metered:
+        least *= UNMETERED      # what a clean one shows depends on a flow that is not known
     return loss <= most and (1 - loss) * r > least
 
 
