@@ -40,12 +40,12 @@ def descendants(pid: int) -> list[int]:
 class Node:
     """One `ray start --block`."""
 
-    def __init__(self, words: list[str], environment: dict[str, str], log: Path) -> None:
+    def __init__(self, words: list[str], environment: dict[str, str], log: Path, store: int) -> None:
         self.log = log
         with open(log, "wb") as file:
             self.process = subprocess.Popen(
                 [str(Path(sys.executable).with_name("ray")), "start", "--block", "--disable-usage-stats",
-                 f"--object-store-memory={STORE}", *words], stdout=file, stderr=subprocess.STDOUT, env=environment,
+                 f"--object-store-memory={store}", *words], stdout=file, stderr=subprocess.STDOUT, env=environment,
                 start_new_session=True)  # fmt: skip
 
     def up(self) -> bool:
@@ -71,11 +71,12 @@ class Node:
 
 @dataclass
 class Cluster:
-    """Nodes, the first of them the head. environment: what a program needs to join."""
+    """Nodes, the first of them the head. environment: what a program needs to join. store: bytes, of each node."""
 
     folder: Path
     port: int
     environment: dict[str, str]
+    store: int
     nodes: list[Node] = field(default_factory=list)
 
     @property
@@ -86,14 +87,15 @@ class Cluster:
         head = [f"--address={self.address}"] if self.nodes else [
             "--head", f"--port={self.port}", "--include-dashboard=false", f"--temp-dir={self.folder}",
             "--min-worker-port=0", "--max-worker-port=0"]  # fmt: skip
-        node = Node([*head, f"--num-cpus={cpus}"], self.environment, self.folder / f"node-{len(self.nodes)}.log")
+        node = Node([*head, f"--num-cpus={cpus}"], self.environment, self.folder / f"node-{len(self.nodes)}.log",
+                    self.store)
         self.nodes.append(node)
         eventually(node.up, START_S, "a node of Ray that is up")
         return node
 
 
 @contextlib.contextmanager
-def ray_cluster(folder: Path, nodes: int = 2, cpus: int = 1) -> Iterator[Cluster]:
+def ray_cluster(folder: Path, nodes: int = 2, cpus: int = 1, store: int = STORE) -> Iterator[Cluster]:
     """folder: a short path (Ray keeps sockets below it). Nothing of it runs any more afterwards."""
     folder.mkdir(exist_ok=True)
     environment = os.environ | {
@@ -101,7 +103,7 @@ def ray_cluster(folder: Path, nodes: int = 2, cpus: int = 1) -> Iterator[Cluster
         "RAY_AUTH_TOKEN": secrets.token_hex(32), "OMP_NUM_THREADS": "1",
         # A node is dead after two seconds of silence, not after fifteen.
         "RAY_health_check_period_ms": "500", "RAY_health_check_failure_threshold": "4"}  # fmt: skip
-    cluster = Cluster(folder, free_port(), environment)
+    cluster = Cluster(folder, free_port(), environment, store)
     try:
         for _ in range(nodes):
             cluster.add(cpus)

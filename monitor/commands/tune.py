@@ -7,6 +7,7 @@ import sys
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass
+from datetime import UTC
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -18,7 +19,8 @@ from monitor.errors import InputError
 if TYPE_CHECKING:
     from monitor.config.overrides import Template
     from monitor.tuning.material import Material
-    from monitor.tuning.tune import Progress, Tuned, Wishes
+    from monitor.tuning.progress import Progress
+    from monitor.tuning.tune import Tuned, Wishes
     from monitor.tuning.workers import Workers
 
 
@@ -40,7 +42,8 @@ class Asked:
 
 
 def run_tune(asked: Asked, *, sets: int, seed: int, miss: float) -> None:
-    from monitor.tuning.tune import Progress, Wishes
+    from monitor.tuning.progress import Progress
+    from monitor.tuning.tune import Wishes
 
     materials = list(_materials(asked))
     load_engine()
@@ -88,6 +91,7 @@ def _materials(asked: Asked) -> Iterator[Material]:
 
 def _decoded(recordings: Sequence[Path], labels: Path, template: Template, asked: Asked) -> Material:
     from monitor.ingest.recording import open_recordings
+    from monitor.times import zone_named
     from monitor.tuning.labels import read_labels
     from monitor.tuning.material import Material, rows_of
 
@@ -97,7 +101,8 @@ def _decoded(recordings: Sequence[Path], labels: Path, template: Template, asked
     rows = rows_of(history, skid, ", ".join(map(str, recordings)))
     for sentence in history.warnings:
         warn(f"warning: {sentence}")
-    return Material(str(recordings[0]), template, known, rows)
+    zone = UTC if asked.timezone is None else zone_named(asked.timezone)
+    return Material(str(recordings[0]), template, known, rows, zone)
 
 
 def _pairs(recordings: Sequence[Path], labels: Sequence[Path]) -> list[tuple[list[Path], Path]]:
@@ -161,8 +166,8 @@ class Line:
     def show(self, what: str, share: float, left: float | None) -> None:
         if not self._watched:
             return
-        time = "" if left is None else f", {span(left)} left"
-        text = f"{what} {100 * share:3.0f} %{time}"
+        time = "" if left is None else f", about {span(left)} left"
+        text = f"{100 * share:3.0f} % done: {what}{time}"
         print(f"\r{text:<{self._length}}", end="", file=sys.stderr, flush=True)
         self._length = len(text)
 

@@ -100,7 +100,8 @@ def material_of(folder: Path) -> Material:
         raise InputError(f"{folder}: changed since it was made: {', '.join(broken)}; `bagwright case verify` says more")
     case = open_case(folder)
     rows = rows_of(case.history(), case.skid, str(folder))
-    return Material(folder.name, case.template, read_labels(folder / LABELS), rows)
+    zone = zone_of(read_about(folder / ABOUT))
+    return Material(folder.name, case.template, read_labels(folder / LABELS), rows, zone)
 
 
 def new_case(

@@ -62,6 +62,14 @@ class Chooser:
         assert results is not None, "a set that was tried is no longer possible"
         return results
 
+    def cheapest(self, trials: Sequence[Trial]) -> Values:
+        """Each group's cheapest values, whatever is worse than today; not tried together."""
+        chosen: dict[str, float] = {}
+        for group in self.groups:
+            trial = min(trials, key=lambda t: self.of(t.results, group.kinds))
+            chosen |= {k.name: trial.values[k.name] for k in group.knobs if k.name in trial.values}
+        return chosen
+
     def _best(self, group: Group, trials: Sequence[Trial], today: Results) -> dict[str, float]:
         bound = counts(today, self.places, group.kinds)
         ranked = []

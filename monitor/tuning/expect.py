@@ -7,7 +7,9 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 from monitor.tuning.choice import Chooser
+from monitor.tuning.folds import divided, lonely, sorts_of
 from monitor.tuning.groups import counts
+from monitor.tuning.material import Material
 from monitor.tuning.score import MONTH_DAYS, Totals, total
 from monitor.tuning.search import Trial
 from monitor.tuning.tried import Results, Values
@@ -27,16 +29,16 @@ class Expected:
     folds: int
 
 
-def folds_of(places: int) -> list[list[int]]:
-    """Places left out together: each by itself up to eight recordings, else in eight parts; none of a lone one."""
-    if places < 2:
+def folds_of(sorts: Sequence[frozenset[str]]) -> list[list[int]]:
+    """Places left out together: each by itself up to eight recordings, else in eight parts that have their share of
+    every sort of label (`folds.sorts_of` each recording); none of a lone one."""
+    if len(sorts) < 2:
         return []
-    count = min(places, MOST_FOLDS)
-    return [list(range(k, places, count)) for k in range(count)]
+    return [[place] for place in range(len(sorts))] if len(sorts) <= MOST_FOLDS else divided(sorts, MOST_FOLDS)
 
 
 def cross_validated(
-    chooser: Chooser, trials: Sequence[Trial], days: Sequence[float], go_on: Callable[[], bool]
+    chooser: Chooser, trials: Sequence[Trial], materials: Sequence[Material], go_on: Callable[[int, int], bool]
 ) -> Expected | None:
     """Choose on all recordings but some, among sets that no label had a part in drawing, and judge on those left out.
 
@@ -44,20 +46,20 @@ def cross_validated(
     """
     blind = [trial for trial in trials if trial.blind]
     left_out: list[tuple[int, Results]] = []
-    folds = folds_of(len(days))
-    for fold in folds:
-        if not go_on():
+    folds = folds_of([sorts_of(m.labels) for m in materials])
+    for number, fold in enumerate(folds):
+        if not go_on(number, len(folds)):
             return None
         rest = replace(chooser, places=[p for p in chooser.places if p not in fold])
         values: Values = rest.recommend(blind)
-        if not go_on():
+        if not go_on(number, len(folds)):
             return None
         left_out += [(place, chooser.one(values)) for place in fold]
     if not folds:
         return None
     kinds = sorted({kind for place, results in left_out for kind in results[place]})
     by_kind = {kind: total(counts(r, [p], [kind]) for p, r in left_out) for kind in kinds}
-    return Expected(total(by_kind.values()), by_kind, sum(days), len(folds))
+    return Expected(total(by_kind.values()), by_kind, sum(m.days for m in materials), len(folds))
 
 
 def share_interval(count: int, of: int) -> tuple[float, float]:
@@ -89,8 +91,11 @@ def rate_interval(count: int, days: float) -> tuple[float, float]:
     return MONTH_DAYS * low / days, MONTH_DAYS * float(gammaincinv(count + 1, 1 - TAIL)) / days
 
 
-def warnings(now: dict[str, Totals], kinds: Sequence[str], days: float, recordings: int) -> list[str]:
-    """Where these labels cannot tell, in sentences. now: counts of what is recommended, by kind; kinds: those tuned."""
+def warnings(
+    now: dict[str, Totals], kinds: Sequence[str], days: float, sorts: Sequence[frozenset[str]]
+) -> list[str]:  # fmt: skip
+    """Where these labels cannot tell, in sentences. now: counts of what is recommended, by kind; kinds: those tuned;
+    sorts: `folds.sorts_of` each recording."""
     told = []
     for kind in kinds:
         t = now.get(kind, Totals())
@@ -105,7 +110,9 @@ def warnings(now: dict[str, Totals], kinds: Sequence[str], days: float, recordin
     bound = rate_interval(0, days)[1]
     if bound > 1:
         told.append(f"{days:.1f} skid-days: without one false alarm there could still be {bound:.1f} in thirty.")
-    if recordings < 2:
+    if len(sorts) > 1 and (alone := lonely(sorts)):
+        told.append(f"Labels in one recording only, so that leaving it out tells little of them: {', '.join(alone)}.")
+    if len(sorts) < 2:
         told.append("One recording: nothing was left out to try the choice on; expect less than is shown.")
     return told
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from datetime import UTC, tzinfo
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -23,12 +24,14 @@ DAY_NS = 86_400 * NS
 
 @dataclass(frozen=True, slots=True)
 class Material:
-    """One recording with its labels. rows: as the sequencer released them, ended by a tick at the newest."""
+    """One recording with its labels. rows: as the sequencer released them, ended by a tick at the newest. zone: by
+    whose clocks it was made."""
 
     name: str
     template: Template
     labels: Labels
     rows: Rows
+    zone: tzinfo = UTC
 
     @property
     def days(self) -> float:

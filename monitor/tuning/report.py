@@ -9,24 +9,20 @@ from pathlib import Path
 
 from markupsafe import Markup
 
-from monitor.model import Event
-from monitor.replay.minutes import Minutes
-from monitor.tuning.around import draw_around
 from monitor.tuning.charts import Chart, Marks, draw_chart
 from monitor.tuning.choice import NEEDLESS
-from monitor.tuning.evaluate import asks_for_forecasts, judged
+from monitor.tuning.evaluate import asks_for_forecasts
 from monitor.tuning.expect import Expected, rate_interval, share_interval, warnings
+from monitor.tuning.folds import sorts_of
 from monitor.tuning.fragment import fragment, reason
-from monitor.tuning.material import Material
 from monitor.tuning.page import render, write_files
-from monitor.tuning.score import How, Score, Totals, a_month, score
-from monitor.tuning.tried import Results
+from monitor.tuning.score import Totals, a_month
+from monitor.tuning.stories import stories
+from monitor.tuning.tried import Results, Values
 from monitor.tuning.tune import Tuned
 from monitor.web.words import duration, kind_of
 
 FRAGMENT, PAGE, NUMBERS = "recommended.toml", "report.html", "tuning.json"
-MOST_PLOTS = 30
-WORDS = {How.FOUND: "found", How.LATE: "found late", How.MISSED: "missed", How.ASTRAY: "the wrong vessel named"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,18 +37,6 @@ class Row:
     needless: str
     pushes: str
     delay: str
-
-
-@dataclass(frozen=True, slots=True)
-class Story:
-    """An event or label that came out differently, or wrong, with its plot."""
-
-    time: int
-    recording: str
-    what: str
-    today: str
-    then: str
-    plot: Markup
 
 
 def write(tuned: Tuned, folder: Path, sources: Sequence[str]) -> dict[str, object]:
@@ -71,7 +55,7 @@ def notes(tuned: Tuned) -> list[str]:
     """What has to be known before the recommendation is believed."""
     kinds = [kind for group in tuned.groups for kind in group.kinds if kind in tuned.kinds]
     by_kind = {kind: tuned.totals(tuned.best, [kind]) for kind in kinds}
-    told = warnings(by_kind, kinds, tuned.days, len(tuned.materials))
+    told = warnings(by_kind, kinds, tuned.days, [sorts_of(m.labels) for m in tuned.materials])
     waiting = sum(m.labels.proposals for m in tuned.materials)
     if waiting:
         told.insert(0, f"{waiting} proposed labels are not confirmed and counted for nothing.")
@@ -124,27 +108,37 @@ def page(tuned: Tuned, told: Sequence[str], sources: Sequence[str]) -> str:
         rows.append(row("The program's own defaults", tuned.totals(tuned.usual), days))
     if tuned.expected is not None:
         rows.append(row("Recommended, on recordings left out", tuned.expected.together, days))
+    others = [row(f"A miss worth {one.miss:.2g} false alarms", one.counts, days) for one in tuned.otherwise]
     kinds = [(kind_of(k).words, [row("Today", tuned.totals(tuned.today, [k]), days),
                                  row("Recommended", tuned.totals(tuned.best, [k]), days)]) for k in tuned.kinds]
     now = tuned.totals(tuned.best)
+    shown, of = stories(tuned)
     return render(
         "tuning.html", sources=sources, days=days, recordings=len(tuned.materials), rows=rows, kinds=kinds, notes=told,
         changes=[(c.knob.name, c.knob.written(c.knob.today), c.knob.written(c.value), reason(c, now, days))
                  for c in tuned.changes],
         expected=[] if tuned.expected is None else expected_words(tuned.expected),
-        trade_off=trade_off(tuned), curves=list(curves(tuned)), stories=list(stories(tuned)), most=MOST_PLOTS,
-        tried=len(tuned.trials), miss=f"{tuned.miss:g}",
+        trade_off=trade_off(tuned), others=[rows[1], *others], curves=list(curves(tuned)), stories=shown, of=of,
+        tried=len(tuned.trials), finished=tuned.finished, miss=f"{tuned.miss:g}",
     )  # fmt: skip
+
+
+def written(tuned: Tuned, values: Values) -> dict[str, str]:
+    """Values as they stand in a file."""
+    return {k.name: k.written(values[k.name]) for group in tuned.groups for k in group.knobs if k.name in values}
 
 
 def trade_off(tuned: Tuned) -> Markup:
     """False alarms a month against what was not found in time, every set that was tried."""
 
-    def place(results: Results) -> tuple[float, float]:
-        t = tuned.totals(results)
+    def axes(t: Totals) -> tuple[float, float]:
         return a_month(t.false, tuned.days), float(t.missed + t.late)
 
-    points = sorted({place(trial.results) for trial in tuned.trials} | {place(tuned.best), place(tuned.today)})
+    def place(results: Results) -> tuple[float, float]:
+        return axes(tuned.totals(results))
+
+    other = {axes(one.counts) for one in tuned.otherwise}
+    points = sorted({place(trial.results) for trial in tuned.trials} | {place(tuned.best), place(tuned.today)} | other)
     edge: list[tuple[float, float]] = []
     for x, y in points:
         if not edge or y < edge[-1][1]:
@@ -170,57 +164,6 @@ def curves(tuned: Tuned) -> Iterator[Markup]:
             yield draw_chart(Chart(knob.name, "cost, in false alarms", knob.unit, marks, 90, stretched))
 
 
-def stories(tuned: Tuned) -> Iterator[Story]:
-    """What is missed, late, astray or false, today or then: plotted, the worst kinds first."""
-    shown = 0
-    for place, material in enumerate(tuned.materials):
-        if not _differs(tuned, place) or shown >= MOST_PLOTS:
-            continue
-        changes = {c.knob.name: c.knob.written(c.value) for c in tuned.changes}
-        for story in _stories_of(material, changes):
-            if shown < MOST_PLOTS:
-                shown += 1
-                yield story
-
-
-def _differs(tuned: Tuned, place: int) -> bool:
-    """Whether anything of a recording is worth showing."""
-    every = [t for results in (tuned.today, tuned.best) for t in results[place].values()]
-    return any(t.missed or t.late or t.false for t in every)
-
-
-def _stories_of(material: Material, changes: dict[str, str]) -> Iterator[Story]:
-    before, _ = _run(material, {})
-    after, minutes = _run(material, changes)
-    skid = material.template.settings(changes)
-    for old, new in zip(before.outcomes, after.outcomes, strict=True):
-        if old.how is How.FOUND and new.how is How.FOUND:
-            continue
-        marks = [(old.label.time, "note")]
-        marks += [(o.event.time, kind_of(o.label.kind).level) for o in (old, new) if o.event is not None]
-        named = f"{kind_of(old.label.kind).words}{f', {old.label.vessel}' if old.label.vessel else ''}"
-        yield Story(old.label.time, material.name, named, WORDS[old.how], WORDS[new.how],
-                    draw_around(minutes, marks, skid))  # fmt: skip
-    gone = {(e.kind, e.time): e for e in _false(before)}
-    stays = {(e.kind, e.time): e for e in _false(after)}
-    for key in sorted(gone.keys() | stays.keys(), key=lambda k: (k[1], k[0])):
-        event = stays.get(key) or gone[key]
-        yield Story(event.time, material.name, f"{kind_of(event.kind).words}, no label", "raised" if key in gone else
-                    "quiet", "raised" if key in stays else "quiet",
-                    draw_around(minutes, [(event.time, kind_of(event.kind).level)], skid))  # fmt: skip
-
-
-def _run(material: Material, changes: dict[str, str]) -> tuple[Score, Minutes]:
-    output = judged(material.rows, material.template.settings(changes), minutes=True,
-                    forecasts=asks_for_forecasts(material))  # fmt: skip
-    scored = score(material.labels, output.events, vessel_pressures=material.vessel_pressures)
-    return scored, Minutes.of([minute for _, minute in output.minutes])
-
-
-def _false(scored: Score) -> list[Event]:
-    return [s.event for s in scored.strays if s.how is How.FALSE]
-
-
 def numbers_of(tuned: Tuned) -> dict[str, object]:
     """Everything counted, for programs. JSON types only."""
     def counted(results: Results) -> dict[str, object]:
@@ -232,6 +175,8 @@ def numbers_of(tuned: Tuned) -> dict[str, object]:
         "recordings": [m.name for m in tuned.materials], "skid_days": round(tuned.days, 4), "sets": len(tuned.trials),
         "finished": tuned.finished, "today": counted(tuned.today), "recommended": counted(tuned.best),
         "changes": {c.knob.name: c.knob.written(c.value) for c in tuned.changes},
+        "otherwise": [{"miss": one.miss, "counts": asdict(one.counts), "settings": written(tuned, one.values)}
+                      for one in tuned.otherwise],
         "left_out": None if expected is None else {
             "together": asdict(expected.together), "folds": expected.folds,
             "by_kind": {kind: asdict(t) for kind, t in expected.by_kind.items()},

@@ -2,24 +2,27 @@
 
 from __future__ import annotations
 
-import time
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from monitor.errors import RunError
-from monitor.tuning.choice import ROUNDS, Chooser
-from monitor.tuning.expect import Expected, cross_validated
+from monitor.tuning.choice import ROUNDS, STEPS, Chooser
+from monitor.tuning.expect import MOST_FOLDS, Expected, cross_validated
 from monitor.tuning.fragment import Change
 from monitor.tuning.groups import Group, counts, groups_of
 from monitor.tuning.knobs import Knob, knobs_of
 from monitor.tuning.material import Material
+from monitor.tuning.otherwise import Otherwise, otherwise
+from monitor.tuning.progress import Progress
 from monitor.tuning.score import Totals
-from monitor.tuning.search import Trial, search
+from monitor.tuning.search import BATCH, Trial, search
 from monitor.tuning.tried import NAME, Results, Tried, Values
 from monitor.tuning.workers import Workers
 
 Curve = list[tuple[float, float]]
+SEARCH, TOGETHER, EACH, LEFT_OUT = (
+    "searching", "putting together", "each setting by itself", "leaving recordings out")  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,7 +36,8 @@ class Wishes:
 
 @dataclass(frozen=True, slots=True)
 class Tuned:
-    """What came of it. today, best: results by recording; curves: cost of each knob alone around the recommendation."""
+    """What came of it. today, best: results by recording; curves: cost of each knob alone around the recommendation;
+    otherwise: what else could be had."""
 
     materials: Sequence[Material]
     groups: Sequence[Group]
@@ -45,6 +49,7 @@ class Tuned:
     changes: Sequence[Change]
     curves: dict[str, Curve]
     expected: Expected | None
+    otherwise: Sequence[Otherwise]
     finished: bool
     miss: float
 
@@ -59,30 +64,6 @@ class Tuned:
     def kinds(self) -> list[str]:
         """Kinds that have labels or events, before or after."""
         return sorted({kind for results in (self.today, self.best) for part in results for kind in part})
-
-
-class Progress:
-    """Counts what is done against what there will be; stops when asked. told: share done, seconds left or None."""
-
-    def __init__(self, told: Callable[[str, float, float | None], None], clock: Callable[[], float] = time.monotonic):
-        self._told, self._clock = told, clock
-        self._began = clock()
-        self.stopped = False
-
-    def stop(self) -> None:
-        self.stopped = True
-
-    def within(self, done: int, of: int) -> bool:
-        """Whether to go on with what is being tried."""
-        return not self.stopped
-
-    def at(self, what: str, done: int, of: int) -> bool:
-        """Whether to go on."""
-        share = done / of if of else 1.0
-        passed = self._clock() - self._began
-        left = passed * (1 - share) / share if share > 0.02 else None
-        self._told(what, share, left)
-        return not self.stopped
 
 
 def kinds_of(materials: Sequence[Material], today: Results) -> list[str]:
@@ -103,34 +84,44 @@ def tune(
         raise RunError("stopped before today's configuration had been judged: nothing was found yet")
     groups = groups_of(knobs if knobs is not None else knobs_of(skid, kinds_of(materials, today)))
     every = [knob for group in groups for knob in group.knobs]
+    progress.expect(stages(wishes.sets, len(every), len(materials)))
     tried = Tried(materials, every, workers, folder / NAME, progress.within)
     places = list(range(len(materials)))
     chooser = Chooser(tried, groups, places, wishes.miss)
     usual = {k.name: k.usual for k in every if k.usual != k.today}
     trials = search(tried, groups, [{}, usual], sets=wishes.sets, seed=wishes.seed,
-                    go_on=lambda done: progress.at("searching", done, wishes.sets + 2))  # fmt: skip
+                    go_on=lambda done: progress.at(SEARCH, done, wishes.sets + 2, BATCH))  # fmt: skip
     values, curves = _refine(chooser, trials, progress)
     expected = None
     if not progress.stopped:
-        expected = cross_validated(chooser, trials, [m.days for m in materials],
-                                   lambda: progress.at("leaving recordings out", 1, 1))  # fmt: skip
+        expected = cross_validated(chooser, trials, materials,
+                                   lambda fold, of: progress.at(LEFT_OUT, fold, of))  # fmt: skip
     (plain,) = tried.results([usual])
     changes = _changes(chooser, values)
     if progress.stopped:
         # What else would have been tried is not known: the best of what is.
-        values, curves, expected = chooser.best_tried(trials), {}, None
+        values = min((values, chooser.best_tried(trials)), key=lambda v: chooser.of(chooser.one(v)))
+        curves, expected = {}, None
         changes = [Change(tried.knobs[name], value, None, tried=False) for name, value in values.items()]
-    return Tuned(materials, groups, trials, today, plain, chooser.one(values), values, changes, curves, expected,
+    best = chooser.one(values)
+    others = [] if progress.stopped else otherwise(chooser, trials, best)
+    return Tuned(materials, groups, trials, today, plain, best, values, changes, curves, expected, others,
                  not progress.stopped, wishes.miss)  # fmt: skip
+
+
+def stages(sets: int, knobs: int, recordings: int) -> dict[str, float]:
+    """About how many sets each stage will try, at most."""
+    folds = min(recordings, MOST_FOLDS) if recordings > 1 else 0
+    return {SEARCH: sets + 2, TOGETHER: 1 + knobs, EACH: ROUNDS * (STEPS + 2) * knobs, LEFT_OUT: folds * (1 + knobs)}
 
 
 def _refine(chooser: Chooser, trials: Sequence[Trial], progress: Progress) -> tuple[Values, dict[str, Curve]]:
     values: Values = {}
     curves: dict[str, Curve] = {}
-    if progress.at("putting together", 0, 1) and trials:
+    if progress.at(TOGETHER, 0, 1) and trials:
         values = chooser.recommend(trials)
     for number in range(ROUNDS):
-        if not progress.at("each setting by itself", number, ROUNDS):
+        if not progress.at(EACH, number, ROUNDS):
             break
         curves = chooser.sweep(values)
         if progress.stopped:

@@ -3,10 +3,11 @@
     python tests/bench/bench_tune.py                          # three days, 40 sets: for CI
     python tests/bench/bench_tune.py --days 30 --sets 200     # as it is meant
     python tests/bench/bench_tune.py --folder CORPUS          # recordings of one's own, each with labels and skid.toml
+    python tests/bench/bench_tune.py --ray                    # also with two workers, on two nodes of Ray
 
 Run as a program; prints a table, judges nothing. The corpus is simulated service at 1 Hz, ten days a skid, with faults
 and losses beside it. Sets are those that a search draws before it knows anything, over every key there is to turn; what
-they come to is compared between one process and two. Seconds of the clock, and of processors (machines are shared).
+they come to is compared between one process, two, and Ray. Seconds of the clock, and of processors (others use them).
 """
 
 from __future__ import annotations
@@ -17,27 +18,29 @@ import sys
 import tempfile
 import time
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager, nullcontext
+from contextlib import AbstractContextManager, contextmanager, nullcontext
 from pathlib import Path
 
 ROOT = Path(__file__).parents[2]
-sys.path[:0] = [str(ROOT)]
+sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
 
 from monitor.config.overrides import template_of  # noqa: E402
 from monitor.ingest.recording import open_recordings  # noqa: E402
 from monitor.simulation.scenarios import simulate  # noqa: E402
 from monitor.simulation.site import Wishes  # noqa: E402
+from monitor.tuning.cluster import on_cluster  # noqa: E402
 from monitor.tuning.groups import groups_of  # noqa: E402
 from monitor.tuning.knobs import RANGES, knobs_of  # noqa: E402
 from monitor.tuning.labels import read_labels  # noqa: E402
 from monitor.tuning.material import Material, sequenced  # noqa: E402
 from monitor.tuning.search import BATCH, spread  # noqa: E402
 from monitor.tuning.tried import Results, Tried  # noqa: E402
-from monitor.tuning.workers import Here, processes  # noqa: E402
+from monitor.tuning.workers import Here, Workers, processes  # noqa: E402
 
 PART_DAYS = 10.0
 BESIDE = ("signal-faults", "torn-in-service", "surge", "flow-blocked", "closure-seep")
 FIRST_SEED = 1
+STORE = 600 << 20       # bytes of each node of Ray: the decoded arrays lie there
 
 
 def corpus(folder: Path, days: float) -> None:
@@ -74,14 +77,24 @@ def timed(row: list[float]) -> Iterator[None]:
     row += [time.perf_counter() - clock, processor_s() - cpu]
 
 
-def tried(made: Sequence[Material], sets: int, count: int) -> list[Results | None]:
+@contextmanager
+def on_ray(made: Sequence[Material]) -> Iterator[Workers]:
+    """Workers on two nodes of a cluster that is started for it."""
+    from nodes import ray_cluster
+
+    with tempfile.TemporaryDirectory(prefix="ray-") as folder, ray_cluster(Path(folder), store=STORE) as cluster:
+        os.environ |= {name: cluster.environment[name] for name in ("RAY_AUTH_MODE", "RAY_AUTH_TOKEN")}
+        with on_cluster(cluster.address, made, 2) as workers:
+            yield workers
+
+
+def tried(made: Sequence[Material], sets: int, workers: Workers) -> list[Results | None]:
     """Results of the sets, batch by batch as a search asks for them."""
     skid = made[0].template.settings({})
     groups = groups_of(knobs_of(skid, RANGES))
     drawn = spread(groups, sets, seed=1)
     found: list[Results | None] = []
-    place = processes(made, count) if count > 1 else nullcontext(Here(made))
-    with tempfile.TemporaryDirectory() as folder, place as workers:
+    with tempfile.TemporaryDirectory() as folder:
         kept = Tried(made, [k for g in groups for k in g.knobs], workers, Path(folder, "tried.jsonl"))
         for start in range(0, sets, BATCH):
             found += kept.results(drawn[start : start + BATCH])
@@ -93,6 +106,7 @@ def main() -> None:
     parser.add_argument("--days", type=float, default=3.0)
     parser.add_argument("--sets", type=int, default=40)
     parser.add_argument("--folder", type=Path)
+    parser.add_argument("--ray", action="store_true")
     asked = parser.parse_args()
     with tempfile.TemporaryDirectory() as own:
         folder = asked.folder or Path(own)
@@ -104,16 +118,24 @@ def main() -> None:
         days, rows = sum(m.days for m in made), sum(m.rows.size for m in made)
         print(f"{len(made)} recordings, {days:.1f} skid-days, {rows / 1e6:.1f} million readings; decoded in "
               f"{decoding[0]:.1f} s; {asked.sets} sets")
-        tried(made, 1, 1)       # compiled code is warm
-        print("processes   clock s   processors s   a set and 30 skid-days, processors s")
+        print(f"load of this machine before: {os.getloadavg()[0]:.1f}")
+        tried(made, 1, Here(made))      # compiled code is warm
+        print("               clock s   processors s   a set and 30 skid-days, processors s")
         results = []
-        for count in (1, 2):
+        for name, place in ways(made, asked.ray):
             row: list[float] = []
-            with timed(row):
-                results.append(tried(made, asked.sets, count))
-            print(f"{count:9}{row[0]:10.1f}{row[1]:15.1f}{row[1] / asked.sets / days * 30:41.2f}")
+            with timed(row), place as workers:
+                results.append(tried(made, asked.sets, workers))
+            print(f"{name:<14}{row[0]:8.1f}{row[1]:15.1f}{row[1] / asked.sets / days * 30:41.2f}")
         possible = sum(found is not None for found in results[0])
-        print(f"the same counts from both: {results[0] == results[1]}; {possible} sets possible")
+        print(f"the same counts from all: {all(r == results[0] for r in results)}; {possible} sets possible")
+
+
+def ways(made: Sequence[Material], ray: bool) -> Iterator[tuple[str, AbstractContextManager[Workers]]]:
+    yield "one process", nullcontext(Here(made))
+    yield "two processes", processes(made, 2)
+    if ray:
+        yield "two of Ray", on_ray(made)
 
 
 if __name__ == "__main__":

@@ -15,29 +15,30 @@ from monitor.tuning.choice import middle
 from monitor.tuning.expect import rate_interval, share_interval, warnings
 from monitor.tuning.fragment import fragment
 from monitor.tuning.knobs import Knob
+from monitor.tuning.progress import Progress
 from monitor.tuning.report import not_told_apart, notes
 from monitor.tuning.score import Totals
 from monitor.tuning.search import spread
 from monitor.tuning.tried import NAME
-from monitor.tuning.tune import Progress, Tuned, Wishes, tune
+from monitor.tuning.tune import Tuned, Wishes, tune
 from monitor.tuning.workers import Parts
 from tests.tuning.hatchery import POOR, WrittenPlant, materials, number, two_kinds
 
 KNOBS = ("alarm.dp-limit.limit", "alarm.dp-limit.on_delay", "alarm.dp-limit.deadband", "alarm.surge.limit")
 
 
-def quiet(stop_after: int | None = None) -> Progress:
-    progress = Progress(lambda what, share, left: None)
-    count = 0
+class Quiet(Progress):
+    """Tells nothing, and stops after so many steps."""
 
-    def told(what: str, share: float, left: float | None) -> None:
-        nonlocal count
-        count += 1
-        if stop_after is not None and count > stop_after:
-            progress.stop()
+    def __init__(self, stop_after: int | None = None) -> None:
+        super().__init__(lambda what, share, left: None)
+        self._steps = stop_after
 
-    progress._told = told
-    return progress
+    def at(self, what: str, done: float, of: float, step: float = 1) -> bool:
+        if self._steps is not None:
+            self._steps -= 1
+            self.stopped = self._steps < 0
+        return super().at(what, done, of, step)
 
 
 def tuned(
@@ -46,7 +47,7 @@ def tuned(
     folder.mkdir(exist_ok=True)
     made = materials(folder, more=more)
     turned = knobs.chosen_knobs(made[0].template.settings({}), KNOBS)
-    return tune(made, turned, plant, folder, Wishes(sets, seed), quiet(stop_after))
+    return tune(made, turned, plant, folder, Wishes(sets, seed), Quiet(stop_after))
 
 
 def test_poor_limits_are_mended_and_what_does_not_matter_stays_as_it_is(tmp_path: Path) -> None:
@@ -172,11 +173,11 @@ def test_intervals_are_those_of_scipys_exact_tests() -> None:
 
 
 def test_too_few_labels_are_said_to_be_too_few() -> None:
-    few = warnings({"surge": Totals(expected=4)}, ["surge", "dp-limit"], days=12.0, recordings=1)
+    few = warnings({"surge": Totals(expected=4)}, ["surge", "dp-limit"], days=12.0, sorts=[frozenset({"surge"})])
     # 1 - 0.05^(1/4) = 0.527; 3.0 false alarms stay possible in the days seen, 7.5 in thirty.
     assert few[0].startswith("surge: 4 labels: even as found, up to 53 %") and "dp-limit: no label" in few[1]
     assert "7.5 in thirty" in few[2] and few[3].startswith("One recording")
-    assert warnings({"surge": Totals(expected=20)}, ["surge"], days=100.0, recordings=5) == []
+    assert warnings({"surge": Totals(expected=20)}, ["surge"], days=100.0, sorts=[frozenset({"surge"})] * 5) == []
 
 
 def test_a_chart_draws_every_point_and_says_what_it_shows() -> None:

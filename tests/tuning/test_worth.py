@@ -15,8 +15,9 @@ from monitor.tuning.groups import counts
 from monitor.tuning.knobs import chosen_knobs
 from monitor.tuning.labels import labels_of
 from monitor.tuning.material import Material, sequenced
+from monitor.tuning.progress import Progress
 from monitor.tuning.tried import Tried
-from monitor.tuning.tune import Progress, Wishes, tune
+from monitor.tuning.tune import Wishes, tune
 from monitor.tuning.workers import Here
 
 POOR = '[alarm.surge]\nlimit = "0.35 bar"\n'
