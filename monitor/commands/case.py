@@ -2,22 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
-from datetime import datetime, tzinfo
+from collections.abc import Callable, Sequence
+from datetime import tzinfo
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
-from zoneinfo import ZoneInfo
 
 from monitor.commands.act import user
+from monitor.commands.changeout_lines import changeout_lines
 from monitor.commands.common import load_engine, say, warn
 from monitor.commands.replay import parse_mapping
 from monitor.errors import InputError
-from monitor.model import NS
 
 if TYPE_CHECKING:
     from monitor.engine.engine import Output
-    from monitor.engine.messages_changeout import Changeout
     from monitor.ingest.recording import Recordings
     from monitor.skid import SkidSettings
 
@@ -37,15 +35,16 @@ def run_new(recordings: Sequence[Path], config: Path, out: Path, *, timezone: st
     history = open_recordings(recordings, skid, timezone=timezone, mapping=names, dates=dates)
     load_engine()
     output, first, last = _replayed(history, skid)
+    minutes = Minutes.of([minute for _, minute in output.minutes])
     folder = new_case(out, recordings, template, timezone=timezone, mapping=names, dates=dates, first=first, last=last,
-                      minutes=Minutes.of([minute for _, minute in output.minutes]))
+                      minutes=minutes)
     document = read_document(folder / LABELS)
     document["proposals"] = proposals(output.events)
     write_labels(folder, document)
     for sentence in history.warnings:
         warn(f"warning: {sentence}")
     say(f"case      {folder}")
-    for line in changeout_lines(output.changeouts, timezone):
+    for line in changeout_lines(output.changeouts, timezone, minutes, skid):
         say(line)
     say(f"labels    {len(document['proposals'])} proposed; look with `bagwright case labels {folder}`, then --confirm, "
         "--reject or --correct them")
@@ -58,24 +57,6 @@ def _replayed(history: Recordings, skid: SkidSettings) -> tuple[Output, int, int
 
     rows = rows_of(history, skid, ", ".join(history.files))
     return judged(rows, skid, minutes=True), int(rows.time[0]), int(rows.time[-1])
-
-
-def changeout_lines(changeouts: Sequence[Changeout], timezone: str | None) -> Iterator[str]:
-    """Changeouts with date, life, volume and verdict, a line each."""
-    if not changeouts:
-        yield "changeouts none seen"
-    for c in changeouts:
-        life = "life not known" if c.running_s is None else f"{c.running_s / 3600:.1f} h with flow"
-        volume = "volume not known" if c.volume is None or c.volume != c.volume else f"{c.volume:.1f} m³"
-        told = [_clock(c.isolated_at, timezone), "to", _clock(c.returned_at, timezone), c.vessel or "a vessel"]
-        yield "changeout " + " ".join(told) + "".join(f", {part}" for part in (life, volume, c.finding.verdict))
-    if any(c.running_s is None for c in changeouts):
-        yield "          not known: lives that began before the recording, or of a vessel that is not named"
-
-
-def _clock(time: int, timezone: str | None) -> str:
-    zone = ZoneInfo(timezone or "UTC")
-    return f"{datetime.fromtimestamp(time // NS, zone):%Y-%m-%d %H:%M %Z}"
 
 
 def run_labels(folder: Path, *, confirm: str | None, reject: str | None, drop: str | None, correct: str | None,

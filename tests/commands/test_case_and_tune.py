@@ -21,14 +21,17 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import httpx
+import numpy as np
 import pytest
 from commands.helpers import ROOT, assert_for_people, bagwright
 
-from monitor.commands.case import changeout_lines
+from monitor.commands.changeout_lines import changeout_lines
+from monitor.config.overrides import template_of
 from monitor.engine.closures import HoldAnswer
 from monitor.engine.messages_changeout import Changeout
 from monitor.engine.verification import Finding
 from monitor.model import NS
+from monitor.replay.minutes import Minutes
 
 SPRING = ROOT / "replay_data/spring-runoff"
 TAGS = {"PT-101": "Intake P up", "PT-102": "Intake P down", "FT-101": "Intake F", "TT-101": "River T",
@@ -91,10 +94,10 @@ def confirmed(place: Path, tmp_path: Path) -> Path:
 
 def test_an_export_becomes_a_dated_case_whose_changeouts_are_listed(place: Path) -> None:
     """Returns at 07:38:06 and 07:58:07 UTC by the truth, two hours later on Oslo's clocks in April, each told within
-    two minutes. Both lives began before the recording: their hours and volumes are not known and not invented."""
+    two minutes. Both lives began before the recording: their own hours and volumes are not known and not invented."""
     said = (place / "said").read_text(encoding="utf-8").splitlines()
     lines = [line for line in said if line.startswith("changeout ")]
-    assert len(lines) == 2 and " h with flow" not in "".join(lines)
+    assert len(lines) == 2 and all(" through the skid since " in line for line in lines)
     for line, (vessel, returned) in zip(lines, (("east", "09:38"), ("west", "09:58")), strict=True):
         told = line.partition(" to ")[2].split()
         assert told[0] == "2026-04-14" and told[2:4] == ["CEST", f"{vessel},"]
@@ -103,17 +106,31 @@ def test_an_export_becomes_a_dated_case_whose_changeouts_are_listed(place: Path)
 
 
 def test_a_changeout_is_listed_with_life_volume_and_verdict() -> None:
+    """An hour of 12 m^3/h and one of nothing by turns. What no vessel is named for is counted for the skid: from 15:00
+    two hours of flow, 24 m^3 or 6,340 US gal (NIST SP 811)."""
+    skid = template_of(SPRING / "skid.toml").settings({})
     finding = Finding("resistance-low", 1.0, 1.0, (), 0.5, 0.4, 0.6, 0.1)
-    start = 1_776_000_000 * NS
+    start = 1_776_000_000 * NS      # 13:20 UTC
     known = Changeout("s", "east", start, start + 600 * NS, 190_800.0, 812.34, 1e5, 2e4, finding, True,
                       HoldAnswer("not tested", "nothing tells of it"))
-    (line,) = changeout_lines([known], None)
+    time = start - 3600 * NS + np.arange(480) * 60 * NS
+    flow = np.where(np.arange(480) // 60 % 2, 12.0, 0.0)
+    minutes = Minutes(time, np.column_stack([flow, flow, flow]))
+    (line,) = changeout_lines([known], None, minutes, skid)
     assert line == ("changeout 2026-04-12 13:20 UTC to 2026-04-12 13:30 UTC east, 53.0 h with flow, 812.3 m³, "
                     "resistance-low")  # fmt: skip
-    unsure, why = changeout_lines([replace(known, vessel=None, running_s=None, volume=math.nan)], "Europe/Oslo")
-    assert unsure.endswith("15:30 CEST a vessel, life not known, volume not known, resistance-low")
-    assert "began before the recording" in why
-    assert list(changeout_lines([], None)) == ["changeouts none seen"]
+    later = replace(known, vessel=None, running_s=None, volume=math.nan, isolated_at=start + 18_000 * NS,
+                    returned_at=start + 18_600 * NS)
+    _, second, why = changeout_lines([later, known], "Europe/Oslo", minutes, skid)
+    assert second == ("changeout 2026-04-12 20:20 CEST to 2026-04-12 20:30 CEST a vessel, 2.8 h with flow and 34.0 m³ "
+                      "through the skid since the one before, resistance-low")
+    assert "which vessel it was" in why
+    gallons = replace(skid, display_units={**skid.display_units, "flow": "US gpm"})
+    first = next(iter(changeout_lines([later], None, minutes, gallons)))
+    assert "3.0 h with flow and 9,510 US gal through the skid since the recording began" in first
+    blind = Minutes(time, np.full((480, 3), np.nan))
+    assert "life not known, volume not known" in next(iter(changeout_lines([later], None, blind, skid)))
+    assert list(changeout_lines([], None, minutes, skid)) == ["changeouts none seen"]
 
 
 def test_checksums_are_those_of_sha256sum_and_tell_what_was_changed(place: Path, tmp_path: Path) -> None:

@@ -18,6 +18,7 @@ from monitor.skid import Signal, SkidSettings
 LONG = ("signal", "value")
 WORDS = ("time", *LONG, "quality", "date")
 SAME = 1e-12
+GALLONS = ("US gpm", "imperial_gallon/min")     # a file's "gpm" is the one of these that is configured
 _BRACKETS = re.compile(r"(.*?\S)\s*(?:\[([^\[\]]+)\]|\(([^()]+(?:\([a-z]\))?)\))").fullmatch
 _BARE_UNIT = re.compile(r"[\[(]?([^\[\]]*?[A-Za-z%°][^\[\]]*?)[\])]?").fullmatch
 
@@ -101,6 +102,8 @@ def is_unit(text: str) -> bool:
 def scale_to(signal: Signal, unit: str | None, where: str) -> Scale | None:
     """How values in `unit` get the unit of a signal; None where they have it. InputError where that cannot be."""
     if unit is None or normalised(unit) == normalised(signal.unit):
+        return None
+    if unit.casefold() == "gpm" and normalised(signal.unit) in map(normalised, GALLONS):
         return None
     dimension = dimension_of(normalised(signal.unit))
     try:
