@@ -95,8 +95,9 @@ def _unlabelled(before: Score, after: Score) -> Iterator[_Found]:
     for key in sorted(gone.keys() | stays.keys(), key=lambda k: (k[1], k[0])):
         event = stays.get(key) or gone[key]
         kind = kind_of(event.kind)
-        yield _Found(FALSE if key in stays else MENDED, event.time, f"{kind.words}, no label",
-                     *("raised" if key in told else "quiet" for told in (gone, stays)), ((event.time, kind.level),))
+        today, then = ("raised" if key in told else "quiet" for told in (gone, stays))
+        yield _Found(FALSE if key in stays else MENDED, event.time, f"{kind.words}, no label", today, then,
+                     ((event.time, kind.level),))  # fmt: skip
 
 
 def _run(material: Material, changes: dict[str, str]) -> tuple[Score, Minutes]:
