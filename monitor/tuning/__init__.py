@@ -7,7 +7,7 @@
     evaluate   one set of settings over them: the engine of the daemon, nothing else
     workers    many sets at once: here, in processes
     knobs      what may be turned, and how far
-    search     Optuna; `choice` what is recommended, `expect` what to expect on new data, `folds` what is left out together
-    otherwise  what else could be had; `progress` how long it takes
+    search     Optuna; `choice` what is recommended, `expect` what to expect on new data
+    folds      what is left out together; `otherwise` what else could be had; `progress` how long it takes
     report     the page, `stories` its plots; `fragment` the configuration's changes; `compare` two replays
 """
