@@ -48,6 +48,16 @@ def status(config: Path, as_json: bool) -> None:
     show_status(config, as_json=as_json)
 
 
+@fleet.command("page", short_help="One page over all shards.")
+@CONFIG
+@click.option("--port", type=click.IntRange(0, 65535), default=None, help="In place of the one under [web]; 0: any.")
+def page(config: Path, port: int | None) -> None:
+    """The page of a single daemon over the database of all shards: what is asked there reaches whoever has the skid."""
+    from monitor.commands.fleet import run_page
+
+    run_page(config, port=port)
+
+
 @fleet.command("alarms", short_help="Every alarm of all shards that is not normal.")
 @CONFIG
 @click.option("--json", "as_json", is_flag=True, help="For programs.")

@@ -23,6 +23,11 @@ MONITOR = "monitor"                 # the name under which the monitor tells of 
 MONITOR_FAULT = "monitor-fault"
 
 
+def of_monitor(skid: str) -> bool:
+    """Whether a name in a skid's place is the monitor's, or that of one of several, `monitor 3`."""
+    return skid.partition(" ")[0] == MONITOR
+
+
 @dataclass(frozen=True, slots=True)
 class Kind:
     """One kind of alarm: priority high/medium/low, and minutes within which the response is useful.

@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from monitor.alarms.catalogue import of_monitor
 from monitor.commands.common import load_settings, say
 from monitor.errors import InputError
 from monitor.model import NS
@@ -89,6 +90,25 @@ def _line(state: ShardState, now: int) -> str:
             f"{held}")
 
 
+def run_page(config: Path, *, port: int | None) -> None:
+    """The page of a single daemon, over the database of all shards."""
+    from monitor.commands.page import case_book
+    from monitor.fleet.database import Database, url_of
+    from monitor.fleet.reader import FleetReader
+    from monitor.fleet.shards import occupied
+    from monitor.fleet.view import ask
+    from monitor.web.server import serve
+
+    settings = load_settings(config)
+    shards = settings.fleet.shards
+    with _database(settings):
+        pass        # its tables are there, and of this number of shards
+    with contextlib.closing(Database(url_of(settings), "bagwright page")) as database:
+        serve(lambda: FleetReader(database, shards, occupied(settings)), settings, port=port,
+              submit=lambda skid, action, body: ask(database, shards, skid, action, body, time.time_ns()),
+              cases=case_book(settings.web), ready=lambda address: say(f"page at {address}"))
+
+
 def show_alarms(config: Path, *, as_json: bool) -> None:
     from monitor.commands.status import alarm_lines, standing
     from monitor.fleet.view import alarm_states
@@ -105,17 +125,16 @@ def show_alarms(config: Path, *, as_json: bool) -> None:
 
 def act_on_fleet(config: Path, verb: str, target: str, *, who: str | None, why: str) -> None:
     from monitor.commands.act import asked, tell
-    from monitor.fleet.shards import shard_of
     from monitor.fleet.view import answer, ask
 
     settings = load_settings(config)
     skid = target.partition("/")[0]
-    if skid not in {s.id for s in settings.skids}:
+    if not of_monitor(skid) and skid not in {s.id for s in settings.skids}:
         raise InputError(f"{target}: no skid {skid} is configured; accepted: an alarm as `bagwright fleet alarms` "
                          "names it, SKID/KIND or SKID/KIND/WHERE")
     body = asked(target, who=who, why=why)
     with _database(settings) as database:
-        number = ask(database, shard_of(skid, settings.fleet.shards), skid, verb, body, time.time_ns())
+        number = ask(database, settings.fleet.shards, skid, verb, body, time.time_ns())
         end = time.monotonic() + PATIENCE_S
         while (text := answer(database, number)) is None and time.monotonic() < end:
             time.sleep(0.2)

@@ -15,7 +15,8 @@ from monitor.store import StoreRetryError
 if TYPE_CHECKING:
     from psycopg import Connection
 
-SCHEMA = 1
+STEPS = ("schema.sql", "schema_2.sql")      # in order; each database has taken the first so many of them
+SCHEMA = len(STEPS)
 MISSING = "the fleet needs psycopg, which is not installed: pip install 'bagwright[fleet]', here and on every node"
 CONNECT_S = 5
 AGAIN_S = 1.0
@@ -37,12 +38,12 @@ class Database:
         self._connection: Connection[tuple[Any, ...]] | None = None
         self.where = _where(url)
 
-    def query(self, sql: LiteralString, values: Any = ()) -> list[tuple[Any, ...]]:
-        """Every row of a statement by itself."""
+    def query(self, sql: LiteralString, values: Any = (), *, binary: bool = False) -> list[tuple[Any, ...]]:
+        """Every row of a statement by itself. binary: quicker where there are many numbers or long blobs."""
         while True:
             try:
                 with self._inside() as connection:
-                    return connection.execute(sql, values).fetchall()
+                    return connection.execute(sql, values, binary=binary).fetchall()
             except StoreRetryError:
                 if self._stop is None or self._stop.wait(AGAIN_S):
                     raise
@@ -98,21 +99,30 @@ def url_of(settings: Settings) -> str:
 
 
 def prepare(database: Database, shards: int) -> None:
-    """Makes the tables where there are none. StoreError where they belong to another version or number of shards."""
+    """Makes the tables where there are none, and brings those of an earlier version up to this one. StoreError where
+    they belong to a later version or another number of shards."""
     with database.transaction() as connection:
         connection.execute("SELECT pg_advisory_xact_lock(hashtext('bagwright fleet'))")
         there = connection.execute("SELECT to_regclass('fleet') IS NOT NULL").fetchone()
         if there != (True,):
-            text = (resources.files(__package__) / "schema.sql").read_text("utf-8")
-            connection.execute(text.encode())
-            connection.execute("INSERT INTO fleet (schema, shards) VALUES (%s, %s)", (SCHEMA, shards))
+            _take(connection, STEPS[0])
+            connection.execute("INSERT INTO fleet (schema, shards) VALUES (1, %s)", (shards,))
         found = connection.execute("SELECT schema, shards FROM fleet").fetchone()
-    if found is None or found[0] != SCHEMA:
+        if found is not None and found[0] < SCHEMA and found[1] == shards:
+            for step in STEPS[found[0] :]:
+                _take(connection, step)
+            connection.execute("UPDATE fleet SET schema = %s", (SCHEMA,))
+            found = SCHEMA, shards
+    if found is None or found[0] > SCHEMA:
         raise StoreError(f"{database.where}: the fleet's tables are of schema {found and found[0]}; this program reads "
                          f"{SCHEMA}. Use the version that wrote them, or another database")
     if found[1] != shards:
         raise StoreError(f"{database.where}: this fleet has {found[1]} shards, for ever; [fleet] shards says {shards}. "
                          f"Write shards = {found[1]}, or name an empty database")
+
+
+def _take(connection: Connection[tuple[Any, ...]], step: str) -> None:
+    connection.execute((resources.files(__package__) / step).read_text("utf-8").encode())
 
 
 def _where(url: str) -> str:

@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from psycopg import Connection
 
 HELD = "SELECT epoch FROM lease WHERE shard = %s"
+_COMMIT = "UPDATE lease SET commits = commits + 1, beat = now() WHERE shard = %s RETURNING epoch"
 
 
 class LeaseLostError(StoreError):
@@ -24,14 +25,16 @@ class Lease:
     def __init__(self, database: Database, shard: int, holder: str) -> None:
         self._database, self.shard = database, shard
         # Waits for a commit of the former holder that is under way: that one counts, the next is refused.
-        rows = database.query("""INSERT INTO lease VALUES (%s, 1, %s, now(), now()) ON CONFLICT (shard) DO UPDATE SET
+        rows = database.query("""INSERT INTO lease (shard, epoch, holder, taken, beat)
+            VALUES (%s, 1, %s, now(), now()) ON CONFLICT (shard) DO UPDATE SET
             epoch = lease.epoch + 1, holder = excluded.holder, taken = now(), beat = now() RETURNING epoch""",
                               (shard, holder))  # fmt: skip
         self.epoch = int(rows[0][0])
 
     def require(self, connection: Connection[tuple[Any, ...]]) -> None:
-        """Inside a transaction: raises LeaseLostError unless the lease is ours until its end."""
-        self._judge(connection.execute(HELD + " FOR SHARE", (self.shard,)).fetchone())
+        """Inside a transaction: raises LeaseLostError unless the lease is ours until its end. Counts the commit, which
+        writes no more than a lock on the row would, and pages see that something changed."""
+        self._judge(connection.execute(_COMMIT, (self.shard,)).fetchone())
 
     def check(self) -> None:
         """Raises LeaseLostError unless the lease is ours now; StoreRetryError where nobody can tell."""

@@ -1,17 +1,19 @@
-"""Readings in PostgreSQL: new ones, second deliveries, contradictions; and back again."""
+"""Readings in PostgreSQL: new ones, second deliveries, contradictions; and back again, rows and packed hours as one."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, Any, LiteralString, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
 from monitor.fleet.database import Database
+from monitor.fleet.hours import Hours, read_packed
 from monitor.model import Quality, Rejection, Rows
 from monitor.skid import SkidSettings
 from monitor.store.intake import NOT_FED, QUALITY_BITS, conflict
+from monitor.store.types import HOUR
 
 if TYPE_CHECKING:
     from psycopg import Connection
@@ -24,6 +26,13 @@ _OTHER = f"""SELECT k.id, s.id, u.time, u.value, u.flags, r.value, r.flags
              JOIN reading r ON (r.signal, r.time) = (u.signal, u.time)
              JOIN signal s ON s.ref = u.signal JOIN skid k ON k.ref = s.skid
              WHERE r.value IS DISTINCT FROM u.value OR (r.flags & 3) <> (u.flags & 3) ORDER BY u.n"""  # noqa: S608
+
+# Of signal s: time, value, flags. Rows are looked at first: it has none only where it fell silent hours ago.
+NEWEST: LiteralString = """(SELECT * FROM (
+    (SELECT time, value, flags FROM reading WHERE signal = s.ref ORDER BY time DESC LIMIT 1) UNION ALL
+    (SELECT last, last_value, last_flags FROM packed WHERE signal = s.ref ORDER BY hour DESC LIMIT 1)) n
+    ORDER BY time DESC LIMIT 1)"""
+Columns = tuple[npt.NDArray[Any], ...]      # signal, time, value, flags
 
 
 class Inserted(NamedTuple):
@@ -48,26 +57,49 @@ def configure(connection: Connection[tuple[Any, ...]], shard: int, skid: SkidSet
 
 
 def insert(connection: Connection[tuple[Any, ...]],
-           batch: Sequence[tuple[Sequence[int], Rows, npt.NDArray[np.bool_]]]) -> Inserted:
-    """batch: refs of a skid's signals, readings in order of arrival, which were fed."""
+           batch: Sequence[tuple[Sequence[int], Rows, npt.NDArray[np.bool_]]], hours: Hours) -> Inserted:
+    """batch: refs of a skid's signals, readings in order of arrival, which were fed. hours: what is packed."""
     if not batch:
         return Inserted(0, 0, [])
-    arrays = _columns(batch)
+    columns, repeated, other = _not_packed(connection, _columns(batch), hours)
+    arrays = tuple(column.tolist() for column in columns)
     number = connection.execute(_INSERT, arrays).rowcount
     total = len(arrays[0])
-    if number == total:
-        return Inserted(number, 0, [])
-    other = [conflict(skid, signal, time, (came, flags), (kept, kept_flags)) for
-             skid, signal, time, came, flags, kept, kept_flags in connection.execute(_OTHER, arrays).fetchall()]
-    return Inserted(number, total - number - len(other), other)
+    if number < total:
+        found = [conflict(skid, signal, time, (came, flags), (kept, kept_flags)) for
+                 skid, signal, time, came, flags, kept, kept_flags in connection.execute(_OTHER, arrays).fetchall()]
+        repeated, other = repeated + total - number - len(found), other + found
+    return Inserted(number, repeated, other)
 
 
-def _columns(batch: Sequence[tuple[Sequence[int], Rows, npt.NDArray[np.bool_]]]) -> tuple[list[Any], ...]:
+def _not_packed(connection: Connection[tuple[Any, ...]], columns: Columns, hours: Hours
+                ) -> tuple[Columns, int, list[Rejection]]:
+    """Without what a packed hour holds already; how many of those were the same, and those that were not."""
+    signal, time, value, flags = columns
+    repeated, other = 0, []
+    fresh = np.ones(time.size, np.bool_)
+    for at in np.flatnonzero(hours.behind(signal, time)).tolist():
+        known = hours.find(connection, int(signal[at]), int(time[at]))
+        if known is None:
+            continue
+        fresh[at] = False
+        came = int(value.view(np.int64)[at]), int(flags[at])
+        if known[0] == came[0] and known[1] & QUALITY_BITS == came[1] & QUALITY_BITS:
+            repeated += 1
+        else:
+            skid, name = connection.execute("SELECT k.id, s.id FROM signal s JOIN skid k ON k.ref = s.skid "
+                                            "WHERE s.ref = %s", (int(signal[at]),)).fetchall()[0]  # fmt: skip
+            kept = float(np.int64(known[0]).view(np.float64)), known[1]
+            other.append(conflict(skid, name, int(time[at]), (float(value[at]), came[1]), kept))
+    return tuple(column[fresh] for column in columns), repeated, other
+
+
+def _columns(batch: Sequence[tuple[Sequence[int], Rows, npt.NDArray[np.bool_]]]) -> Columns:
     signal = np.concatenate([np.asarray(refs)[rows.signal] for refs, rows, _ in batch])
     time, value, quality = (np.concatenate(column) for column in
                             zip(*((r.time, r.value, r.quality) for _, r, _ in batch), strict=True))  # fmt: skip
     fed = np.concatenate([np.asarray(fed, np.bool_) for _, _, fed in batch])
-    return signal.tolist(), time.tolist(), value.tolist(), (quality + NOT_FED * ~fed).tolist()
+    return signal, time, value.astype(np.float64, copy=False), quality.astype(np.int64) + NOT_FED * ~fed
 
 
 def read(database: Database, skid: int, signals: Sequence[str] | None, start: int, end: int, *, fed_only: bool,
@@ -79,32 +111,52 @@ def read(database: Database, skid: int, signals: Sequence[str] | None, start: in
         WHERE n.skid = %s AND n.place IS NOT NULL""", (skid,))
     place = {row[0]: (row[2] if signals is None else signals.index(row[1]))
              for row in known if (signals is None or row[1] in signals) and (row[7] or as_taken)}  # fmt: skip
-    found = database.query("""SELECT signal, time, value, flags FROM reading
-        WHERE signal = ANY(%s) AND time >= %s AND time < %s AND (flags & 4 = 0 OR NOT %s)""",
-                           (list(place), start, end, fed_only))  # fmt: skip
-    if not found:
+    ref, time, value, flags = _found(database, list(place), start, end)
+    if fed_only:
+        ref, time, value, flags = (column[flags & NOT_FED == 0] for column in (ref, time, value, flags))
+    if not ref.size:
         return Rows.empty()
-    ref, time, value, flags = (np.array(column) for column in zip(*found, strict=True))
-    value = value.astype(np.float64)
     for row in known:
         if row[3:5] != row[5:7] and not as_taken:
             mine = ref == row[0]
             value[mine] = (value[mine] * row[3] + (row[4] - row[6])) / row[5]
     where = np.array([place[r] for r in ref.tolist()], np.int16)
     order = np.lexsort((where, time))
+    order = order[_first_of_key(where[order], time[order])]
     return Rows(time[order], where[order], value[order], (flags[order] & QUALITY_BITS).astype(np.uint8))
 
 
+def _found(database: Database, signals: list[int], start: int, end: int) -> Columns:
+    """Rows before hours: what is packed in between is met twice, not missed."""
+    rows = database.query("SELECT signal, time, value, flags FROM reading WHERE signal = ANY(%s) AND time >= %s "
+                          "AND time < %s", (signals, start, end), binary=True)  # fmt: skip
+    types = (np.int64, np.int64, np.float64, np.int64)
+    parts = [tuple(np.array(c, t) for c, t in zip(zip(*rows, strict=True), types, strict=True))] if rows else []
+    parts += [(np.full(hour.time.size, signal, np.int64), hour.time, hour.value, hour.flags)
+              for signal, hour in read_packed(database, signals, start, end)]
+    if not parts:
+        return tuple(np.empty(0, t) for t in types)
+    return tuple(np.concatenate(column) for column in zip(*parts, strict=True))
+
+
+def _first_of_key(where: npt.NDArray[Any], time: npt.NDArray[Any]) -> npt.NDArray[np.bool_]:
+    first = np.ones(time.size, np.bool_)
+    first[1:] = (np.diff(time) != 0) | (np.diff(where) != 0)
+    return first
+
+
 def first_from(database: Database, skid: int, time: int) -> int | None:
-    """Time of the first reading of a skid at or after `time`."""
-    found = database.query("""SELECT min((SELECT r.time FROM reading r WHERE r.signal = s.ref AND r.time >= %s
-        ORDER BY r.time LIMIT 1)) FROM signal s WHERE s.skid = %s""", (time, skid))
+    """A time at or after `time`, and not after the first reading of a skid from then on. None: there is none."""
+    found = database.query("""SELECT least(
+        min((SELECT r.time FROM reading r WHERE r.signal = s.ref AND r.time >= %s ORDER BY r.time LIMIT 1)),
+        min((SELECT greatest(p.hour * %s::bigint, %s) FROM packed p WHERE p.signal = s.ref AND p.hour >= %s
+             AND p.last >= %s ORDER BY p.hour LIMIT 1))) FROM signal s WHERE s.skid = %s""",
+                           (time, HOUR, time, time // HOUR, time, skid))  # fmt: skip
     return None if found[0][0] is None else int(found[0][0])
 
 
 def latest(database: Database, skid: int) -> dict[str, tuple[int, float, Quality]]:
     """Configured signal id -> (time, value, quality) of its newest reading under its present meaning."""
-    found = database.query("""SELECT s.id, r.time, r.value, r.flags FROM signal s CROSS JOIN LATERAL
-        (SELECT time, value, flags FROM reading WHERE signal = s.ref ORDER BY time DESC LIMIT 1) r
-        WHERE s.skid = %s AND s.place IS NOT NULL ORDER BY s.place""", (skid,))
+    found = database.query(f"""SELECT s.id, r.time, r.value, r.flags FROM signal s CROSS JOIN LATERAL {NEWEST} r
+        WHERE s.skid = %s AND s.place IS NOT NULL ORDER BY s.place""", (skid,))  # noqa: S608 (our own text)
     return {name: (time, value, Quality(flags & QUALITY_BITS)) for name, time, value, flags in found}

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, LiteralString
 
 from monitor.fleet import outbox
+from monitor.fleet.hours import Hours
 from monitor.store.outbox import REFUSED_KEPT
 from monitor.store.retention import Ages, older_than
 
@@ -31,7 +32,7 @@ _QUARANTINE = """DELETE FROM quarantine WHERE shard = %s AND id <= (SELECT id FR
 
 
 def retain(connection: Connection[tuple[Any, ...]], shard: int, signals: Sequence[int], skids: Sequence[int], now: int,
-           ages: Ages, quarantined: int) -> int:
+           ages: Ages, quarantined: int, hours: Hours) -> int:
     """signals, skids: the shard's refs. now: ns. quarantined: how many rejections stay. Returns how much went."""
 
     def gone(sql: LiteralString, *values: object) -> int:
@@ -40,6 +41,7 @@ def retain(connection: Connection[tuple[Any, ...]], shard: int, signals: Sequenc
     surplus = Counter(row[0] for row in connection.execute(_REFUSED, (REFUSED_KEPT, shard)).fetchall())
     outbox.note_dropped(connection, shard, surplus)
     return (gone(_READINGS, list(signals), older_than(now, ages.readings), EACH)
+            + hours.drop(connection, list(signals), older_than(now, ages.readings), EACH)
             + gone(_MINUTES, list(skids), older_than(now, ages.minutes), EACH)
             + gone(_SENT, older_than(now, ages.sent_notices), EACH, shard)
             + gone(_QUARANTINE, shard, shard, quarantined))  # fmt: skip

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, Self
 
 from monitor.fleet import outbox, readings, retention
 from monitor.fleet.database import Database
+from monitor.fleet.hours import Hours
 from monitor.fleet.lease import Lease, LeaseLostError
 from monitor.fleet.text import dump, event_of, load, plain, record
 from monitor.model import Action, Event, Fact, Quality, Reason, Rejection, Rows
@@ -36,6 +37,7 @@ class ShardStore:
         self.lease = Lease(database, shard, holder)
         self._skids: dict[str, int] = {}
         self._places: dict[str, list[int]] = {}     # skid -> refs of its configured signals, in their order
+        self._hours = Hours(database, shard)
         self._read_names()
 
     def __enter__(self) -> Self:
@@ -82,11 +84,13 @@ class ShardStore:
 
     def _read_names(self) -> None:
         self._skids = dict(self._database.query("SELECT id, ref FROM skid WHERE shard = %s", (self.shard,)))
-        found = self._database.query("""SELECT k.id, s.ref FROM signal s JOIN skid k ON k.ref = s.skid
-            WHERE k.shard = %s AND s.place IS NOT NULL ORDER BY k.ref, s.place""", (self.shard,))
+        found = self._database.query("""SELECT k.id, s.ref, s.place FROM signal s JOIN skid k ON k.ref = s.skid
+            WHERE k.shard = %s ORDER BY k.ref, s.place""", (self.shard,))
+        self._signals = [ref for _, ref, _ in found]
         self._places = {}
-        for name, ref in found:
-            self._places.setdefault(name, []).append(ref)
+        for name, ref, place in found:
+            if place is not None:
+                self._places.setdefault(name, []).append(ref)
 
     # ---- the commit
 
@@ -95,7 +99,7 @@ class ShardStore:
         now = self._now()
         with self._writing() as connection:
             stored = readings.insert(connection, [(self._places[skid], rows, fed)
-                                                  for skid, rows, fed in batch.rows])  # fmt: skip
+                                                  for skid, rows, fed in batch.rows], self._hours)  # fmt: skip
             self._set_aside(connection, [*batch.rejections, *stored.conflicting], stored.repeated, now)
             fresh = [event for event in batch.events if self._insert_event(connection, event, now)]
             self._learn(connection, batch)
@@ -256,15 +260,18 @@ class ShardStore:
     # ---- care of what is stored
 
     def pack(self, before: int) -> bool:
-        """PostgreSQL keeps readings as they are."""
-        return False
+        """Packs a few signals' hours that ended at or before `before` (ns). False: nothing left to do."""
+        if not self._hours.waiting(before):
+            return False
+        with self._writing() as connection:
+            self._hours.pack(connection)
+        return True
 
     def retain(self, now: int, days: float) -> int:
         """Drops a bounded piece of what this shard no longer needs. days: of readings. Returns how much."""
-        signals = [ref for places in self._places.values() for ref in places]
         with self._writing() as connection:
-            return retention.retain(connection, self.shard, signals, list(self._skids.values()), now, Ages(days),
-                                    self._bound)  # fmt: skip
+            return retention.retain(connection, self.shard, self._signals, list(self._skids.values()), now, Ages(days),
+                                    self._bound, self._hours)  # fmt: skip
 
     def vacuum(self, pages: int = 2_000) -> int:
         """PostgreSQL's own autovacuum does it."""

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 from typing import Any, NamedTuple
 
+from monitor.errors import InputError
 from monitor.fleet.database import Database
+from monitor.fleet.readings import NEWEST
+from monitor.fleet.shards import shard_of
 from monitor.fleet.text import dump, load
 from monitor.store.types import MONITOR, AlarmKey
 
@@ -24,14 +27,13 @@ class ShardState(NamedTuple):
 
 def shard_states(database: Database) -> list[ShardState]:
     """Every shard that has skids or a lease, in order."""
-    found = database.query("""SELECT s.shard, s.skids, s.newest, l.holder, l.epoch,
+    found = database.query(f"""SELECT s.shard, s.skids, s.newest, l.holder, l.epoch,
         extract(epoch FROM now() - l.beat)::double precision,
         (SELECT count(*) FROM notice n WHERE n.shard = s.shard AND n.state = 'queued'),
         (SELECT count(*) FROM notice n WHERE n.shard = s.shard AND n.state = 'refused')
-        FROM (SELECT k.shard, count(*) FILTER (WHERE k.id <> %s) AS skids, max((SELECT max((SELECT r.time FROM reading r
-            WHERE r.signal = g.ref ORDER BY r.time DESC LIMIT 1)) FROM signal g WHERE g.skid = k.ref)) AS newest
-            FROM skid k GROUP BY k.shard) s
-        LEFT JOIN lease l ON l.shard = s.shard ORDER BY s.shard""", (MONITOR,))
+        FROM (SELECT k.shard, count(*) FILTER (WHERE k.id <> %s) AS skids, max((SELECT max(r.time) FROM signal s
+            CROSS JOIN LATERAL {NEWEST} r WHERE s.skid = k.ref)) AS newest FROM skid k GROUP BY k.shard) s
+        LEFT JOIN lease l ON l.shard = s.shard ORDER BY s.shard""", (MONITOR,))  # noqa: S608 (our own text)
     return [ShardState(*row) for row in found]
 
 
@@ -43,8 +45,18 @@ def alarm_states(database: Database) -> dict[AlarmKey, dict[str, Any]]:
     return {(skid, kind, vessel, signal): load(body) for skid, kind, vessel, signal, body in found}
 
 
-def ask(database: Database, shard: int, skid: str, action: str, body: Any, now: int) -> int:
-    """Leaves a request for the shard of a skid. Returns its id. now: wall time [ns]."""
+def ask(database: Database, shards: int, skid: str | None, action: str, body: Any, now: int) -> int:
+    """Leaves a request for the shard of a skid, or of the monitor's own where it is `monitor 3`. Returns its id; who
+    holds the shard does it, fenced like all else. shards: how many there are. now: wall time [ns]. Raises InputError
+    where it is of no skid: each of the shards would do it or none."""
+    name, _, number = (skid or "").partition(" ")
+    if not name or (name == MONITOR and not (number.isdecimal() and int(number) < shards)):
+        raise InputError(f"{skid or action}: of which skid? In a fleet only what is asked of one skid, or of an alarm "
+                         f"of the monitor as the list names it ({MONITOR} 0), finds its shard")
+    shard = int(number) if name == MONITOR else shard_of(name, shards)
+    if name == MONITOR and isinstance(body, dict) and "target" in body:
+        body = body | {"target": str(body["target"]).replace(f"{skid}/", f"{MONITOR}/", 1)}
+    skid = name
     found = database.query("""INSERT INTO request (shard, time, skid, action, body) VALUES (%s, %s, %s, %s, %s)
         RETURNING id""", (shard, now, skid, action, dump(body)))
     return int(found[0][0])

@@ -15,7 +15,7 @@ from monitor.model import Quality
 from monitor.store.connection import Handle, integers
 from monitor.store.history import unpack_named
 from monitor.store.intake import QUALITY_BITS, VERSION_SHIFT, Arrivals, PackedHours
-from monitor.store.packing import Hour, pack, unpack
+from monitor.store.packing import Hour, checked, merged
 from monitor.store.status import count_up
 from monitor.store.types import HOUR
 
@@ -118,20 +118,14 @@ def put_hour(db: apsw.Connection, handle: Handle, signal: int, hour: int, fresh:
     row = db.execute("SELECT count, length(body), body FROM packed WHERE signal = ? AND hour = ?", (signal, hour)).get
     count, size, body = row or (0, 0, None)
     whole = fresh if body is None else merged(unpack_named(handle, signal, body), fresh)
-    blob = pack(whole)
-    if not all(np.array_equal(a, b) for a, b in zip(unpack(blob), whole, strict=True)):
-        raise StoreError(f"{handle.path}: packed readings did not read back equal; they stay unpacked. Report this")
+    try:
+        blob = checked(whole)
+    except StoreError as error:
+        raise StoreError(f"{handle.path}: {error}") from None
     db.execute("INSERT OR REPLACE INTO packed VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
                (signal, hour, *_figures(whole), blob))
     fresh_here = whole.time.size - count    # as recent rows they are deleted later, but count no more from now on
     count_up(db, {"packed": fresh_here, "recent": -fresh_here, "packed_bytes": len(blob) - size, "hours": body is None})
-
-
-def merged(kept: Hour, fresh: Hour) -> Hour:
-    """Two parts of an hour as one, times rising; where both have a time, `kept` holds."""
-    together = Hour(*(np.concatenate(column) for column in zip(kept, fresh, strict=True)))
-    _, first = np.unique(together.time, return_index=True)
-    return Hour(*(column[first] for column in together))
 
 
 def _figures(hour: Hour) -> tuple[int, int | None, int, float | None, float | None, float | None]:

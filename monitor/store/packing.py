@@ -66,6 +66,21 @@ def pack(hour: Hour) -> bytes:
     return body + zlib.crc32(body).to_bytes(4, "little")
 
 
+def checked(hour: Hour) -> bytes:
+    """`pack`, read back. Raises StoreError where that is not the same to the bit."""
+    blob = pack(hour)
+    if not all(np.array_equal(a, b) for a, b in zip(unpack(blob), hour, strict=True)):
+        raise StoreError("packed readings did not read back equal; they stay unpacked. Report this")
+    return blob
+
+
+def merged(kept: Hour, fresh: Hour) -> Hour:
+    """Two parts of an hour as one, times rising; where both have a time, `kept` holds."""
+    together = Hour(*(np.concatenate(column) for column in zip(kept, fresh, strict=True)))
+    _, first = np.unique(together.time, return_index=True)
+    return Hour(*(column[first] for column in together))
+
+
 def unpack(blob: bytes) -> Hour:
     """The readings of a blob. Raises StoreError where it is damaged or of a newer format."""
     body, check = blob[:-4], blob[-4:]

@@ -20,6 +20,14 @@ from monitor.store.queries import Queries
 class Reader(Queries):
     """Read-only; never holds up the writer."""
 
+    def stamp(self) -> tuple[str, int]:
+        """What differs whenever the store changed, and when it did (wall time, ns). Told by the files: whoever commits
+        writes to the log beside the store, or moves it into the store."""
+        path = self._handle.path
+        stamps = [os.stat(name) for name in (path, f"{path}-wal") if os.path.exists(name)]
+        version = "-".join(f"{s.st_mtime_ns}.{s.st_size}" for s in stamps)
+        return version, max((s.st_mtime_ns for s in stamps if s.st_size), default=0)
+
     @classmethod
     def open(cls, path: str | Path, *, now: Callable[[], int] = clock.time_ns) -> Self:
         """Raises StoreError: no such file, not a store, written by a newer or an older version."""

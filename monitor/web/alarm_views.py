@@ -12,7 +12,7 @@ from fastapi import FastAPI, HTTPException, Query, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from monitor.alarms.acting import NEEDS_WHY, NOTE
-from monitor.alarms.catalogue import MONITOR
+from monitor.alarms.catalogue import of_monitor
 from monitor.model import Event
 from monitor.skid import SkidSettings
 from monitor.web.acting import fields, leave, signer
@@ -56,7 +56,7 @@ def add_alarms(app: FastAPI, site: Site) -> None:
         return site.stream(f"alarms/{chosen}", partial(_parts, site.pages, chosen), seen, last_event_id)
 
     async def known(skid: str, kind: str, vessel: str | None, signal: str | None) -> AlarmNow:
-        if skid != MONITOR:
+        if not of_monitor(skid):
             site.skid(skid)
         standing = await site.hub.ask(lambda source: source.alarms())
         found = [a for a in standing if (a.skid, a.kind, a.vessel, a.signal) == (skid, kind, vessel, signal)]

@@ -9,7 +9,7 @@ from fastapi import APIRouter, HTTPException, Query, Request
 from fastapi import Path as InPath
 from pydantic import AwareDatetime, BaseModel, Field
 
-from monitor.alarms.catalogue import MONITOR
+from monitor.alarms.catalogue import of_monitor
 from monitor.alarms.plant_words import letters, status
 from monitor.web.acting import REFUSALS, leave
 from monitor.web.changeouts import Record, records
@@ -132,7 +132,7 @@ def records_router(site: Site) -> APIRouter:
                 summary="Ask the daemon to act on an alarm or to keep a note")
     async def ask(request: Request, act: ActModel) -> dict[str, int]:
         skid = act.target.partition("/")[0]
-        if skid != MONITOR:
+        if not of_monitor(skid):
             known(skid)
         who = getattr(request.state, "who", None) or act.who
         if not who:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, NamedTuple, Protocol
@@ -119,7 +118,8 @@ class SkidNow:
 
 @dataclass(frozen=True, slots=True)
 class Status:
-    """version: differs whenever the store changed; written: wall time of the last commit, ns."""
+    """version: differs whenever the store changed; written: wall time of the last commit, ns, of several writers of
+    the one heard least."""
 
     version: str
     written: int
@@ -194,6 +194,10 @@ class StoreReader(Protocol):
 
     def status(self) -> Mapping[str, Any]: ...
 
+    def stamp(self) -> tuple[str, int]:
+        """What differs whenever the store changed, and when it did (wall time, ns)."""
+        ...
+
     def close(self) -> None: ...
 
 
@@ -202,7 +206,6 @@ class Source:
 
     def __init__(self, reader: StoreReader) -> None:
         self.reader = reader
-        self.path = str(reader.status()["path"])
 
     def told_changeouts(self, skid: str | None = None) -> dict[tuple[str, int], Mapping[str, Any]]:
         """Skid and time of return [ns] -> what people told of that changeout: vessel, part, who."""
@@ -308,10 +311,7 @@ class Source:
         return self.reader.newest()
 
     def status(self) -> Status:
-        """Told by the files: whoever commits writes to the log beside the store, or moves it into the store."""
-        stamps = [os.stat(name) for name in (self.path, f"{self.path}-wal") if os.path.exists(name)]
-        version = "-".join(f"{s.st_mtime_ns}.{s.st_size}" for s in stamps)
-        return Status(version, max((s.st_mtime_ns for s in stamps if s.st_size), default=0))
+        return Status(*self.reader.stamp())
 
     def close(self) -> None:
         self.reader.close()

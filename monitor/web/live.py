@@ -112,7 +112,7 @@ class Hub:
         status = await self.ask(lambda source: source.status())
         if self._seen is not None and status.version == self._seen.version:
             return
-        idle = 0.0 if self._seen is not None else max(0.0, time.time() - status.written / 1e9)
+        idle = max(0.0, time.time() - status.written / 1e9)
         self._seen, self._changed_at, self._pending = status, time.monotonic() - idle, True
 
     def _tell(self) -> None:

@@ -12,6 +12,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
+import httpx
 import pytest
 from nodes import ROOT, Cluster
 from services import eventually, mosquitto, postgres
@@ -48,6 +49,39 @@ def shown(config: Path, what: str) -> list[dict[str, Any]]:
     return found
 
 
+@contextmanager
+def page(config: Path) -> Iterator[httpx.Client]:
+    """`bagwright fleet page`."""
+    process = subprocess.Popen([sys.executable, "-u", "-m", "monitor", "fleet", "page", "--port", "0", "--config",
+                                str(config)], stdout=subprocess.PIPE, text=True,
+                               env=os.environ | {"PYTHONPATH": str(ROOT)})  # fmt: skip
+    try:
+        assert process.stdout is not None
+        address = process.stdout.readline().partition("page at ")[2].strip()
+        with httpx.Client(base_url=address, timeout=20, trust_env=False) as client:
+            yield client
+    finally:
+        process.terminate()
+        process.wait(20)
+
+
+def shelved_on_the_page(client: httpx.Client) -> None:
+    """Every skid of every shard is on one overview and in one list; what is asked there is done by its shard."""
+    for path in ("/", "/alarms"):
+        text = client.get(path).raise_for_status().text
+        assert all(skid in text for skid in EVERY), path
+    assert "dP" in client.get("/skids/yard-1").raise_for_status().text
+    for skid in sorted(EVERY)[1:3]:
+        body = {"action": "shelve", "target": f"{skid}/dp-limit", "who": "bo", "why": "being changed", "for_s": 3600}
+        number = client.post("/api/v1/requests", json=body).raise_for_status().json()["id"]
+        eventually(lambda number=number: client.get(f"/api/v1/requests/{number}").json()["answer"] is not None,  # type: ignore[misc]
+                   30, "its shard has answered")  # fmt: skip
+        assert "refused" not in client.get(f"/api/v1/requests/{number}").json()["answer"]
+    shelved = [a for a in client.get("/api/v1/alarms").json() if a["state"] == "shelved"]
+    assert sorted(a["skid"] for a in shelved) == sorted(EVERY)[1:3]
+    assert "bagwright_alarms" in client.get("/metrics").raise_for_status().text
+
+
 def test_a_node_that_is_killed_under_load_costs_nothing_and_one_that_comes_takes_its_share(
     nodes: Cluster, tmp_path: Path
 ) -> None:
@@ -69,6 +103,8 @@ def test_a_node_that_is_killed_under_load_costs_nothing_and_one_that_comes_takes
                 done = subprocess.run([sys.executable, "-m", "monitor", "fleet", *asked_for], env=nodes.environment,
                                       capture_output=True, text=True)  # fmt: skip
                 assert done.returncode == 0, done.stderr
+                with page(config) as client:
+                    shelved_on_the_page(client)
                 nodes.nodes[1].kill()
                 eventually(lambda: any(epochs()[s] > first[s] for s in first), 60, "the shard is taken over")
                 known = set(load.sent)

@@ -4,8 +4,10 @@ whoever holds an older epoch changes nothing, sends nothing and never connects."
 from __future__ import annotations
 
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from importlib import resources
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -13,13 +15,17 @@ from services import postgres
 from skids import START, duplex, steady
 
 from monitor.daemon.ports import DaemonStore
+from monitor.errors import InputError, StoreError
 from monitor.fleet import retention
 from monitor.fleet.database import Database, prepare
 from monitor.fleet.lease import LeaseLostError
+from monitor.fleet.reader import FleetReader
 from monitor.fleet.shards import shard_of
 from monitor.fleet.store import ShardStore
+from monitor.fleet.view import ask
 from monitor.model import NS, Action, Entry, Event, Fact, Minute, Reason, Rejection, Rows, Transition
-from monitor.store import Batch, Checkpoint, Done, Notice, Store, StoreRetryError
+from monitor.store import Batch, Checkpoint, Done, Notice, Reader, Store, StoreRetryError
+from monitor.web.data import StoreReader
 
 SKID = duplex()
 ALARM = ("s", "dp-limit", None, None)
@@ -120,6 +126,119 @@ def test_both_stores_answer_alike(database: Database, tmp_path: Path) -> None:
         for store in (shard, embedded):
             assert store.commit(first_batch()).new_events == []
         assert told(shard) == told(embedded)
+
+
+def shown(reader: StoreReader) -> list[object]:
+    """Everything that a page asks."""
+    def plain(columns: Mapping[str, Any]) -> dict[str, str]:
+        return {name: repr(column.tolist()) for name, column in columns.items()}
+
+    end = START + 60 * NS
+    return [
+        reader.skids(), reader.latest("s"), reader.newest(), reader.all_latest(),
+        plain(reader.minutes("s", START, end)),
+        {name: repr(sorted(told.items())) for name, told in reader.newest_minutes().items()},
+        [c.tolist() for c in reader.rows("s", START, end, ["out", "in"])],
+        reader.events("s"), reader.events(kinds=["surge"]), reader.events(limit=1),
+        reader.events(before=event(20, "surge").id), reader.events(start=START + 20 * NS), reader.event(event(10).id),
+        reader.journal(), reader.journal("s", START, end), plain(reader.forecasts("s", START, end)), reader.plans(),
+        reader.newest_forecasts(), reader.facts("s"), reader.named_facts("clean"), reader.newest_facts("clean/v0"),
+        [r._replace(id=0, answered=0) for r in reader.requests()], reader.alarm_states(),  # type: ignore[attr-defined]
+    ]
+
+
+def test_a_page_is_told_the_same_by_both_stores(database: Database, tmp_path: Path) -> None:
+    now = lambda: START + 100 * NS      # noqa: E731
+    shard = ShardStore(database, shard_of("s", 4), "test", now=now)
+    pages = FleetReader(database, 4, [shard.shard])
+    stamp = pages.stamp()
+    with Store.open(tmp_path / "s.db", now=now) as embedded, Reader.open(tmp_path / "s.db") as reader:
+        for store in (shard, embedded):
+            store.configure([SKID])
+        for batch in (first_batch, second_batch):
+            shard.commit(batch())
+            embedded.commit(batch())
+            assert shown(pages) == shown(reader)
+    assert pages.stamp()[0] != stamp[0]
+    with pytest.raises(StoreError, match="no shard has stored anything of skid other"):
+        pages.rows("other", 0, 1)
+
+
+def test_what_is_asked_reaches_the_shard_that_has_the_skid(database: Database) -> None:
+    shards = [ShardStore(database, n, "test", now=lambda: START) for n in range(4)]
+    mine = shards.pop(shard_of("s", 4))
+    ask(database, 4, "s", "ack", {"target": "s/dp-limit"}, START)
+    assert [(r.skid, r.body) for r in mine.requests(open_only=True)] == [("s", {"target": "s/dp-limit"})]
+    assert not any(other.requests() for other in shards)
+    other = shards[0]
+    ask(database, 4, f"monitor {other.shard}", "ack", {"target": f"monitor {other.shard}/monitor-fault/disk"}, START)
+    assert [(r.skid, r.body) for r in other.requests()] == [("monitor", {"target": "monitor/monitor-fault/disk"})]
+    for nowhere in (None, "", "monitor", "monitor 4", "monitor x"):
+        with pytest.raises(InputError, match="of which skid"):
+            ask(database, 4, nowhere, "ack", {}, START)
+
+
+def test_packed_hours_are_read_as_rows_are_and_what_comes_again_is_known(database: Database) -> None:
+    """An hour and a half of noise, packed while readings come late, again and otherwise; then dropped by age."""
+    hour = 3_600 * NS
+    store = ShardStore(database, 2, "test", now=lambda: START)
+    store.configure([SKID])
+    start = START // hour * hour
+    made = steady(0.2 + 0.01 * np.random.default_rng(5).standard_normal(5_400))
+    every = Rows(made.time - made.time[0] + start, made.signal, made.value, made.quality)
+    late = np.arange(every.size) % 1_000 == 7
+    first, rest = every.take(~late), every.take(late)
+    store.commit(Batch(rows=[("s", first, np.arange(first.size) % 3 != 0)]))
+
+    def asked() -> list[object]:
+        return [[c.tolist() for c in rows] for rows in
+                (store.rows("s", start + 5, start + 2 * hour), store.rows("s", start, start + 900 * NS, ["out"]),
+                 store.rows("s", start, start + hour, fed_only=True), *store.rows_after("s", start + 99 * NS))
+                ] + [store.latest("s")]  # fmt: skip
+
+    before = asked()
+    assert not store.pack(start + hour - 1)
+    while store.pack(start + hour):
+        pass
+    assert asked() == before
+    assert database.query("SELECT min(time) >= %s FROM reading", (start + hour,)) == [(True,)]
+    again = store.commit(Batch(rows=[("s", first, np.ones(first.size, bool))]))
+    assert (again.stored, again.repeated, again.conflicting) == (0, first.size, 0)
+    other = first.take(slice(0, 4))
+    other = Rows(other.time, other.signal, other.value + 1, other.quality)
+    assert store.commit(Batch(rows=[("s", other, np.ones(4, bool))])).conflicting == 4
+    assert asked() == before
+    assert store.commit(Batch(rows=[("s", rest, np.ones(rest.size, bool))])).stored == rest.size
+    whole = asked()
+    while store.pack(start + 3 * hour):
+        pass
+    assert asked() == whole and database.query("SELECT count(*) FROM reading") == [(0,)]
+    assert [c.tolist() for c in store.rows("s", start, start + 2 * hour)] == [c.tolist() for c in every]
+    size = database.query("SELECT sum(count)::bigint, sum(length(body))::bigint, count(*) FROM packed")
+    assert database.query("SELECT readings, bytes, hours FROM packed_total") == size
+    assert size[0][0] == every.size
+    taken = ShardStore(database, 2, "next", now=lambda: START)      # knows what is packed from the database
+    assert taken.commit(Batch(rows=[("s", every, np.ones(every.size, bool))])).repeated == every.size
+    while taken.retain(start + 4 * 86_400 * NS, 3.0):
+        pass
+    assert database.query("SELECT readings, bytes, hours FROM packed_total") == [(0, 0, 0)]
+    assert database.query("SELECT count(*) FROM packed") == [(0,)] and taken.latest("s") == {}
+
+
+def test_tables_of_an_earlier_version_are_brought_up(server: postgres) -> None:
+    old = Database(server.url, "test")
+    connection = old._open()
+    connection.execute("CREATE SCHEMA earlier; SET search_path = earlier")
+    connection.execute((resources.files("monitor.fleet") / "schema.sql").read_text("utf-8").encode())
+    connection.execute("INSERT INTO fleet (schema, shards) VALUES (1, 4);"
+                       "INSERT INTO lease VALUES (1, 7, 'a', now(), now())")
+    prepare(old, 4)
+    prepare(old, 4)
+    assert ShardStore(old, 1, "b", now=lambda: START).lease.epoch == 8
+    old.query("UPDATE fleet SET schema = 99 RETURNING 1")
+    with pytest.raises(StoreError, match="schema 99"):
+        prepare(old, 4)
+    old.close()
 
 
 def test_what_is_old_or_too_much_goes_and_the_rest_stays(database: Database, monkeypatch: pytest.MonkeyPatch) -> None:
