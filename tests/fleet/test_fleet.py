@@ -55,14 +55,15 @@ def page(config: Path) -> Iterator[httpx.Client]:
     process = subprocess.Popen([sys.executable, "-u", "-m", "monitor", "fleet", "page", "--port", "0", "--config",
                                 str(config)], stdout=subprocess.PIPE, text=True,
                                env=os.environ | {"PYTHONPATH": str(ROOT)})  # fmt: skip
-    try:
-        assert process.stdout is not None
-        address = process.stdout.readline().partition("page at ")[2].strip()
-        with httpx.Client(base_url=address, timeout=20, trust_env=False) as client:
-            yield client
-    finally:
-        process.terminate()
-        process.wait(20)
+    assert process.stdout is not None
+    with process.stdout:
+        try:
+            address = process.stdout.readline().partition("page at ")[2].strip()
+            with httpx.Client(base_url=address, timeout=20, trust_env=False) as client:
+                yield client
+        finally:
+            process.terminate()
+            process.wait(20)
 
 
 def shelved_on_the_page(client: httpx.Client) -> None:
@@ -70,7 +71,7 @@ def shelved_on_the_page(client: httpx.Client) -> None:
     for path in ("/", "/alarms"):
         text = client.get(path).raise_for_status().text
         assert all(skid in text for skid in EVERY), path
-    assert "dP" in client.get("/skids/yard-1").raise_for_status().text
+    assert "dP" in client.get("/skid/yard-1").raise_for_status().text
     for skid in sorted(EVERY)[1:3]:
         body = {"action": "shelve", "target": f"{skid}/dp-limit", "who": "bo", "why": "being changed", "for_s": 3600}
         number = client.post("/api/v1/requests", json=body).raise_for_status().json()["id"]
