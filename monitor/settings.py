@@ -195,7 +195,7 @@ class WebSettings:
 
     host: str = "127.0.0.1"
     port: int = 8321
-    address: str | None = None          # where people reach the page, for links; None: host and port
+    address: str | None = None          # where people reach the page, for links; None: by name or host, and port
     names: tuple[str, ...] = ()
     users: tuple[WebUser, ...] = ()
     proxy: str | None = None
@@ -203,6 +203,15 @@ class WebSettings:
     key_file: str | None = None
     timezone: str = "UTC"               # whose clocks reports go by, a name of the IANA database
     cases: str | None = None            # a folder of cases, whose labels are then confirmed on the page
+
+    @property
+    def url(self) -> str:
+        """Where people reach the page, for links, without a slash at its end."""
+        if self.address:
+            return self.address.rstrip("/")
+        everywhere = self.host in {"0.0.0.0", "::"}  # noqa: S104 - compared, not listened to
+        host = self.names[0] if everywhere and self.names else self.host
+        return f"{'https' if self.cert_file else 'http'}://{f'[{host}]' if ':' in host else host}:{self.port}"
 
 
 @dataclass(frozen=True, slots=True)

@@ -75,10 +75,9 @@ def opening(settings: Settings, *, page: bool) -> Iterator[str]:
         more = (", TLS" if broker.tls else "") + (f", user {broker.username}" if broker.username else "")
         yield f"broker    {broker.host}:{broker.port}{more}, client id {broker.client_id}"
     yield f"store     {settings.store.path}"
-    host = f"[{settings.web.host}]" if ":" in settings.web.host else settings.web.host
     if settings.opcua is not None:
         yield f"opc ua    opc.tcp://{settings.opcua.host}:{settings.opcua.port}/"
-    yield "page      " + (f"http://{host}:{settings.web.port}/" if page else "none")
+    yield "page      " + (f"{settings.web.url}/" if page else "none")
 
 
 def watch(settings: Settings, clock: Clock, stop: threading.Event, tell: Callable[[str], None] = say,

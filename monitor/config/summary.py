@@ -88,7 +88,7 @@ def _shared(settings: Settings) -> Iterator[str]:
     yield f"commands      over MQTT {settings.command.mqtt}"
     if settings.opcua is not None:
         yield f"opc ua        opc.tcp://{settings.opcua.host}:{settings.opcua.port}/"
-    yield f"web           http://{web.host}:{web.port}/"
+    yield f"web           {web.url}/"
 
 
 def _rule(rule: RuleSettings) -> str:

@@ -213,9 +213,7 @@ class Keeper:
             yield Notice(self._channels[name], f"{push.reason}/{push.entry}", body, now)
 
     def _link(self, skid: str) -> str:
-        web = self._settings.web
-        host = f"[{web.host}]" if ":" in web.host else web.host
-        base = (web.address or f"http://{host}:{web.port}").rstrip("/")
+        base = self._settings.web.url
         return f"{base}/skid/{quote(skid, safe='')}" if skid != MONITOR else f"{base}/"
 
 

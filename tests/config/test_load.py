@@ -262,3 +262,14 @@ def test_a_damaged_example_is_settings_or_a_config_error(tmp_path: Path, data: s
     except ConfigError as error:
         told = error.faults
     assert all(fault.file == str(file) and fault.key and fault.accepted for fault in told)
+
+
+@pytest.mark.parametrize(("web", "url"), [
+    (WebSettings(), "http://127.0.0.1:8321"),
+    (WebSettings(host="::1"), "http://[::1]:8321"),
+    (WebSettings(host="0.0.0.0", names=("filters.example",), cert_file="c"), "https://filters.example:8321"),
+    (WebSettings(host="0.0.0.0", names=("filters.example",), address="https://a.example/f/"), "https://a.example/f"),
+])  # fmt: skip
+def test_people_are_sent_to_the_page_by_its_name_and_over_tls_where_it_has_a_certificate(web: WebSettings,
+                                                                                         url: str) -> None:
+    assert web.url == url
