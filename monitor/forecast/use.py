@@ -16,8 +16,13 @@ OWN_WORTH = 0.4              # hours that an hour of the day is worth before it 
 UNSEEN = (1.0, 0.8, 0.55)    # use in hours of the day not seen yet, of the mean of all, for p10, p50, p90: recordings
                             # begin when people are there, and nobody runs more at night. Common practice, no source
 NOW_HOURS = 1.0              # for how long it goes on as at present before the pattern takes over
+PERSISTS_HOURS = 12.0        # after which its running or standing now tells little of whether it will
+MIDDLE = (0.3, 0.7)          # chances of running: below, the middle future stands in that hour; above, it runs
+EVENS_OUT = 12               # hours, from which on a middle future carries as much a day as the mean of all does
+FULL_HOURS = 6               # of the day that carry most: they tell what running means
+LEAST_CHANCE = 1e-3          # of running in an hour in which it never has
+AHEAD = 48                   # hours that are followed one by one; then days repeat
 LATELY, LEAST_LATELY_S, MOST_LATELY_S = 0.1, 30.0, 600.0
-HOURS = np.arange(24)
 MANY = 24 * 400              # hours: further off nothing is told
 
 
@@ -78,29 +83,63 @@ def interval_hours(use: Use, time: int, volumes: Array, *, runs: bool = True) ->
     """p10, p50, p90 of the hours until `volumes` (their p10, p50, p90) have been carried: hours of the day that were
     not seen yet may be like the others, or the skid may stand still in them."""
     p10, p50, p90 = (
-        float(hours_until(use, time, volumes[k : k + 1], runs=runs, unseen=share)[0]) for k, share in enumerate(UNSEEN)
+        float(hours_until(use, time, volumes[k : k + 1], runs=runs, unseen=share, middle=k == 1)[0])
+        for k, share in enumerate(UNSEEN)
     )
     return p10, p50, p90
 
 
-def hours_until(use: Use, time: int, volumes: Array, *, runs: bool = True, unseen: float = 1.0) -> Array:
+def hours_until(
+    use: Use, time: int, volumes: Array, *, runs: bool = True, unseen: float = 1.0, middle: bool = False
+) -> Array:
     """Wall-clock hours from `time` [ns] until each of `volumes` (ascending) has been carried; infinity where never.
-    runs: whether the skid runs now; unseen: see `pattern`."""
+    runs: whether the skid runs now; unseen: see `pattern`; middle: by the middle one of the futures that are possible,
+    else by their mean. A mean runs a little in every night, the middle one not at all."""
     daily = pattern(use, unseen)
     if use.rate <= 0 or daily.sum() <= 0:
         return np.full(volumes.shape, np.inf)
-    # It goes on as it does now for a while; then by the hour of the day: the rest of that hour, whole ones, and so on.
+    # It goes on as it does now for a while; then by what each hour is likely to carry: the rest of the present one,
+    # whole ones, and so on.
     at_first = NOW_HOURS if runs else 0.0
     rest = volumes - use.rate * at_first
     then = time + round(at_first * HOUR)
     part = 1 - (then % HOUR) / HOUR
-    hour = int(then // HOUR) % 24
-    passing, clock = np.empty(26), np.empty(26)
-    passing[0], passing[1], passing[25] = 0.0, part * daily[hour], (1 - part) * daily[hour]
-    passing[2 : 25 - hour], passing[25 - hour : 25] = daily[hour + 1 :], daily[:hour]
-    clock[0], clock[1:25], clock[25] = 0.0, part + HOURS, 24.0
-    carried = np.cumsum(passing)
-    days = np.floor(np.maximum(rest, 0) / carried[-1])
-    later = at_first + 24 * days + np.interp(np.maximum(rest, 0) - days * carried[-1], carried, clock)
+    flow = expected(daily, int(time // HOUR) % 24, int(then // HOUR) % 24, runs=runs, middle=middle)
+    clock = np.concatenate(([0.0], part + np.arange(AHEAD)))
+    carried = np.concatenate(([0.0], np.cumsum(np.concatenate(([part * flow[0]], flow[1:])))))
+    carried += 1e-9 * daily.sum() * clock       # so that it can be read backwards
+    beyond = (rest - carried[-1]) / daily.mean()
+    later = at_first + np.where(beyond > 0, clock[-1] + beyond, np.interp(rest, carried, clock))
     out = np.where(rest > 0, later, volumes / use.rate)
     return np.where(out > MANY, np.inf, out)
+
+
+def expected(daily: Array, now: int, first: int, *, runs: bool, middle: bool) -> Array:
+    """Volume of each hour from the hour of the day `first` on (AHEAD,), `now` being the present one. What stands does
+    not start before its usual time, and what still runs late may run on: the chance of running follows the pattern with
+    as few starts and stops as that takes, and what is known of now fades."""
+    full = float(np.sort(daily)[-FULL_HOURS:].mean())
+    share = np.minimum(np.maximum(daily / full, LEAST_CHANCE), 1.0)
+    usual, fades, chance = share.tolist(), math.exp(-1 / PERSISTS_HOURS), float(runs)
+    before, chances = usual[now], []
+    for k in range(AHEAD):
+        if k or runs:
+            chance = before + (chance - before) * fades
+        this = usual[(first + k) % 24]
+        if this < before:
+            chance *= this / before
+        elif this > before:
+            chance = 1 - (1 - chance) * (1 - this) / (1 - before)
+        chances.append(chance)
+        before = this
+    out = np.array(chances)
+    if middle:
+        out = decided(out)
+        out[EVENS_OUT:] *= share.sum() / max(float(decided(share).sum()), 1e-3)
+    return out * full
+
+
+def decided(chance: Array) -> Array:
+    """Share of an hour that the middle future runs in it."""
+    low, high = MIDDLE
+    return np.where(chance < high, np.maximum(chance - low, 0.0) * high / (high - low), chance)

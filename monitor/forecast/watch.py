@@ -30,6 +30,7 @@ STRETCHES = (0.7, 2.0)
 HALF_OF_SQUARES = 0.4549     # median of the square of a standard normal
 CLEAN_AT_MOST = 0.12         # of the changeout point, that counts as clean in any case
 SAME_LIFE = 1e-4             # relative difference in volume, below which two lives that began together are one
+MOVES = 0.2                  # of a life: a crossing further from where the alarm came is another
 TRY_AGAIN = 1.02             # times the volume at which nothing could be said
 
 
@@ -265,14 +266,28 @@ def drop_latest(watch: Watch, skid: Skid, seconds: float) -> None:
 
 def reached(watch: Watch, skid: Skid, time: int) -> None:
     """The changeout point was reached: where the curve crosses it, since an alarm waits for its on-delay."""
-    x = total = position(watch, skid)
-    if len(watch.points) >= FEW:
-        volume, dp, weight = columns(watch.points)
-        found = crossing(volume, pooled(dp, weight), skid.limit)
-        total = x if found is None else min(found, x)
+    x = position(watch, skid)
+    found = crossed(watch, skid)
+    total = x if found is None else min(found, x)
     waited = (x - total) / watch.use.rate * HOUR if watch.use.rate > 0 else 0.0
     watch.due = (max(time - round(waited), watch.began), total)
     silent(watch, "the changeout point has been reached")
+
+
+def crossed(watch: Watch, skid: Skid) -> float | None:
+    """Volume at which the curve crosses the changeout point."""
+    if len(watch.points) < FEW:
+        return None
+    volume, dp, weight = columns(watch.points)
+    return crossing(volume, pooled(dp, weight), skid.limit)
+
+
+def place_end(watch: Watch, skid: Skid) -> None:
+    """Where the point was reached, now that the curve has gone beyond it: an alarm comes with the first of the moves up
+    and down about it, so a bit early."""
+    found = crossed(watch, skid)
+    if watch.due is not None and found is not None and abs(found - watch.due[1]) < MOVES * watch.due[1]:
+        watch.due = (watch.due[0], found)
 
 
 def receded(watch: Watch) -> None:
@@ -304,6 +319,7 @@ def end_run(watch: Watch, skid: Skid, time: int, clean: float) -> None:
     """The run is over: into the memory with it, and its forecasts are scored; unless it was brief."""
     if is_brief(watch, skid):
         return
+    place_end(watch, skid)
     scored = score(watch) if watch.due is not None else None
     end = time if watch.due is None else watch.due[0]
     hours = (end - watch.began) / 3.6e12
