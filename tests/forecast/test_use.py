@@ -55,5 +55,20 @@ def test_hours_of_the_day_not_seen_yet_may_be_idle_and_those_seen_are_not() -> N
     assert seen == pytest.approx((20.0, 20.0, 20.0), rel=0.1)
 
 
+def test_what_stands_at_night_waits_for_morning_and_what_still_runs_goes_on() -> None:
+    use = Use()
+    for day in range(24):
+        for step in range(0 if day % 6 == 0 else 36, 126 if day % 6 else 144):      # each sixth night it runs through
+            note_use(use, DAY_BEGINS + (day * 144 + step + 1) * HOUR // 6, 10 / 6, 600.0)
+    night = DAY_BEGINS + 24 * 24 * HOUR + HOUR                              # one o'clock; opens at six
+    volumes = np.full(3, 5.0)
+    assert interval_hours(use, night, volumes, runs=False)[1] == pytest.approx(5.5, abs=0.4)
+    assert interval_hours(use, night, volumes * 5, runs=True)[1] == pytest.approx(2.5, abs=0.3)
+    evening = night - 6 * HOUR
+    assert interval_hours(use, evening, volumes * 8, runs=True)[1] == pytest.approx(13.0, abs=0.5), "the rest at six"
+    mean = float(hours_until(use, evening, np.array([3000.0]))[0])
+    assert interval_hours(use, evening, np.full(3, 3000.0))[1] == pytest.approx(mean, rel=0.05), "weeks even out"
+
+
 def test_a_skid_that_never_ran_is_never_due() -> None:
     assert np.isinf(hours_until(Use(), DAY_BEGINS, np.array([1.0]))).all()

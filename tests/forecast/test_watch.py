@@ -41,9 +41,9 @@ class Plant:
     def time(self) -> int:
         return START + round(self.running * 1e9)
 
-    def run(self, hours: float, until: float = 1.0, seed: int = 1) -> None:
-        """Up to a share `until` of a life of `hours`, with 0.5 % noise in dP."""
-        draw, begun = np.random.default_rng(seed), self.running
+    def run(self, hours: float, until: float = 1.0, seed: int = 1, since: float = 0.0) -> None:
+        """From a share `since` up to `until` of a life of `hours`, with 0.5 % noise in dP."""
+        draw, begun = np.random.default_rng(seed), self.running - since * hours * 3600
         a0 = CLEAN - SKID.turbulent
         rate = volume_to(a0, LIMIT - SKID.turbulent, 1.0, self.exponent) / (hours * 3600)
         while self.running - begun < until * hours * 3600:
@@ -126,6 +126,16 @@ def test_a_life_ends_where_its_curve_crosses_the_point_however_late_the_alarm_co
     assert watch.due is not None
     assert (watch.due[0] - START) / 3.6e12 == pytest.approx(30.0, rel=0.005)
     assert watch.due[1] == pytest.approx(30 * 3600 * FLOW, rel=0.005)
+
+
+def test_a_life_is_remembered_by_its_whole_curve_though_the_alarm_came_a_bit_early() -> None:
+    watch = Watch()
+    plant = Plant(watch)
+    plant.run(30.0, 0.985)
+    reached(watch, SKID, plant.time)        # dP moves up and down about its course
+    plant.run(30.0, 1.03, since=0.985)
+    plant.change()
+    assert watch.lives[-1].total == pytest.approx(30 * 3600 * FLOW, rel=0.01)
 
 
 def test_past_forecasts_are_scored_when_the_changeout_comes() -> None:
