@@ -86,7 +86,7 @@ def interval_hours(use: Use, time: int, volumes: Array, *, runs: bool = True) ->
         float(hours_until(use, time, volumes[k : k + 1], runs=runs, unseen=share, middle=k == 1)[0])
         for k, share in enumerate(UNSEEN)
     )
-    return p10, p50, p90
+    return min(p10, p50), p50, max(p50, p90)     # where the middle future waits for morning, the mean may not
 
 
 def hours_until(
@@ -136,7 +136,7 @@ def expected(daily: Array, now: int, first: int, *, runs: bool, middle: bool) ->
     if middle:
         out = decided(out)
         out[EVENS_OUT:] *= share.sum() / max(float(decided(share).sum()), 1e-3)
-    return out * full
+    return out * np.maximum(daily, full)[(first + np.arange(AHEAD)) % 24]
 
 
 def decided(chance: Array) -> Array:
