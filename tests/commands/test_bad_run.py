@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import re
 import socket
+import subprocess
 import time
 import urllib.request
 from collections.abc import Iterator
@@ -194,7 +196,11 @@ def test_record_to_what_cannot_be_written_says_so(tmp_path: Path, broker: mosqui
         assert done.code == 2 and f"{out}: " in done.err, done
     with Running("record", "--config", config.name, "--out", "/dev/full", cwd=tmp_path) as run:
         run.says("connected")
-        publish(broker.port, readings(30))
+        for _ in range(20):     # the subscription follows the connection: what comes before it is nobody's
+            publish(broker.port, readings(30))
+            with contextlib.suppress(subprocess.TimeoutExpired):
+                run.process.wait(1.0)
+                break
         done = run.ends()
     assert_for_people(done)
     assert done.code == 1 and "/dev/full: cannot be written: no space left on device" in done.err.lower()
