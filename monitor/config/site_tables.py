@@ -33,16 +33,21 @@ class CommandsBy(StrEnum):
     TRUSTED = "trusted"
 
 
-class BrokerTable(Table):
+class LoginTable(Table):
+    """A server that we log in to."""
+
     host: Annotated[str | None, HOST] = None
     port: Annotated[int | None, PORT] = None
-    client_id: Annotated[str | None, BeforeValidator(Text("a client id without control characters"))] = None
     username: Annotated[str | None, BeforeValidator(Text("a user name"))] = None
     password: Annotated[None, BeforeValidator(NeverHere("password"))] = None
     password_env: Annotated[str | None, VARIABLE] = None
     password_file: Annotated[str | None, SECRET_FILE] = None
     tls: Annotated[bool | None, BeforeValidator(Flag())] = None
     ca_file: Annotated[str | None, FILE] = None
+
+
+class BrokerTable(LoginTable):
+    client_id: Annotated[str | None, BeforeValidator(Text("a client id without control characters"))] = None
     cert_file: Annotated[str | None, FILE] = None
     key_file: Annotated[str | None, FILE] = None
     keepalive: Annotated[float | None, BeforeValidator(
@@ -96,16 +101,8 @@ class InfluxTable(Table):
     token_file: Annotated[str | None, SECRET_FILE] = None
 
 
-class SqlTable(Table):
-    host: Annotated[str | None, HOST] = None
-    port: Annotated[int | None, PORT] = None
+class SqlTable(LoginTable):
     database: Annotated[str | None, BeforeValidator(Text("a database's name"))] = None
-    username: Annotated[str | None, BeforeValidator(Text("a user name"))] = None
-    password: Annotated[None, BeforeValidator(NeverHere("password"))] = None
-    password_env: Annotated[str | None, VARIABLE] = None
-    password_file: Annotated[str | None, SECRET_FILE] = None
-    tls: Annotated[bool | None, BeforeValidator(Flag())] = None
-    ca_file: Annotated[str | None, FILE] = None
     schema_name: Annotated[str | None, BeforeValidator(Text("a schema's name, as \"bagwright\"", longest=63))] = None
 
 
