@@ -28,6 +28,7 @@ SHUT_PATH = 0.02    # of reference flow: below it, with dP at the limit, the pat
 SHUTTING, RECENT = 40, 4        # seconds back, and averaged
 FALLING = 0.7                   # of flow then: less now, with more dP, is a valve
 EASING, RISING = 0.97, 1.25     # of flow and of dP then: so much more dP with less flow is one too
+STARTED = 600 * SECOND          # since flow began: only after it is a rise within seconds taken for valves
 
 
 @compiled
@@ -52,10 +53,14 @@ def being_shut(skid, newest):  # type: ignore[no-untyped-def]
 
 @compiled
 def may_judge(skid, parameters, tick):  # type: ignore[no-untyped-def]
-    """Whether normalised dP speaks of the elements: flow has settled, no vessel is out, filling or being shut."""
+    """Whether normalised dP speaks of the elements: flow has settled, no vessel is out, filling or being shut.
+
+    Elements that blind within minutes rise as valves do that are being shut: until flow has lasted for a while, that
+    is taken for the elements, which it is better to call in vain."""
     if skid.flowing == 0 or tick - skid.flow_since < parameters.settle:
         return 0
-    if parameters.role[FLOW] >= 0 and being_shut(skid, tick // SECOND & (RING - 1)):
+    if (parameters.role[FLOW] >= 0 and tick - skid.flow_since > STARTED
+            and being_shut(skid, tick // SECOND & (RING - 1))):
         return 0
     if skid.isolated_since != 0 and tick - skid.isolated_since < parameters.isolation_hold:
         return 0

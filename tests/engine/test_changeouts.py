@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from monitor.engine.engine import Engine
@@ -222,6 +224,18 @@ def test_valves_that_are_being_shut_make_no_changeout_due_and_no_breach_when_the
     output = judged([Part(900, usual), *closing, Part(300, (OUT,) * 5), Part(900, usual)], skid_of(5))
     assert of_kind(output, "flow-blocked") != []
     assert of_kind(output, "changeout-due") == of_kind(output, "element-breach") == []
+
+
+def test_elements_that_blind_within_minutes_of_a_start_are_due_though_dp_rises_as_beside_a_valve():
+    """dP doubles in every 20 s while the pump gives way: as steep as the knee of a rig's filter that clogs in four
+    minutes (PHM Society Europe data challenge 2020)."""
+    blinding = [Part(20, (0.3 * 2**k,) * 2, until=(0.6 * 2**k,) * 2) for k in range(5)]
+    settings = skid_of(2)
+    due = replace(settings.alarms["changeout-due"], on_delay_s=5.0)
+    output = judged([Part(240, (0.3, 0.3)), *blinding], replace(settings, alarms={**settings.alarms, due.kind: due}))
+    ((transition, _, _, at),) = of_kind(output, "changeout-due")
+    assert transition == "raised"
+    assert at < 240 + 60
 
 
 @pytest.mark.parametrize(("seed", "vessel"), [(1265, "V2"), (1438, "BF-201")])
