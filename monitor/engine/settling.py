@@ -9,8 +9,8 @@ from monitor.engine import codes
 from monitor.engine.explained import flow_or_one, may_be_changed
 from monitor.engine.look_back import level
 from monitor.engine.messages_breach import cleared_event, grown_event
-from monitor.engine.story import NORMAL, BreachStory
-from monitor.model import NS
+from monitor.engine.story import NORMAL, BreachStory, Standing
+from monitor.model import NS, Role
 
 if TYPE_CHECKING:
     from monitor.engine.event_tier import Teller
@@ -47,11 +47,15 @@ def _settle(teller: Teller, story: BreachStory, time: int) -> None:
         why = "loading has gone on as before: cake that slipped, not an element that tore"
         teller.told.events.append(cleared_event(teller.skid, standing, time, why))
         story.standing = None
-    elif share < STOPPED_LOADING and ran >= SETTLE_RUNNING_S[1] and not may_be_changed(
-        teller, standing.before, standing.loss
-    ):  # a clean element hardly loads either
+    elif abs(share) < STOPPED_LOADING and ran >= SETTLE_RUNNING_S[1] and _tells(teller, standing):
         standing.grade = "likely"
         teller.told.events.append(grown_event(teller.skid, standing, time))
+
+
+def _tells(teller: Teller, standing: Standing) -> bool:
+    """Whether resistance that no longer grows tells of a tear: less demand that no meter shows, and a clean element
+    in the place of a loaded one hardly load either."""
+    return bool(teller.skid.with_role(Role.FLOW)) and not may_be_changed(teller, standing.before, standing.loss)
 
 
 def loading_rate(trace: list[tuple[int, float]]) -> float | None:

@@ -203,6 +203,13 @@ def test_a_suspicion_becomes_likely_when_loading_has_stopped():
     assert "volume has passed since" in message(judged(parts), "element-breach", "noted")
 
 
+def test_without_a_meter_loading_that_has_stopped_makes_nothing_likely():
+    """Less demand, which nothing shows, loads more slowly too."""
+    lost = torn(0.22, tuple(r + GROWTH for r in OLD))
+    seen = breaches([loading(OLD, 7200, GROWTH), Part(3 * 3600, lost)], flow=False)
+    assert [(s[0], s[2]) for s in seen] == [("raised", "suspected")]
+
+
 def test_a_breach_is_answered_by_a_changeout():
     lost = torn(0.55)
     parts = [Part(LEAD, OLD), Part(1200, lost), Part(900, (OUT, 0.8)), Part(1500, (CLEAN, 0.8))]
