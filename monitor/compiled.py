@@ -90,6 +90,11 @@ inlined: Callable[[Callable[..., Any]], Callable[..., Any]] = numba.njit(
 allocating: Callable[[Callable[..., Any]], Callable[..., Any]] = numba.njit(**OPTIONS)
 
 
-def is_warm() -> bool:
-    """Whether compiled code of these sources is there already: otherwise the first call takes seconds."""
-    return next(CACHE.rglob("*.nbi"), None) is not None
+def is_kept(function: Any) -> bool:
+    """Whether the cache has `function` compiled for where its source lies now: another copy of the same sources, or the
+    same installed again, does not count. A function is kept after all that it calls."""
+    if not IS_COMPILED:
+        return True
+    source = Path(function.py_func.__code__.co_filename)
+    indexes = Path(function.stats.cache_path).glob(f"{source.stem}.{function.py_func.__qualname__}-*.nbi")
+    return any(index.stat().st_mtime >= source.stat().st_mtime for index in indexes)

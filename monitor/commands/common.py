@@ -40,7 +40,8 @@ def choose_skid(settings: Settings, skid_id: str | None, path: Path) -> SkidSett
 
 def load_engine() -> None:
     """Import the compiled parts, and say so where that will take long."""
-    from monitor import compiled
+    from monitor.compiled import is_kept
+    from monitor.engine.by_address import run_at
 
-    if not compiled.is_warm():
+    if not is_kept(run_at):
         warn("compiling the engine for this machine: once, half a minute or more ...")

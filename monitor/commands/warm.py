@@ -15,6 +15,7 @@ def warm_up() -> None:
     load_engine()
     from monitor.config import load
     from monitor.engine.engine import Engine
+    from monitor.engine.look_back import level
     from monitor.ingest.usual import Reader
     from monitor.simulation.live import demo_settings_toml
 
@@ -28,4 +29,5 @@ def warm_up() -> None:
         engine.feed({0: rows})
         engine.finish()
     Reader(skid.signals).read([b"{}"], [0], np.zeros(1, np.int64), np.zeros(1, np.int64))
+    level(engine.rows.state.history[0], 0, 1)
     Engine([skid]).feed_together(np.zeros(1, np.int64), np.array([0, 2]), rows)
