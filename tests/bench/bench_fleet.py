@@ -1,20 +1,21 @@
 """A fleet on this machine: what a skid costs, and what the death of a node costs.
 
     PYTHONPATH=.:tests python tests/bench/bench_fleet.py cost [--skids 200 1000] [--seconds 60] [--every 3600]
-    PYTHONPATH=.:tests python tests/bench/bench_fleet.py kills [--times 10] [--skids 40] [--shards 6]
+    PYTHONPATH=.:tests python tests/bench/bench_fleet.py kills [--times 10] [--skids 40] [--shards 6] [--seed 1]
 
 `cost`: one shard in a process of its own beside a real mosquitto and PostgreSQL, skids of two signals at 1 Hz, each
 with an alarm every hour (`--every`: seconds), by turns. Prints processor time for each part, memory, bytes in the
 database and in its log of changes. `kills`: three nodes of Ray; again and again one that is not the head is killed
-(kill -9, raylet and workers) under load, and another comes. Prints for each how long until every shard stores what was
-just published, and at the end what was lost, stored beside what was published, or told under a second key. Judges
-nothing.
+(kill -9, raylet and workers) under load, which and when by the seed, and another comes, to which shards move. Prints
+for each how long until every shard stores what was just published, how many shards moved then and how far any of them
+fell behind; at the end what was lost, stored beside what was published, or told under a second key. Judges nothing.
 """
 
 from __future__ import annotations
 
 import argparse
 import os
+import random
 import subprocess
 import sys
 import tempfile
@@ -34,6 +35,7 @@ from tests.fleet.test_fleet import keeper
 from tests.fleet.yard import Load, asked, configured, stored
 
 CURRENT_S = 2.5         # a shard that stores readings of so long ago is up to date: they come once a second
+QUIET_S = 25.0          # without a move: nothing moves any more
 TABLES = ("reading", "checkpoint", "minute")
 OF_EVENTS = ("event", "journal", "notice", "alarm_state")
 
@@ -124,7 +126,8 @@ def newest(connection: psycopg.Connection[tuple[int, int]]) -> dict[int, float]:
     return {shard: time / 1e9 for shard, time in rows if time is not None}
 
 
-def kills(times: int, skids: int, shards: int) -> None:
+def kills(times: int, skids: int, shards: int, seed: int) -> None:
+    chance = random.Random(seed)
     with tempfile.TemporaryDirectory() as temporary, tempfile.TemporaryDirectory(prefix="ray-") as sockets:
         folder = Path(temporary)
         with (
@@ -139,18 +142,33 @@ def kills(times: int, skids: int, shards: int) -> None:
                     victims = nodes.nodes[1:]
                     for number in range(times):
                         eventually(lambda: settled(connection, shards), 120, "every shard is up to date")
-                        time.sleep(3 + number % 5 * 0.7)
-                        victim, at = victims.pop(0), time.time()
+                        time.sleep(chance.uniform(1, 8))
+                        victim, at = victims.pop(chance.randrange(len(victims))), time.time()
                         victim.kill()
                         eventually(lambda at=at: min(newest(connection).values()) > at + 0.5, 120, "on again")
                         pauses.append(time.time() - at)
                         print(f"kill {number + 1:3}: every shard stores news after {pauses[-1]:5.1f} s", flush=True)
                         victims.append(nodes.add())
-                        time.sleep(12)
+                        moved, worst = moves(connection, folder / "keeper.log")
+                        print(f"          a node came: {moved} shards moved to it, none more than {worst:.1f} s behind",
+                              flush=True)  # fmt: skip
                 eventually(lambda: stored(database) >= load.sent, 120, "all is stored")
                 eventually(lambda: not asked(database, "SELECT 1 FROM notice WHERE state = 'queued'"), 60, "all sent")
                 assert process.poll() is None
             verdict(load, database, receiver, pauses)
+
+
+def moves(connection: psycopg.Connection[tuple[int, int]], log: Path) -> tuple[int, float]:
+    """Until no shard has moved for a while: how many moved meanwhile, and how far any shard was behind [s]."""
+    before = seen = log.read_text().count(" moves from ")
+    worst, until = 0.0, time.monotonic() + QUIET_S
+    while time.monotonic() < until:
+        worst = max(worst, time.time() - min(newest(connection).values()))
+        now = log.read_text().count(" moves from ")
+        if now != seen:
+            seen, until = now, time.monotonic() + QUIET_S
+        time.sleep(0.2)
+    return seen - before, worst
 
 
 def settled(connection: psycopg.Connection[tuple[int, int]], shards: int) -> bool:
@@ -163,12 +181,14 @@ def verdict(load: Load, database: postgres, receiver: Receiver, pauses: list[flo
     keys = {row[0] for row in asked(database, "SELECT id FROM event")}
     same = asked(database, "SELECT body::json->>'time', split_part(id, '/', 1), kind, count(*) FROM event"
                            " WHERE id NOT LIKE 'monitor/%' GROUP BY 1, 2, 3 HAVING count(*) > 1")
+    steps = asked(database, "SELECT skid, time, body, count(*) FROM journal GROUP BY 1, 2, 3 HAVING count(*) > 1")
     again = sum(count - 1 for count in receiver.told.values())
     pauses.sort()
     print(f"{len(pauses)} kills; {len(load.sent)} readings that the broker confirmed, {len(load.sent - there)} lost; "
           f"{load.refused} unconfirmed; every one stored once (its key)")
-    print(f"{len(keys)} events, {len(same)} of them twice; pushed under {len(receiver.told)} keys, "
-          f"{len(set(receiver.told) ^ keys)} of them not an event's or missing; {again} repeated under their own key")
+    print(f"{len(keys)} events, {len(same)} of them twice; {len(steps)} lines of the journal twice; pushed under "
+          f"{len(receiver.told)} keys, {len(set(receiver.told) ^ keys)} of them not an event's or missing; {again} "
+          "repeated under their own key")
     print(f"to resume: median {pauses[len(pauses) // 2]:.1f} s, from {pauses[0]:.1f} to {pauses[-1]:.1f} s")
     print("commits by leases:", asked(database, "SELECT shard, epoch FROM lease ORDER BY shard"))
 
@@ -181,10 +201,11 @@ def main() -> None:
     parser.add_argument("--every", type=int, default=3600)
     parser.add_argument("--times", type=int, default=10)
     parser.add_argument("--shards", type=int, default=6)
+    parser.add_argument("--seed", type=int, default=1)
     asked_for = parser.parse_args()
     print(f"{os.cpu_count()} cores; {subprocess.run(['uptime'], capture_output=True, text=True).stdout.strip()}")
     if asked_for.what == "kills":
-        kills(asked_for.times, (asked_for.skids or [40])[0], asked_for.shards)
+        kills(asked_for.times, (asked_for.skids or [40])[0], asked_for.shards, asked_for.seed)
     for skids in (asked_for.skids or [200, 1000]) if asked_for.what == "cost" else []:
         cost(skids, asked_for.seconds, asked_for.every)
 
