@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     import numpy.typing as npt
 
     from monitor.engine.engine import Engine
+    from monitor.fleet.reader import FleetReader
     from monitor.store import Reader
 
 BUCKETS = 20_000         # of the trend that is drawn: seconds, up to three times the span pinned
@@ -28,7 +29,7 @@ class Again(NamedTuple):
     trend: dict[str, npt.NDArray[np.float64] | npt.NDArray[np.int64]]
 
 
-def run_again(reader: Reader, skid: SkidSettings, event: Event) -> Again | None:
+def run_again(reader: Reader | FleetReader, skid: SkidSettings, event: Event) -> Again | None:
     """None where no reading around the event is stored any more."""
     from monitor.daemon.rebuild import rerun
     from monitor.engine.engine import Engine
@@ -63,7 +64,8 @@ class Begun(NamedTuple):
     told: str
 
 
-def _restored(reader: Reader, engine: Engine, skid: SkidSettings, checkpoint: int | None, start: int) -> Begun:
+def _restored(reader: Reader | FleetReader, engine: Engine, skid: SkidSettings, checkpoint: int | None,
+              start: int) -> Begun:
     """The engine as it was before the event, as well as the store knows it."""
     import msgspec
 

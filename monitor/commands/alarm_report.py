@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from monitor.commands.common import load_settings, say
-from monitor.commands.page import open_reader
+from monitor.commands.stored import open_stored
 from monitor.commands.wording import span
 from monitor.model import DAY, NS
 from monitor.times import to_rfc3339
@@ -24,9 +24,9 @@ def run_report(config: Path, *, days: float, skid: str | None, as_json: bool) ->
     from monitor.alarms.figures import TARGETS, figures
 
     settings = load_settings(config)
-    with open_reader(Path(settings.store.path)) as reader:
+    with open_stored(settings) as reader:
         last = reader.journal(skid, limit=1)
-        end = max(reader.status()["readings"]["newest"] or 0, last[0].time if last else 0) + NS
+        end = max(reader.newest() or 0, last[0].time if last else 0) + NS
         start = end - round(days * DAY)
         entries = reader.journal(skid, start, end, limit=MOST)
     first = min((e.time for e in entries), default=start)

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from monitor.commands.common import load_engine, load_settings, say
 from monitor.commands.page import open_reader
+from monitor.commands.stored import open_stored, where_stored
 from monitor.commands.wording import wrapped
 from monitor.errors import InputError, RunError
 from monitor.model import Event, Transition
@@ -19,6 +20,8 @@ from monitor.times import parse_rfc3339, to_rfc3339
 if TYPE_CHECKING:
     import numpy as np
 
+    from monitor.fleet.reader import FleetReader
+    from monitor.settings import Settings
     from monitor.store import Reader
 
 MARGIN = 11
@@ -27,11 +30,12 @@ EVENTS = "events.jsonl"
 
 
 class Source(NamedTuple):
-    """Where events are looked up. reader: the store's, None for a replay's folder. skids: by id, where configured."""
+    """Where events are looked up. reader: the store's or a fleet's, None for a replay's folder. skids: by id, where
+    configured."""
 
     name: str
     events: Sequence[Event]
-    reader: Reader | None
+    reader: Reader | FleetReader | None
     skids: dict[str, SkidSettings]
 
 
@@ -42,14 +46,21 @@ def run_explain(wanted: str, *, config: Path | None, store: Path | None, folder:
     if folder is None and store is None and config is None:
         raise InputError("found no place to look in; accepted: --config PATH or --store FILE of a daemon, or "
                          "--from DIR that a replay wrote")
-    skids = {} if config is None else load_settings(config).skids
-    known = {skid.id: skid for skid in skids}
+    settings = None if config is None else load_settings(config)
+    known = {skid.id: skid for skid in (settings.skids if settings else ())}
     if folder is not None:
         explain(wanted, Source(str(folder / EVENTS), read_events(folder / EVENTS), None, known), plot, replay=False)
         return
-    path = store if store is not None else Path(load_settings(config).store.path)  # type: ignore[arg-type]
-    with open_reader(path) as reader:
-        explain(wanted, Source(str(path), candidates(reader, wanted), reader, known), plot, replay=replay)
+    name, reader = opened(settings, store)
+    with reader:
+        explain(wanted, Source(name, candidates(reader, wanted), reader, known), plot, replay=replay)
+
+
+def opened(settings: Settings | None, store: Path | None) -> tuple[str, Reader | FleetReader]:
+    """Where events are looked up, for people and for reading."""
+    if store is None and settings is not None:
+        return where_stored(settings), open_stored(settings)
+    return str(store), open_reader(Path(str(store)))
 
 
 def explain(wanted: str, source: Source, plot: Path | None, *, replay: bool) -> None:
@@ -149,7 +160,7 @@ def listing(events: Iterable[Event]) -> str:
     return "\n".join(rows + ([f"  and {more} more"] if more > 0 else []))
 
 
-def candidates(reader: Reader, wanted: str) -> list[Event]:
+def candidates(reader: Reader | FleetReader, wanted: str) -> list[Event]:
     """Events of the store that may be meant: those whose id or time holds the text, else the newest."""
     found = reader.events_like(wanted, limit=1000)
     at = parse_rfc3339(wanted)

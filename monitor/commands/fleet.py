@@ -7,18 +7,16 @@ import json
 import signal
 import threading
 import time
-from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from monitor.alarms.catalogue import of_monitor
 from monitor.commands.common import load_settings, say
+from monitor.commands.stored import connection_of, fleet_database, open_stored
 from monitor.errors import InputError
 from monitor.model import NS
-from monitor.settings import Settings
 
 if TYPE_CHECKING:
-    from monitor.fleet.database import Database
     from monitor.fleet.view import ShardState
 
 LOOK_S = 2.0
@@ -34,7 +32,7 @@ def run_fleet(config: Path, cluster: str) -> None:
 
     settings = load_settings(config)
     url = url_of(settings)
-    with _database(settings):
+    with fleet_database(settings):
         pass        # its tables are there, and of this number of shards
     stop = threading.Event()
     with joined(cluster, NAMESPACE) as ray:
@@ -64,7 +62,7 @@ def show_status(config: Path, *, as_json: bool) -> None:
     from monitor.fleet.view import shard_states
 
     settings = load_settings(config)
-    with _database(settings) as database:
+    with fleet_database(settings) as database:
         states = shard_states(database)
     if as_json:
         say(json.dumps([state._asdict() for state in states], indent=1))
@@ -93,19 +91,13 @@ def _line(state: ShardState, now: int) -> str:
 def run_page(config: Path, *, port: int | None) -> None:
     """The page of a single daemon, over the database of all shards."""
     from monitor.commands.page import case_book
-    from monitor.fleet.database import Database, url_of
-    from monitor.fleet.reader import FleetReader
-    from monitor.fleet.shards import occupied
     from monitor.fleet.view import ask
     from monitor.web.server import serve
 
     settings = load_settings(config)
-    shards = settings.fleet.shards
-    with _database(settings):
-        pass        # its tables are there, and of this number of shards
-    with contextlib.closing(Database(url_of(settings), "bagwright page")) as database:
-        serve(lambda: FleetReader(database, shards, occupied(settings)), settings, port=port,
-              submit=lambda skid, action, body: ask(database, shards, skid, action, body, time.time_ns()),
+    with contextlib.closing(connection_of(settings)) as database:
+        serve(lambda: open_stored(settings), settings, port=port,
+              submit=lambda skid, act, body: ask(database, settings.fleet.shards, skid, act, body, time.time_ns()),
               cases=case_book(settings.web), ready=lambda address: say(f"page at {address}"))
 
 
@@ -114,7 +106,7 @@ def show_alarms(config: Path, *, as_json: bool) -> None:
     from monitor.fleet.view import alarm_states
 
     settings = load_settings(config)
-    with _database(settings) as database:
+    with fleet_database(settings) as database:
         found = standing(alarm_states(database))
     if as_json:
         say(json.dumps(found, indent=1, default=str))
@@ -133,21 +125,9 @@ def act_on_fleet(config: Path, verb: str, target: str, *, who: str | None, why: 
         raise InputError(f"{target}: no skid {skid} is configured; accepted: an alarm as `bagwright fleet alarms` "
                          "names it, SKID/KIND or SKID/KIND/WHERE")
     body = asked(target, who=who, why=why)
-    with _database(settings) as database:
+    with fleet_database(settings) as database:
         number = ask(database, settings.fleet.shards, skid, verb, body, time.time_ns())
         end = time.monotonic() + PATIENCE_S
         while (text := answer(database, number)) is None and time.monotonic() < end:
             time.sleep(0.2)
     tell(text, f"asked ({number}): its shard has not answered yet; it does when it runs")
-
-
-@contextlib.contextmanager
-def _database(settings: Settings) -> Iterator[Database]:
-    from monitor.fleet.database import Database, prepare, url_of
-
-    database = Database(url_of(settings), "bagwright")
-    try:
-        prepare(database, settings.fleet.shards)
-        yield database
-    finally:
-        database.close()

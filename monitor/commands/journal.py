@@ -8,7 +8,7 @@ from dataclasses import asdict
 from pathlib import Path
 
 from monitor.commands.common import load_settings, say
-from monitor.commands.page import open_reader
+from monitor.commands.stored import open_stored
 from monitor.commands.wording import wrapped
 from monitor.model import Entry
 from monitor.times import to_rfc3339
@@ -18,7 +18,7 @@ INDENT = " " * 21
 
 def run_journal(config: Path, *, skid: str | None, start: int | None, limit: int, people: bool, as_json: bool) -> None:
     settings = load_settings(config)
-    with open_reader(Path(settings.store.path)) as reader:
+    with open_stored(settings) as reader:
         entries = reader.journal(skid, start, limit=limit, steps=PEOPLE if people else None)
     if as_json:
         for entry in reversed(entries):

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from monitor.commands.common import load_settings, say
-from monitor.commands.page import open_reader
+from monitor.commands.stored import open_stored
 from monitor.errors import InputError, RunError
 from monitor.times import parse_time
 
@@ -32,7 +32,7 @@ def write_period(config: Path, out: Path, *, period: str, at: str | None, timezo
     chosen = [s for s in settings.skids if skid in (None, s.id)]
     if not chosen:
         raise InputError(f"--skid: found {skid}; accepted: {', '.join(s.id for s in settings.skids)}")
-    with open_reader(Path(settings.store.path)) as reader:
+    with open_stored(settings) as reader:
         source = Source(reader)
         found = gather(source, chosen, period, _newest(source) if at is None else _time(at), zone)
     if out.suffix.lower() == ".pdf":

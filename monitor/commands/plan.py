@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from monitor.commands.common import load_engine, load_settings, say
-from monitor.commands.page import open_reader
+from monitor.commands.stored import open_stored
 from monitor.commands.wording import wrapped
 from monitor.errors import InputError
 from monitor.model import Role
@@ -15,6 +15,7 @@ from monitor.skid import SkidSettings
 
 if TYPE_CHECKING:
     from monitor.engine.engine import Engine
+    from monitor.fleet.reader import FleetReader
     from monitor.store import Reader
 
 MARGIN = 16
@@ -27,7 +28,7 @@ def run_plan(config: Path, *, skid_id: str | None) -> None:
     if not skids:
         raise InputError(f"--skid: found {skid_id}; accepted: {', '.join(s.id for s in settings.skids)}")
     load_engine()
-    with open_reader(Path(settings.store.path)) as reader:
+    with open_stored(settings) as reader:
         stored = reader.skids()
         for skid in skids:
             say(f"{skid.name} ({skid.id})")
@@ -35,7 +36,7 @@ def run_plan(config: Path, *, skid_id: str | None) -> None:
                 say(entry(what, told))
 
 
-def lines(reader: Reader, skid: SkidSettings) -> Iterator[tuple[str, str]]:
+def lines(reader: Reader | FleetReader, skid: SkidSettings) -> Iterator[tuple[str, str]]:
     """What there is to say of a skid, from its newest checkpoint or, where that does not fit, from what was learned."""
     from monitor.engine.engine import Engine
     from monitor.engine.messages_plan import plan_lines
@@ -49,7 +50,7 @@ def lines(reader: Reader, skid: SkidSettings) -> Iterator[tuple[str, str]]:
     yield from law_lines(plan.watch.points, engine.events.turbulent(0), by_volume=bool(skid.with_role(Role.FLOW)))
 
 
-def restored(engine: Engine, reader: Reader, skid: SkidSettings) -> bool:
+def restored(engine: Engine, reader: Reader | FleetReader, skid: SkidSettings) -> bool:
     import msgspec
 
     from monitor.daemon.rebuild import Memory

@@ -1,4 +1,4 @@
-"""All shards as one store that pages read: what `monitor.store.Reader` tells of one (`monitor.web.data.StoreReader`).
+"""All shards as one store: what pages (`monitor.web.data.StoreReader`) and commands ask `monitor.store.Reader`.
 
 The monitors' own events and alarms bear the shard: `monitor 3`.
 """
@@ -6,8 +6,8 @@ The monitors' own events and alarms bear the shard: `monitor 3`.
 from __future__ import annotations
 
 import time as clock
-from collections.abc import Sequence
-from typing import Any, LiteralString
+from collections.abc import Iterator, Sequence
+from typing import Any, LiteralString, Self
 
 import numpy as np
 import numpy.typing as npt
@@ -16,14 +16,16 @@ from monitor.errors import StoreError
 from monitor.fleet import readings
 from monitor.fleet.database import Database
 from monitor.fleet.shards import shard_of
+from monitor.fleet.skid import StoredSkid
 from monitor.fleet.text import event_of, load
 from monitor.fleet.view import alarm_states
-from monitor.model import NS, Entry, Event, Fact, Quality, Rows
+from monitor.model import NS, Action, Entry, Event, Fact, Quality, Rows
 from monitor.store.intake import QUALITY_BITS
 from monitor.store.trends import QUANTITIES
-from monitor.store.types import MONITOR, AlarmKey, Request
+from monitor.store.types import HOUR, MONITOR, AlarmKey, Checkpoint, Request
 
 FIRST, LAST = -(1 << 63), (1 << 63) - 1
+BEFORE, AFTER = 2 * HOUR, HOUR      # readings with which an event is run again
 _MINUTE = ", ".join(("time", *QUANTITIES, "judged"))
 
 
@@ -39,6 +41,12 @@ class FleetReader:
     def close(self) -> None:
         """Idempotent."""
         self._database.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
 
     def _ref(self, skid: str) -> int:
         if skid not in self._refs:
@@ -60,11 +68,19 @@ class FleetReader:
     def skids(self) -> list[str]:
         return [name for (name,) in self._database.query("SELECT id FROM skid WHERE id <> %s ORDER BY ref", (MONITOR,))]
 
+    def _skid(self, skid: str) -> StoredSkid:
+        return StoredSkid(self._database, skid, self._ref(skid))
+
     # ---- readings
 
     def rows(self, skid: str, start: int, end: int, signals: Sequence[str] | None = None) -> Rows:
         return readings.read(self._database, self._ref(skid), None if signals is None else list(signals), start, end,
                              fed_only=False, as_taken=False)  # fmt: skip
+
+    def rows_after(self, skid: str, time: int, *, fed_only: bool = True,
+                   signals: Sequence[str] | None = None) -> Iterator[Rows]:
+        """Readings later than `time`, some hours at a time."""
+        return self._skid(skid).rows_after(time, fed_only=fed_only, signals=None if signals is None else list(signals))
 
     def latest(self, skid: str) -> dict[str, tuple[int, float, Quality]]:
         return readings.latest(self._database, self._ref(skid))
@@ -123,6 +139,22 @@ class FleetReader:
              limit))  # fmt: skip
         return [event_of(body) for (body,) in rows]
 
+    def events_like(self, part: str, *, limit: int = 100) -> list[Event]:
+        """Those whose id holds `part`, newest first."""
+        rows = self._database.query("SELECT body FROM event WHERE strpos(id, %s) > 0 ORDER BY time DESC, id DESC "
+                                    "LIMIT %s", (part, limit))  # fmt: skip
+        return [event_of(body) for (body,) in rows]
+
+    def pinned(self, event_id: str) -> tuple[int, int, int | None] | None:
+        """(from, until, `released` of a checkpoint to start from or None) to run an event again; None: no such event.
+        Nothing is kept for it here: its readings go by their age, and checkpoints that old are gone."""
+        event = self.event(event_id)
+        if event is None:
+            return None
+        start = event.time - BEFORE
+        checkpoint = self.checkpoint(event.skid, at=start)
+        return start, event.time + AFTER, None if checkpoint is None else checkpoint.released
+
     def event(self, event_id: str) -> Event | None:
         if event_id in self._raised:
             return self._raised[event_id]
@@ -143,20 +175,27 @@ class FleetReader:
             self._raised[event.id] = event
         return states
 
-    def journal(self, skid: str | None = None, start: int | None = None, end: int | None = None, *,
-                limit: int = 100) -> list[Entry]:
+    def journal(self, skid: str | None = None, start: int | None = None, end: int | None = None,
+                steps: Sequence[str] | None = None, *, limit: int = 100) -> list[Entry]:
         """Newest first."""
         rows = self._database.query("""SELECT body FROM journal WHERE (%s::integer IS NULL OR skid = %s)
-            AND time >= %s AND time < %s ORDER BY time DESC, recorded DESC, id DESC LIMIT %s""",
+            AND time >= %s AND time < %s AND (%s::text[] IS NULL OR body::json->>'step' = ANY(%s))
+            ORDER BY time DESC, recorded DESC, id DESC LIMIT %s""",
             (*[None if skid is None else self._ref(skid)] * 2, FIRST if start is None else start,
-             LAST if end is None else end, limit))  # fmt: skip
+             LAST if end is None else end, *[None if steps is None else list(steps)] * 2, limit))  # fmt: skip
         return [Entry(**load(body)) for (body,) in rows]
 
-    def facts(self, skid: str) -> dict[str, Fact]:
-        """The newest fact of every key."""
-        rows = self._database.query("""SELECT DISTINCT ON (key) key, value, time FROM fact WHERE skid = %s
-            ORDER BY key, time DESC""", (self._ref(skid),))
-        return {key: Fact(skid, key, load(value), time) for key, value, time in rows}
+    def facts(self, skid: str, *, at: int | None = None) -> dict[str, Fact]:
+        """The newest fact of every key; `at`: as it was at that event time (ns)."""
+        return self._skid(skid).facts(at)
+
+    def actions(self, skid: str, since: int = 0) -> list[Action]:
+        """What operators did that the engine had to know, from event time `since` on, in the order it was applied."""
+        return self._skid(skid).actions(since)
+
+    def checkpoint(self, skid: str, *, at: int | None = None) -> Checkpoint | None:
+        """The newest checkpoint released at or before `at`."""
+        return self._skid(skid).checkpoint(at)
 
     def newest_facts(self, key: str) -> dict[str, Fact]:
         rows = self._database.query("""SELECT k.id, f.value, f.time FROM skid k CROSS JOIN LATERAL (SELECT value, time

@@ -13,18 +13,18 @@ from monitor.fleet import outbox, readings, retention
 from monitor.fleet.database import Database
 from monitor.fleet.hours import Hours
 from monitor.fleet.lease import Lease, LeaseLostError
+from monitor.fleet.skid import StoredSkid
 from monitor.fleet.text import dump, event_of, load, plain, record
 from monitor.model import Action, Event, Fact, Quality, Reason, Rejection, Rows
 from monitor.skid import SkidSettings
 from monitor.store.checkpoint import GENERATIONS
 from monitor.store.quarantine import NOTE, ORIGIN, TEXT
 from monitor.store.retention import Ages
-from monitor.store.types import HOUR, MONITOR, AlarmKey, Batch, Checkpoint, Committed, Due, Notice, Request
+from monitor.store.types import MONITOR, AlarmKey, Batch, Checkpoint, Committed, Due, Notice, Request
 
 if TYPE_CHECKING:
     from psycopg import Connection
 
-SPAN = 6 * HOUR         # of readings that are read at once
 _REQUEST = "SELECT id, time, skid, action, body, answered, answer, origin FROM request"
 
 
@@ -91,6 +91,9 @@ class ShardStore:
         for name, ref, place in found:
             if place is not None:
                 self._places.setdefault(name, []).append(ref)
+
+    def _skid(self, skid: str) -> StoredSkid:
+        return StoredSkid(self._database, skid, self._skids[skid])
 
     # ---- the commit
 
@@ -187,12 +190,8 @@ class ShardStore:
     def rows_after(self, skid: str, time: int, *, fed_only: bool = True,
                    signals: Sequence[str] | None = None) -> Iterator[Rows]:
         """Readings later than `time`, some hours at a time."""
-        edge = time + 1
-        while (at := readings.first_from(self._database, self._skids[skid], edge)) is not None:
-            edge = at + SPAN
-            rows = self.rows(skid, at, edge, signals, fed_only=fed_only)
-            if rows.size:
-                yield rows
+        names = None if signals is None else list(signals)
+        return self._skid(skid).rows_after(time, fed_only=fed_only, signals=names)
 
     def latest(self, skid: str) -> dict[str, tuple[int, float, Quality]]:
         """Configured signal id -> (time, value, quality) of the newest reading."""
@@ -212,25 +211,17 @@ class ShardStore:
 
     def facts(self, skid: str, *, at: int | None = None) -> dict[str, Fact]:
         """The newest fact of every key; `at`: as it was at that event time (ns)."""
-        found = self._database.query("""SELECT DISTINCT ON (key) key, value, time FROM fact WHERE skid = %s
-            AND time <= %s ORDER BY key, time DESC""", (self._skids[skid], _LAST if at is None else at))
-        return {key: Fact(skid, key, load(value), time) for key, value, time in found}
+        return self._skid(skid).facts(at)
 
     def actions(self, skid: str, since: int = 0) -> list[Action]:
-        found = self._database.query("""SELECT time, verb, by, reason, body, number FROM action WHERE skid = %s
-            AND time >= %s ORDER BY number""", (self._skids[skid], since))
-        return [Action(time, skid, verb, by, reason, load(body), number)
-                for time, verb, by, reason, body, number in found]  # fmt: skip
+        return self._skid(skid).actions(since)
 
     def tick(self, skid: str) -> int | None:
         """Event time the skid's engine had reached, ns."""
         return self._database.query("SELECT tick FROM skid WHERE ref = %s", (self._skids[skid],))[0][0]  # type: ignore[no-any-return]
 
     def checkpoint(self, skid: str, *, at: int | None = None, generation: int = 0) -> Checkpoint | None:
-        found = self._database.query("""SELECT released, version, fingerprint, state FROM checkpoint WHERE skid = %s
-            AND released <= %s ORDER BY released DESC OFFSET %s LIMIT 1""",
-                                     (self._skids[skid], _LAST if at is None else at, generation))  # fmt: skip
-        return Checkpoint(*found[0]) if found else None
+        return self._skid(skid).checkpoint(at, generation)
 
     # ---- what is asked
 
@@ -316,9 +307,6 @@ class ShardStore:
     def drop_oldest(self, channel: str, keep: int) -> int:
         with self._writing() as connection:
             return outbox.drop_oldest(connection, self.shard, channel, keep)
-
-
-_LAST = (1 << 63) - 1
 
 
 def _many(connection: Connection[tuple[Any, ...]], sql: Any, values: Sequence[tuple[Any, ...]]) -> None:

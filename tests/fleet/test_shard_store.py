@@ -147,6 +147,17 @@ def shown(reader: StoreReader) -> list[object]:
     ]
 
 
+def read(reader: FleetReader | Reader) -> list[object]:
+    """What commands ask besides."""
+    return [
+        [[c.tolist() for c in rows] for rows in reader.rows_after("s", START + 10 * NS, signals=["out"])],
+        reader.events_like("surge"), reader.events_like("s/", limit=2), reader.pinned("s/none"),
+        reader.pinned(event(10).id), reader.facts("s", at=START), reader.actions("s"),
+        reader.checkpoint("s"), reader.checkpoint("s", at=START + 35 * NS), reader.checkpoint("s", at=START),
+        reader.journal(steps=["raised"]), reader.journal(steps=["ack"]),
+    ]  # fmt: skip
+
+
 def test_a_page_is_told_the_same_by_both_stores(database: Database, tmp_path: Path) -> None:
     now = lambda: START + 100 * NS      # noqa: E731
     shard = ShardStore(database, shard_of("s", 4), "test", now=now)
@@ -159,6 +170,7 @@ def test_a_page_is_told_the_same_by_both_stores(database: Database, tmp_path: Pa
             shard.commit(batch())
             embedded.commit(batch())
             assert shown(pages) == shown(reader)
+            assert read(pages) == read(reader)
     assert pages.stamp()[0] != stamp[0]
     with pytest.raises(StoreError, match="no shard has stored anything of skid other"):
         pages.rows("other", 0, 1)
