@@ -128,10 +128,12 @@ def from_elsewhere(headers: Mapping[str, str]) -> bool:
 
 class Gate:
     """Lets through who may do what they ask; puts the user's name into the request's state as `who`, and whether they
-    may act. sorry: a refusal (title, sentence) as a page for people."""
+    may act. sorry: a refusal (title, sentence) as a page for people. answered: whether anything here answers this path
+    by this method; where nothing does, there is nothing to be allowed, and the application says so (404, 405)."""
 
-    def __init__(self, app: ASGIApp, access: Access, sorry: Callable[[str, str], str]) -> None:
-        self.app, self.access, self.sorry = app, access, sorry
+    def __init__(self, app: ASGIApp, access: Access, sorry: Callable[[str, str], str],
+                 answered: Callable[[Scope], bool]) -> None:
+        self.app, self.access, self.sorry, self.answered = app, access, sorry, answered
         self.looks, self.acts, self.logins = Limit(*LOOKS), Limit(*ACTS), Limit(*LOGINS)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -164,7 +166,7 @@ class Gate:
         if user is None:
             wait = self.logins.wait(client) if token is not None else 0.0
             return _slower(wait) if wait else _unknown(scope, token is not None)
-        if method not in SAFE and user.role != "act" and path != "/logout":
+        if method not in SAFE and user.role != "act" and path != "/logout" and self.answered(scope):
             return 403, f"{user.name} may look but not act here.", {}
         state["who"], state["may_act"] = user.name or None, user.role == "act"
         return None

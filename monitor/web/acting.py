@@ -30,6 +30,13 @@ LARGEST = 16_384
 NAME = 60
 
 
+def each_once(request: Request) -> None:
+    """Raises 400 where a parameter comes twice: which of the two was meant is not ours to guess."""
+    given = [name for name, _ in request.query_params.multi_items()]
+    if len(given) > len(set(given)):
+        raise HTTPException(400, "A parameter is given more than once.")
+
+
 async def fields(request: Request, most: int = 40) -> dict[str, str]:
     """The fields of a posted form, at most so many, each once, without surrounding blanks. Raises 413, 400."""
     body = b""

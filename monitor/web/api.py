@@ -5,14 +5,14 @@ from __future__ import annotations
 import math
 from typing import Annotated, Any
 
-from fastapi import APIRouter, HTTPException, Query
+from fastapi import APIRouter, Depends, HTTPException, Query
 from pydantic import BaseModel
 
 from monitor.alarms.plant_words import letters, status
 from monitor.model import Event, Quality
 from monitor.settings import Settings
 from monitor.skid import SkidSettings
-from monitor.web.acting import REFUSALS
+from monitor.web.acting import REFUSALS, each_once
 from monitor.web.data import LiveValue, SkidNow, Source
 from monitor.web.live import Hub
 from monitor.web.overview import row
@@ -82,7 +82,7 @@ class EventModel(BaseModel):
 
 def router(hub: Hub, settings: Settings) -> APIRouter:
     """The routes under /api/v1."""
-    found = APIRouter(prefix="/api/v1", tags=["skids"], responses=REFUSALS)
+    found = APIRouter(prefix="/api/v1", tags=["skids"], responses=REFUSALS, dependencies=[Depends(each_once)])
     skids = {skid.id: skid for skid in settings.skids}
 
     def known(skid: str) -> SkidSettings:

@@ -5,13 +5,13 @@ from __future__ import annotations
 import math
 from typing import Annotated, Any, Literal
 
-from fastapi import APIRouter, HTTPException, Query, Request
+from fastapi import APIRouter, Depends, HTTPException, Query, Request
 from fastapi import Path as InPath
 from pydantic import AwareDatetime, BaseModel, Field
 
 from monitor.alarms.catalogue import of_monitor
 from monitor.alarms.plant_words import letters, status
-from monitor.web.acting import REFUSALS, leave
+from monitor.web.acting import REFUSALS, each_once, leave
 from monitor.web.changeouts import Record, records
 from monitor.web.data import COLUMNS, AlarmNow, Asked, bucket_width, bucketed
 from monitor.web.site import Site
@@ -99,7 +99,7 @@ class AskedModel(BaseModel):
 
 def records_router(site: Site) -> APIRouter:
     """The routes under /api/v1 for what has happened and for what is asked."""
-    found = APIRouter(prefix="/api/v1", responses=REFUSALS)
+    found = APIRouter(prefix="/api/v1", responses=REFUSALS, dependencies=[Depends(each_once)])
 
     def known(skid: str | None) -> str | None:
         if skid is not None and skid not in site.pages.skids:

@@ -31,6 +31,7 @@ def create_app(open_reader: Callable[[], StoreReader], settings: Settings, submi
     from fastapi import FastAPI
     from fastapi.staticfiles import StaticFiles
     from starlette.middleware.gzip import GZipMiddleware
+    from starlette.routing import Match
 
     from monitor import __version__
     from monitor.web.access import Access, Gate
@@ -77,7 +78,8 @@ def create_app(open_reader: Callable[[], StoreReader], settings: Settings, submi
     add_login(app, site, access)
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
     app.add_middleware(GZipMiddleware, minimum_size=1_000, compresslevel=5)     # it leaves event streams alone
-    app.add_middleware(Gate, access=access, sorry=site.pages.sorry)
+    app.add_middleware(Gate, access=access, sorry=site.pages.sorry, answered=lambda scope: any(
+        route.matches(scope)[0] is Match.FULL for route in app.routes))
     app.add_middleware(Guard, loopback_only=is_loopback(web.host), names=web.names)
     return app
 

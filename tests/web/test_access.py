@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import itertools
 import ssl
 from collections.abc import Iterator
 from pathlib import Path
@@ -82,6 +83,17 @@ def test_who_may_look_may_not_act(stranger: httpx.Client, plant: Plant, due: Eve
     assert stranger.get("/alarms").status_code == 200
     refused = stranger.post(ADDRESS, data={"action": "ack"})
     assert refused.status_code == 403 and "may look but not act" in refused.text and plant.store.requests() == []
+
+
+def test_a_method_that_nothing_answers_is_no_question_of_rights(stranger: httpx.Client) -> None:
+    """RFC 9110, 15.5.6: the method is known to the server, but not to this resource; with Allow. To who may look as to
+    who may act; a stranger is asked to log in first and learns of no path."""
+    paths = {"/api/v1/alarms": 405, "/api/v1/requests": 405, "/alarms/act": 405, "/api/v1/nothing": 404}
+    for method, (path, status) in itertools.product(("TRACE", "PUT"), paths.items()):
+        for token in ("look-token-1", "act-token-2"):
+            answer = stranger.request(method, path, headers={"authorization": f"Bearer {token}"})
+            assert (answer.status_code, "allow" in answer.headers) == (status, status == 405), (method, path, token)
+        assert stranger.request(method, path).status_code == 401
 
 
 def test_what_is_done_is_signed_with_the_name_of_the_log_in(stranger: httpx.Client, plant: Plant, due: Event) -> None:

@@ -50,7 +50,8 @@ def test_events_are_paged_newest_first_and_by_skid(client: httpx.Client, plant: 
 
 @pytest.mark.parametrize(("path", "status"), [
     ("/api/v1/skids/none", 404), ("/api/v1/events?skid=none", 404), ("/api/v1/events?limit=0", 422),
-    ("/api/v1/events?start_ms=soon", 422), ("/api/v1/nothing", 404)])
+    ("/api/v1/events?start_ms=soon", 422), ("/api/v1/nothing", 404),
+    ("/api/v1/events?start_ms=soon&start_ms=0", 400), ("/api/v1/changeouts?limit=5&limit=6", 400)])
 def test_what_cannot_be_answered_is_refused_in_json(client: httpx.Client, path: str, status: int) -> None:
     answer = client.get(path)
     assert answer.status_code == status and answer.json()["detail"]
