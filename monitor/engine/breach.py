@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 from monitor.engine import codes, relief
 from monitor.engine.answer import answered
 from monitor.engine.explained import (
+    BEFORE_S,
     BELOW_CLEAN,
     FLAT,
     LESS_FLOW,
@@ -43,7 +44,6 @@ if TYPE_CHECKING:
     from monitor.engine.event_tier import Teller
 
 IN_SERVICE, AFTER_RESTART = "in-service", "after-restart"
-BEFORE_S = 75                    # span of the level before a fall
 SOON_S, LATER_S = 18, 100        # after a fall was seen: a large loss is judged, then any
 AGAIN_S = 4
 EARLIER_S, VALVES = 90, 1.15      # before the level before a stop; so much more resistance since then is of valves

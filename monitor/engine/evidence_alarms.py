@@ -72,12 +72,12 @@ def torn(at: Moment) -> Basis:
     smallest = max(least, 1 - math.exp(-max(noise, 0.0 if restart else SMALLEST)))
     known = math.isfinite(smallest) and smallest < 1
     when = "from the last steady minute before the stop to the first steady ones after it" if restart else (
-        f"within seconds, between the {breach.BEFORE_S:.0f} s before and the level that it settles to")  # fmt: skip
+        f"within seconds, between the {explained.BEFORE_S:.0f} s before and the level that it settles to")  # fmt: skip
     return Basis(
         rule=f"Raised when {percent(extra['loss'])} or more of the normalised resistance is lost {when} and nothing "
         f"else explains it; likely from {percent(extra['likely_loss'])} on, below the clean reference, or where "
         "turbidity agrees; a suspicion is withdrawn where loading goes on as before.",
-        since=at.begun - (0 if restart else (breach.BEFORE_S + explained.STEP_S) * NS),
+        since=at.begun - (0 if restart else (explained.BEFORE_S + explained.STEP_S) * NS),
         what="part of the resistance that was lost", value=math.nan if at.event.value is None else at.event.value,
         against_what="loss that is told", against=extra["loss"], unit="1",
         smallest_what="loss that would have been told in these conditions", smallest=smallest if known else 1.0,
@@ -92,7 +92,7 @@ def torn(at: Moment) -> Basis:
 def _scatter(at: Moment, restart: bool) -> float:
     """Relative standard error of a level such as was compared: of the one before the fall where the look back still
     holds it."""
-    history, span = at.tier.state.history[at.i], breach.BEFORE_S * NS
+    history, span = at.tier.state.history[at.i], explained.BEFORE_S * NS
     ends = [at.event.time] if restart else [at.begun - explained.STEP_S * NS, at.event.time]
     found = (level(history, end - span, end) for end in ends)
     return next((f.error for f in found if f is not None), math.inf)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from monitor.engine.answer import interval_of
 from monitor.engine.demand import demand_fell
-from monitor.engine.look_back import Level, off_inlet
+from monitor.engine.look_back import Level, off_inlet, restlessness
 from monitor.engine.story import BreachStory, Story
 from monitor.model import NS, Role
 from monitor.skid import SkidSettings
@@ -35,6 +35,8 @@ CLEAN_ONE = 1.25                 # of the loss that a clean vessel makes where a
 UNMETERED = 0.85                 # of the least that a clean vessel leaves, where flow is not measured
 OVERDUE = 1.5                    # times the changeout point: a skid that is to be changed in all its vessels
 ROUND_S = 7200                   # after a changeout in which the next one is likely: vessels are changed in turn
+BEFORE_S = 75                    # span of the level before a fall
+HUNTING, CALMED = 0.5, 0.25      # of what dP lost: what the inlet moves from block to block; of that, what is left
 UNSEEN_S = 900                   # the longest level taken for that of the rest alone where none was seen to leave
 
 
@@ -46,7 +48,7 @@ def explained(teller: Teller, before: Level, after: Level, loss: float, restart:
         return _told_across(teller.story)
     if _stops(teller, before, after) or _cake_gave_way(teller, before, after, loss):
         return True
-    if _less_demand(teller, before, after):
+    if _less_demand(teller, before, after) or _hunting_ended(teller, before, loss):
         return True
     return not teller.story.breach.answered and one_header_alone(teller.skid, before, after, loss)
 
@@ -80,6 +82,15 @@ def _less_demand(teller: Teller, before: Level, after: Level) -> bool:
         return False
     slower = max(interval_of(skid, healths, role) for role in headers)
     return demand_fell(teller.history, before, after, int(teller.state["tick"]), slower)
+
+
+def _hunting_ended(teller: Teller, before: Level, loss: float) -> bool:
+    """Whether a pump hunted until then: where flow swings faster than its meter shows, the mean of dP, which goes with
+    more than the first power of flow, stands above that of steady flow."""
+    since = teller.story.breach.since
+    then = restlessness(teller.history, since - (STEP_S + BEFORE_S) * NS, since - STEP_S * NS)
+    later = restlessness(teller.history, since, int(teller.state["tick"]))
+    return then > HUNTING * loss * before.state.pressure_drop and later < CALMED * then
 
 
 def _cake_gave_way(teller: Teller, before: Level, after: Level, loss: float) -> bool:

@@ -16,6 +16,7 @@ BLOCK = BLOCK_S * NS
 PLAIN = len(BLOCK_FIELDS)
 FLOW_RATIO = BLOCK_FIELDS.index("flow")
 ENOUGH_BLOCKS = 12       # for a rate
+ENOUGH_MOVES = 2         # of a header from block to block
 STEADY_FLOW = 0.06       # of flow, between the least and the most of blocks with their noise
 
 
@@ -108,6 +109,16 @@ def off_inlet(history: np.record, start: int, end: int) -> float:
     means = history["means"][: starts.size][(starts >= start) & (starts <= end)].astype(float)
     below = means[:, BLOCK_FIELDS.index("inlet"), None] - means[:, len(BLOCK_FIELDS) :]
     return float(np.max(below, initial=0.0, where=np.isfinite(below)))
+
+
+def restlessness(history: np.record, start: int, end: int) -> float:
+    """By how much [Pa] the inlet header moves from one block to the next between two times [ns], the median; NaN where
+    there are fewer than four."""
+    starts = np.asarray(history["start"])[: min(int(history["used"]), BLOCKS)]
+    chosen = np.flatnonzero((starts >= start) & (starts <= end - BLOCK))
+    chosen = chosen[np.argsort(starts[chosen])]
+    moves = np.abs(np.diff(np.asarray(history["means"], float)[chosen, BLOCK_FIELDS.index("inlet")]))
+    return float(np.median(moves)) if moves.size > ENOUGH_MOVES and np.isfinite(moves).all() else math.nan
 
 
 def growth(history: np.record, start: int, end: int) -> float:

@@ -94,25 +94,29 @@ def skid_of(vessels: int, *, own: bool = False, flow: bool = True) -> SkidSettin
 
 
 def rows_of(parts: Sequence[Part], *, own: bool = False, flow: bool = True, seed: int = 1, noise: float = 0.003,
-            shift: tuple[int, float] | None = None, damped: float = 0.0) -> Rows:
+            shift: tuple[int, float] | None = None, damped: float = 0.0, slow: float = 0.0) -> Rows:
     """Readings each second. noise: bar. shift: second from which the outlet gauge alone reads so much more [bar].
-    damped: time constant of the flow meter [s]."""
+    damped, slow: time constants of the flow meter and of the headers' transmitters [s]."""
     rng, c = np.random.default_rng(seed), course(parts)
     n = c.inlet.size
 
     def read(x: Array, spread: float = noise) -> Array:
         return x + spread * rng.standard_normal(x.shape)
 
-    outlet = c.outlet + (0.0 if shift is None else shift[1] * (np.arange(n) >= shift[0]))
-    columns = {0: read(c.inlet), 1: read(outlet)}
+    outlet = _behind(c.outlet, slow) + (0.0 if shift is None else shift[1] * (np.arange(n) >= shift[0]))
+    columns = {0: read(_behind(c.inlet, slow)), 1: read(outlet)}
     if flow:
-        shown = lfilter([1 - math.exp(-1 / damped)], [1, -math.exp(-1 / damped)], c.flow - c.flow[0]) + c.flow[0] \
-            if damped else c.flow
-        columns |= {2: np.maximum(40 * read(shown, 0.003), 0.0), 3: read(np.full(n, 15.0), 0.02)}
+        columns |= {2: np.maximum(40 * read(_behind(c.flow, damped), 0.003), 0.0), 3: read(np.full(n, 15.0), 0.02)}
     if own:
         columns |= {len(columns) + k: read(c.own[:, k]) for k in range(c.own.shape[1])}
     heard = _each(parts, "heard") > 0
     return stream({k: np.where(heard, v, np.nan) for k, v in columns.items()})
+
+
+def _behind(x: Array, damped: float) -> Array:
+    """What an instrument of that time constant [s] shows of x."""
+    kept = math.exp(-1 / damped) if damped else 0.0
+    return x[0] + np.asarray(lfilter([1 - kept], [1, -kept], x - x[0]))
 
 
 def judged(parts: Sequence[Part], skid: SkidSettings | None = None, **how: object) -> Output:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from monitor.engine.engine import Engine
@@ -75,6 +76,21 @@ def test_demand_that_falls_over_minutes_raises_none():
     steps = [Part(30, OLD, throttle=1 + 0.05 * k) for k in range(20)]
     for flow in (True, False):
         assert breaches([Part(LEAD, OLD), *steps, Part(900, OLD, throttle=2.0)], flow=flow) == []
+
+
+@pytest.mark.parametrize("longest", [2, 3])
+def test_a_pump_that_stops_hunting_is_no_breach_but_a_tear_while_it_hunts_is(longest):
+    """Flow goes to and fro in seconds, which a damped meter does not show: the mean of dP is above that of its mean."""
+    low = (0.17, 0.17)
+    spans = np.random.default_rng(3).integers(1, longest + 1, 800)
+
+    def hunts(vessels: tuple[float, ...]) -> list[Part]:
+        return [Part(int(k), vessels, head=head) for k in spans for head in (5.2, 0.5)]
+
+    slow = {"damped": 30.0, "slow": 8.0}
+    assert breaches([*hunts(low), Part(1200, low)], **slow) == []
+    (raised, *_) = breaches([*hunts(OLD), *hunts(torn(0.6))], **slow)
+    assert raised[:2] == ("raised", "in-service")
 
 
 @pytest.mark.parametrize("size", [0.1, -0.1])
