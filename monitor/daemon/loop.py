@@ -30,6 +30,7 @@ from monitor.daemon.rebuild import Memory, Recent, Resumption
 from monitor.daemon.renewal import Renewal
 from monitor.daemon.systemd import Notify
 from monitor.daemon.upkeep import Upkeep
+from monitor.engine import separation
 from monitor.engine.engine import STATE_VERSION, Engine, Output
 from monitor.engine.messages_plan import plan_lines
 from monitor.ingest.mqtt import Link, Message
@@ -125,6 +126,7 @@ class Daemon:
 
     def resume(self) -> int:
         """Take up each skid where its last checkpoint and the rows stored after it left it. Returns rows run again."""
+        separation.load()
         self._insist(lambda: self.store.configure(self.settings.skids))
         self.keeper.restore()
         self.faults.restore(*self.keeper.own_faults())

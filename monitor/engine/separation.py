@@ -139,6 +139,12 @@ def separate(points: Array, clean: float, turbulent: float, spread: float) -> Pa
     return Parts(b, math.sqrt(covariance[1, 1]), float(mean[0]), math.sqrt(covariance[0, 0]), scatter)
 
 
+def load() -> None:
+    """Imports now what the first regression needs: a second of a daemon's loop, and some 75 MiB, at its start rather
+    than in the midst of service."""
+    from statsmodels.regression import linear_model  # noqa: F401
+
+
 def _regress(y: Array, columns: Array) -> tuple[Array, Array, float]:
     """Ordinary least squares: the last two coefficients, their covariance after Newey and West, residual scatter."""
     from statsmodels.regression.linear_model import OLS
