@@ -101,6 +101,7 @@ def ray_cluster(folder: Path, nodes: int = 2, cpus: int = 1, store: int = STORE)
     environment = os.environ | {
         "PYTHONPATH": f"{ROOT}{os.pathsep}{ROOT / 'tests'}", "RAY_USAGE_STATS_ENABLED": "0", "RAY_AUTH_MODE": "token",
         "RAY_AUTH_TOKEN": secrets.token_hex(32), "OMP_NUM_THREADS": "1",
+        "RAY_worker_niceness": "0",     # or what runs beside starves the shards, which Ray begins at 15
         # A node is dead after two seconds of silence, not after fifteen.
         "RAY_health_check_period_ms": "500", "RAY_health_check_failure_threshold": "4"}  # fmt: skip
     cluster = Cluster(folder, free_port(), environment, store)

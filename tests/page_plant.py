@@ -23,6 +23,16 @@ from monitor.web.server import build_server, create_app, listen
 NEWEST = START + 120 * MINUTE + 20 * NS
 
 
+def as_told(told: Event) -> Batch:
+    """An event and the alarm state that follows from it."""
+    batch = Batch(events=[told])
+    if told.transition is not Transition.NOTED:
+        state = "active" if told.transition is Transition.RAISED else "normal"
+        batch.alarm_states[told.skid, told.kind, told.vessel, told.signal] = {
+            "state": state, "since": told.time, "event": told.id}
+    return batch
+
+
 @dataclass
 class Plant:
     """The store as a daemon writes it."""
@@ -36,12 +46,7 @@ class Plant:
 
     def say(self, told: Event) -> None:
         """Store an event and the alarm state that follows from it, as the daemon does."""
-        batch = Batch(events=[told])
-        if told.transition is not Transition.NOTED:
-            state = "active" if told.transition is Transition.RAISED else "normal"
-            batch.alarm_states[told.skid, told.kind, told.vessel, told.signal] = {
-                "state": state, "since": told.time, "event": told.id}
-        self.commit(batch)
+        self.commit(as_told(told))
 
     def read(self, time: int, inlet: float, skid: str = "intake") -> None:
         """Store a reading of the inlet."""

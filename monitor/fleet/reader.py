@@ -5,6 +5,7 @@ The monitors' own events and alarms bear the shard: `monitor 3`.
 
 from __future__ import annotations
 
+import math
 import time as clock
 from collections.abc import Iterator, Sequence
 from typing import Any, LiteralString, Self
@@ -22,7 +23,7 @@ from monitor.fleet.view import alarm_states
 from monitor.model import NS, Action, Entry, Event, Fact, Quality, Rows
 from monitor.store.intake import QUALITY_BITS
 from monitor.store.trends import QUANTITIES
-from monitor.store.types import HOUR, MONITOR, AlarmKey, Checkpoint, Request
+from monitor.store.types import HOUR, MONITOR, AlarmKey, Checkpoint, MinuteFigures, Request
 
 FIRST, LAST = -(1 << 63), (1 << 63) - 1
 BEFORE, AFTER = 2 * HOUR, HOUR      # readings with which an event is run again
@@ -104,6 +105,15 @@ class FleetReader:
         rows = self._database.query(f"SELECT {_MINUTE} FROM minute WHERE skid = %s AND time >= %s AND time < %s "  # noqa: S608 (our own names)
                                     "ORDER BY time", (self._ref(skid), start, end), binary=True)  # fmt: skip
         return _columns(rows, {"time": np.int64, **dict.fromkeys(QUANTITIES, np.float64), "judged": np.bool_})
+
+    def minute_figures(self, start: int, end: int) -> dict[str, MinuteFigures]:
+        rows = self._database.query("""SELECT k.id, f.*, (SELECT normalised FROM minute WHERE skid = k.ref
+            AND time >= %(start)s AND time < %(end)s AND normalised <> 'NaN' ORDER BY time DESC LIMIT 1)
+            FROM skid k CROSS JOIN LATERAL (SELECT count(*) AS n, avg(judged::integer)::double precision,
+            max(nullif(normalised, 'NaN')) FROM minute WHERE skid = k.ref AND time >= %(start)s AND time < %(end)s) f
+            WHERE f.n > 0""", {"start": start, "end": end})
+        return {skid: MinuteFigures(count, judged, *(math.nan if x is None else x for x in normalised))
+                for skid, count, judged, *normalised in rows}
 
     def newest_minutes(self) -> dict[str, dict[str, Any]]:
         rows = self._database.query(f"""SELECT k.id, m.* FROM skid k CROSS JOIN LATERAL (SELECT {_MINUTE} FROM minute

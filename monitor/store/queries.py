@@ -23,7 +23,18 @@ from monitor.store import (
     trends,
 )
 from monitor.store.connection import Handle
-from monitor.store.types import HOUR, MONITOR, AlarmKey, Checkpoint, Due, QuarantineCount, Request, SignalVersion, Trend
+from monitor.store.types import (
+    HOUR,
+    MONITOR,
+    AlarmKey,
+    Checkpoint,
+    Due,
+    MinuteFigures,
+    QuarantineCount,
+    Request,
+    SignalVersion,
+    Trend,
+)
 
 
 class Queries:
@@ -112,6 +123,10 @@ class Queries:
     def newest_minutes(self) -> dict[str, dict[str, Any]]:
         """The newest roll-up of every skid that has one: its time, quantities (SI, NaN where unknown), judged."""
         return trends.newest_minutes(self._handle)
+
+    def minute_figures(self, start: int, end: int) -> dict[str, MinuteFigures]:
+        """What there is to say of the roll-ups of each skid that has any with start <= time < end (ns)."""
+        return trends.minute_figures(self._handle, start, end)
 
     def minutes(self, skid: str, start: int, end: int) -> dict[str, npt.NDArray[Any]]:
         """Roll-ups as columns: time, the quantities of `Minute` (SI, NaN where unknown), judged."""

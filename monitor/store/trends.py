@@ -15,7 +15,7 @@ from monitor.model import Minute, Quality
 from monitor.store import history
 from monitor.store.catalogue import Catalogue, signal_refs, skid_ref, versions
 from monitor.store.connection import Handle, dump, load
-from monitor.store.types import HOUR, MINUTE, Foreseen, PlanTold, Trend
+from monitor.store.types import HOUR, MINUTE, Foreseen, MinuteFigures, PlanTold, Trend
 
 QUANTITIES = ("inlet", "outlet", "pressure_drop", "flow", "temperature", "normalised")
 
@@ -67,6 +67,16 @@ def minutes(handle: Handle, skid: str, start: int, end: int) -> dict[str, npt.ND
     found: dict[str, npt.NDArray[Any]] = {"time": np.array(columns[0], np.int64)}
     found.update({name: np.array(c, np.float64) for name, c in zip(QUANTITIES, columns[1:-1], strict=True)})
     return found | {"judged": np.array(columns[-1], np.bool_)}
+
+
+def minute_figures(handle: Handle, start: int, end: int) -> dict[str, MinuteFigures]:
+    """Of every skid that has roll-ups with start <= time < end (ns)."""
+    rows = handle.query("""SELECT k.id, count(*), avg(m.judged), max(m.normalised), (SELECT normalised FROM minute
+        WHERE skid = k.ref AND time >= ?1 AND time < ?2 AND normalised IS NOT NULL ORDER BY time DESC LIMIT 1)
+        FROM skid k CROSS JOIN minute m ON m.skid = k.ref AND m.time >= ?1 AND m.time < ?2 GROUP BY k.ref""",
+                        (start, end))
+    return {skid: MinuteFigures(count, judged, *(math.nan if x is None else x for x in normalised))
+            for skid, count, judged, *normalised in rows}
 
 
 def newest_minutes(handle: Handle) -> dict[str, dict[str, Any]]:

@@ -44,6 +44,16 @@ Foreseen = tuple[int, str, float, float, float]     # time [ns], skid, p10, p50,
 PlanTold = tuple[str, int, Sequence[tuple[str, str]]]   # skid, time [ns], what and the sentence about it
 
 
+class MinuteFigures(NamedTuple):
+    """Of a skid's roll-ups in a span: how many, which share was judged, and of normalised dP the highest and the last
+    [Pa], NaN where it is not known."""
+
+    minutes: int
+    judged: float
+    highest: float
+    last: float
+
+
 @dataclass(slots=True)
 class Batch:
     """Everything that is stored in one transaction.

@@ -163,6 +163,10 @@ class StoreReader(Protocol):
 
     def minutes(self, skid: str, start: int, end: int) -> Columns: ...
 
+    def minute_figures(self, start: int, end: int) -> Mapping[str, tuple[int, float, float, float]]:
+        """Of each skid with roll-ups then: how many, the share judged, normalised dP at its highest and last."""
+        ...
+
     def newest_minutes(self) -> Mapping[str, Mapping[str, Any]]: ...
 
     def rows(self, skid: str, start: int, end: int, signals: Sequence[str] | None = None) -> Rows: ...
@@ -242,6 +246,11 @@ class Source:
                         str(body.get("priority") or kind_of(kind).level), body.get("event"), body.get("until"),
                         str(body.get("who", "")), str(body.get("why", "")), body.get("cause"),
                         event.detail if event else None, bool(body.get("active", True)), body.get("sort") == "alert")
+
+    def minute_figures(self, start: int, end: int) -> Mapping[str, tuple[int, float, float, float]]:
+        """Of each skid with closed minutes with start <= time < end: how many, the share judged, and of normalised dP
+        the highest and the last, Pa, NaN where not known."""
+        return self.reader.minute_figures(start, end)
 
     def minutes(self, skid: str, start: int, end: int) -> Columns:
         """Closed minutes with start <= time < end."""

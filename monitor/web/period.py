@@ -24,6 +24,8 @@ SHIFTS = (6, 14, 22)        # when one begins, local hour; common practice, no s
 PLOTTED = 12                # skids whose normalised dP is drawn
 LISTED = 500                # events
 POINTS = 400
+MOST = 1_000_000            # events looked at
+NOTHING = (0, 0.0, np.nan, np.nan)      # of a skid without a minute
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,31 +92,33 @@ def gather(source: Source, skids: Sequence[SkidSettings], period: str, at: int, 
     """What happened in the shift, day or month that the time `at` [ns] lies in, by the clocks of `zone`."""
     start, end = edges(period, at, zone)
     wanted = {s.id for s in skids}
-    events = [e for s in skids for e in source.events(s.id, start=start, end=end, limit=100_000)]
-    events.sort(key=lambda e: e.time)
+    told = source.events(None, start=start, end=end, limit=MOST)
+    events = [e for e in reversed(told) if e.skid in wanted]
     changeouts = [r for r in records(source) if r.skid in wanted and start <= r.returned < end]
-    made = [_line(source, s, start, end, events, changeouts) for s in skids]
     alarms = [e for e in events if _alarm(e)]
+    figured = source.minute_figures(start, end)
+    whole = max(1, (min(end, source.newest() or end) - start) // MINUTE_NS)
+    changed, raised = Counter(r.skid for r in changeouts), Counter(e.skid for e in alarms)
+    lines = tuple(_line(s, figured.get(s.id, NOTHING), whole, changed[s.id], raised[s.id]) for s in skids)
     entries = [e for e in source.journal(start, end) if e.skid is None or e.skid in wanted]
-    curves = [c for _, c in made if c.time.size][:PLOTTED]
-    return PeriodReport(period, start, end, tuple(line for line, _ in made), tuple(changeouts),
-                        dict(Counter(e.kind for e in alarms).most_common()), tuple(events[-LISTED:]),
-                        max(0, len(events) - LISTED), figures(entries, start, end), tuple(curves), zone)
+    curves = tuple(_curve(source, s, start, end) for s in [s for s in skids if s.id in figured][:PLOTTED])
+    kinds = dict(Counter(e.kind for e in alarms).most_common())
+    return PeriodReport(period, start, end, lines, tuple(changeouts), kinds, tuple(events[-LISTED:]),
+                        max(0, len(events) - LISTED), figures(entries, start, end), curves, zone)
 
 
-def _line(source: Source, skid: SkidSettings, start: int, end: int, events: Sequence[Event],
-          changeouts: Sequence[Record]) -> tuple[Line, Curve]:
+def _line(skid: SkidSettings, figured: tuple[int, float, float, float], whole: int, changed: int, raised: int) -> Line:
+    """whole: minutes that there might be."""
+    count, judged, highest, last = figured
+    return Line(skid, min(1.0, count / whole), judged, highest, last, changed, raised,
+                changed * skid.element.per_vessel)
+
+
+def _curve(source: Source, skid: SkidSettings, start: int, end: int) -> Curve:
     minutes = source.minutes(skid.id, start, end)
     normalised = np.asarray(minutes["normalised"], np.float64)
-    known = normalised[np.isfinite(normalised)]
-    whole = max(1, (min(end, source.newest() or end) - start) // MINUTE_NS)
-    changed = sum(r.skid == skid.id for r in changeouts)
     step = max(1, normalised.size // POINTS)
-    line = Line(skid, min(1.0, normalised.size / whole), float(np.mean(minutes["judged"])) if normalised.size else 0.0,
-                float(known.max()) if known.size else np.nan, float(known[-1]) if known.size else np.nan, changed,
-                sum(e.skid == skid.id and _alarm(e) for e in events),
-                changed * skid.element.per_vessel)
-    return line, Curve(skid, np.asarray(minutes["time"], np.int64)[::step], normalised[::step])
+    return Curve(skid, np.asarray(minutes["time"], np.int64)[::step], normalised[::step])
 
 
 def _alarm(event: Event) -> bool:

@@ -59,7 +59,8 @@ def first_batch() -> Batch:
         rows=[("s", rows, np.arange(rows.size) % 5 != 0)],
         rejections=[Rejection(Reason.BAD_TIME, "s", "in", "t/in", "a\0b", None, "no time")],
         events=[event(10), event(20, "surge", value=2.0, unit="bar", onset=START)],
-        minutes=[("s", Minute(START, 3.0, 2.0, 1.0, float("nan"), 288.0, 1.0, True))],
+        minutes=[("s", Minute(START + n * 10 * NS, 3.0, 2.0, 1.0, float("nan"), 288.0, dp, n > 0))
+                 for n, dp in enumerate((1.0, 3.0, 2.0, float("nan")))],
         alarm_states={ALARM: {"state": "unacknowledged", "since": START, "id": "s/dp-limit"}},
         facts=[Fact("s", "clean/v0", {"a": 1.0}, START), Fact("s", "clean/v0", {"a": 2.0}, START + NS)],
         ticks={"s": START + 60 * NS}, checkpoints={"s": Checkpoint(START + 30 * NS, 3, "f", b"\x00state")},
@@ -136,7 +137,7 @@ def shown(reader: StoreReader) -> list[object]:
     end = START + 60 * NS
     return [
         reader.skids(), reader.latest("s"), reader.newest(), reader.all_latest(),
-        plain(reader.minutes("s", START, end)),
+        plain(reader.minutes("s", START, end)), repr(reader.minute_figures(START, end)), reader.minute_figures(0, 1),
         {name: repr(sorted(told.items())) for name, told in reader.newest_minutes().items()},
         [c.tolist() for c in reader.rows("s", START, end, ["out", "in"])],
         reader.events("s"), reader.events(kinds=["surge"]), reader.events(limit=1),
