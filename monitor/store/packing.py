@@ -4,7 +4,7 @@ Layout, little endian: format (1 byte), how times, values and flags are coded (1
 (uint32), lengths of the six sections (uint32 each), the sections, CRC-32 of all before it.
 Each column is coded in the ways that suit transmitters and the shortest is kept:
 - times: pcodec as they come, or against the regular grid of their median step. The residuals of a grid carry a
-  device's jitter once; differences carry it twice.
+  device's jitter once; differences carry it twice. A grid that is met to the nanosecond is its start and step.
 - values: pcodec as they come, or as places in the sorted list of distinct values: an
   analog-to-digital converter gives few, whatever their decimal spelling.
 - flags: one number where all are equal.
@@ -25,8 +25,8 @@ from pcodec.standalone import simple_compress, simple_decompress
 
 from monitor.errors import StoreError
 
-FORMAT = 1
-PLAIN, GRID, DISTINCT, CONSTANT = 0, 1, 2, 3
+FIRST, FORMAT = 1, 2    # formats that are read; an hour that the first can say is written in it
+PLAIN, GRID, DISTINCT, CONSTANT, EVEN = 0, 1, 2, 3, 4       # EVEN: since format 2
 
 _HEAD = struct.Struct("<BBBBI6I")
 _GRID = struct.Struct("<qq")
@@ -61,7 +61,8 @@ def pack(hour: Hour) -> bytes:
     """The blob of an hour with at least one reading."""
     columns = (_times(hour.time), _values(hour.value), _flags(hour.flags))
     sections = [part for column in columns for part in (column.first, column.second)]
-    head = _HEAD.pack(FORMAT, *(c.how for c in columns), hour.time.size, *map(len, sections))
+    form = FORMAT if columns[0].how == EVEN else FIRST
+    head = _HEAD.pack(form, *(c.how for c in columns), hour.time.size, *map(len, sections))
     body = head + b"".join(sections)
     return body + zlib.crc32(body).to_bytes(4, "little")
 
@@ -87,10 +88,10 @@ def unpack(blob: bytes) -> Hour:
     if len(body) < _HEAD.size or zlib.crc32(body) != int.from_bytes(check, "little"):
         raise StoreError("the packed readings are damaged (their checksum does not match)")
     form, *hows, count = _HEAD.unpack_from(body)[:5]
-    if form != FORMAT:
-        raise StoreError(f"the packed readings have format {form}; this program reads format {FORMAT}")
+    if not FIRST <= form <= FORMAT:
+        raise StoreError(f"the packed readings have format {form}; this program reads formats {FIRST} to {FORMAT}")
     parts = _sections(body)
-    return Hour(_read_times(hows[0], parts[0], parts[1]),
+    return Hour(_read_times(hows[0], parts[0], parts[1], count),
                 _read_values(hows[1], parts[2], parts[3]),
                 _read_flags(hows[2], parts[4], count))
 
@@ -118,15 +119,19 @@ def _times(time: npt.NDArray[np.int64]) -> _Coded:
         return plain
     step = max(1, int(np.median(np.diff(time))))
     since = time - time[0]
+    if (since == step * np.arange(time.size)).all():
+        return _Coded(EVEN, _GRID.pack(int(time[0]), step), b"")
     place = (since + step // 2) // step
     grid = _GRID.pack(int(time[0]), step) + _press(place)
     return _shorter(plain, _Coded(GRID, grid, _press(since - place * step, _NO_DELTA)))
 
 
-def _read_times(how: int, first: bytes, second: bytes) -> npt.NDArray[np.int64]:
+def _read_times(how: int, first: bytes, second: bytes, count: int) -> npt.NDArray[np.int64]:
     if how == PLAIN:
         return _expand(first, np.int64)
     start, step = _GRID.unpack_from(first)
+    if how == EVEN:
+        return np.asarray(start + step * np.arange(count))
     place = _expand(first[_GRID.size:], np.int64)
     return np.asarray(start + place * step + _expand(second, np.int64))
 

@@ -45,7 +45,7 @@ DAYS = 90
 LOOK_S = 20.0       # with one open overview
 PAGES = (("overview", "/"), ("a day of a skid", "/skid/intake-7?span=24h"),
          ("three months of a skid", "/skid/intake-0?span=90d"), ("alarms", "/alarms"), ("changeouts", "/changeouts"),
-         ("report of a day of a skid", "/report?skid=intake-7"))  # fmt: skip
+         ("report of a day", "/report"))  # fmt: skip
 
 
 class Fleet:

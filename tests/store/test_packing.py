@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import math
+import zlib
 
 import numpy as np
 import pytest
@@ -26,7 +27,7 @@ def hours(draw: st.DrawFn) -> Hour:
     if draw(st.booleans()):
         time = np.sort(np.array(draw(st.lists(WORDS, min_size=size, max_size=size, unique=True)), np.int64))
     else:
-        jitter = draw(arrays.arrays(np.int64, size, elements=st.integers(0, 999)))
+        jitter = draw(arrays.arrays(np.int64, size, elements=st.integers(0, draw(st.sampled_from((0, 999))))))
         time = START + np.arange(size, dtype=np.int64) * 1_000 + jitter
     pool = np.array(draw(st.lists(WORDS, min_size=1, max_size=size)), np.int64)
     bits = pool[draw(arrays.arrays(np.int64, size, elements=st.integers(0, pool.size - 1)))]
@@ -81,3 +82,23 @@ def test_a_transmitters_hour_takes_little_more_than_its_entropy(noise: float, ji
     # The blob's lists and headers of some 300 bytes are 0.7 bit a reading over an hour.
     assert least - 0.3 < bits < least + 1.5
     assert math.isclose(bits, least, rel_tol=0.35)
+
+
+def test_an_hour_of_regular_times_takes_at_most_three_tenths_more_than_its_entropy() -> None:
+    hour, least = transmitter(0.5, 0.0)
+    assert len(pack(hour)) * 8 / 3_600 < 1.3 * least
+    assert equal(unpack(pack(hour)), hour)
+
+
+def test_hours_of_the_first_format_are_read_and_of_a_later_one_refused() -> None:
+    """Written by the version before the second: four readings a second apart."""
+    blob = bytes.fromhex(
+        "01000003040000002c000000000000003000000000000000040000000000000070636f2103000201040104030000001000000078597b74"
+        "c4c404010000000000ca9a3b00943577005ed0b20070636f210300020104010603000000320040333333333333011890eb51b81e856b02"
+        "3080e17a14ae47e104600026000000000000dde3f79d")
+    values = np.array([3.21, 3.22, 3.21, 3.2]).view(np.int64)
+    hour = Hour(1_772_323_200 * 10**9 + 10**9 * np.arange(4), values, np.zeros(4, np.int64))
+    assert equal(unpack(blob), hour) and equal(unpack(pack(hour)), hour) and len(pack(hour)) < len(blob)
+    later = bytes([9]) + blob[1:-4]
+    with pytest.raises(StoreError, match="format 9; this program reads formats 1 to 2"):
+        unpack(later + zlib.crc32(later).to_bytes(4, "little"))
