@@ -22,13 +22,14 @@ LONG_S = 15.0       # a shorter wait is not told: every commit waits a little
 
 class Heart:
     """beat: called with what is told, every `BEAT_S`. trouble: called once with what keeps the loop waiting, and once
-    with None when that is over."""
+    with None when that is over. caught_up: whether the loop has taken all that waited for it at the broker."""
 
     def __init__(self, notify: Notify, *, beat_s: float = BEAT_S, stuck_s: float = STUCK_S,
                  long_s: float = LONG_S) -> None:  # fmt: skip
         self._notify, self._beat_s, self._stuck_s, self._long_s = notify, beat_s, stuck_s, long_s
         self.unheard()
         self._told: Mapping[str, Any] = {}
+        self.caught_up = False
         self._sign = time.monotonic()
         self._waits: tuple[str, float] | None = None
         self._stop = threading.Event()

@@ -169,8 +169,9 @@ class Daemon:
         orders, readings = self.commands.split(messages)
         until = self._hearing.until(now, heard, connected=connected)
         batch = self._judge(readings, now, until)
+        self.heart.caught_up = caught_up = until is not None and not source.more
         own = self.faults.events(waiting_since=min((m.arrival for m in messages), default=None), connected=connected,
-                                 caught_up=until is not None and not source.more, away=source.away)
+                                 caught_up=caught_up, away=source.away)
         if self.renewal.asked():
             self.say(self.keeper.renewed(f"signal {now}", "", "", "signal"))
         self.keeper.fill(batch, own, lambda: self.commands.take(orders, batch))

@@ -9,6 +9,8 @@ import time
 from typing import NamedTuple
 
 from monitor.compiled import sources_digest
+from monitor.daemon.heart import Heart
+from monitor.daemon.systemd import Notify
 from monitor.errors import RunError
 from monitor.fleet.lease import LeaseLostError
 from monitor.fleet.runner import run_shard
@@ -26,10 +28,11 @@ def name_of(shard: int) -> str:
 
 
 class About(NamedTuple):
-    """Where a shard runs, and a digest of the settings that it runs under."""
+    """Where a shard runs, a digest of the settings that it runs under, and whether it has taken all that waited."""
 
     node: str
     settings: str
+    caught_up: bool
 
 
 class Shard:
@@ -39,14 +42,14 @@ class Shard:
         if sources_digest(PARTS) != program:
             raise RunError("this node has another version of Bagwright; the same is needed on every node")
         self._shard, self._settings, self._url = shard, settings, url
-        self._stop = threading.Event()
+        self._stop, self._heart = threading.Event(), Heart(Notify({}))
         self._thread = threading.Thread(target=self._run, name="shard", daemon=True)
         self._thread.start()
 
     def about(self) -> About:
         import ray
 
-        return About(ray.get_runtime_context().get_node_id(), digest(self._settings))
+        return About(ray.get_runtime_context().get_node_id(), digest(self._settings), self._heart.caught_up)
 
     def leave(self) -> None:
         """Commits, says goodbye to the broker and is ready to be begun elsewhere."""
@@ -55,7 +58,7 @@ class Shard:
 
     def _run(self) -> None:
         try:
-            run_shard(self._settings, self._shard, self._url, self._stop, _say)
+            run_shard(self._settings, self._shard, self._url, self._stop, _say, self._heart)
             return
         except LeaseLostError as error:
             _say(str(error))

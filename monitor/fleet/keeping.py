@@ -16,7 +16,8 @@ from monitor.settings import Settings
 
 ANSWER_S = 5.0
 CPUS = 0.001        # of a shard, to Ray: what asks for nothing is put anywhere, whatever node is named
-UNEVEN = 3      # looks in a row that find nodes unevenly laden before a shard moves: what just came is still settling
+UNEVEN = 3      # looks in a row that find nodes unevenly laden before a shard moves
+PATIENCE = 60   # looks for which a move waits while a shard has not caught up: it would be away as long once more
 
 
 class Keeping:
@@ -28,7 +29,7 @@ class Keeping:
         self._digests = {shard: digest(own) for shard, own in self._shards.items()}
         self._all = range(settings.fleet.shards)
         self._faults: dict[int, str] = {}
-        self._uneven = 0
+        self._uneven = self._behind = 0
 
     def step(self) -> None:
         """One look at everything, and what follows from it."""
@@ -46,7 +47,9 @@ class Keeping:
                 self._end(shard, actors[shard], why)
                 return
         if all(actors[s] is not None and known.get(s) is not None for s in self._shards):
-            self._balance(known, actors, loads)
+            self._behind = 0 if all(told.caught_up for told in known.values() if told is not None) else self._behind + 1
+            if not 0 < self._behind < PATIENCE:
+                self._balance(known, actors, loads)
 
     def stop(self) -> None:
         """Every shard says goodbye and ends."""

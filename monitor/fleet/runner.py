@@ -24,8 +24,9 @@ from monitor.store import StoreRetryError
 BEAT_S = 5.0
 
 
-def run_shard(settings: Settings, shard: int, url: str, stop: threading.Event, say: Callable[[str], None]) -> None:
-    """settings: the shard's (`shards.settings_of`). url: of the fleet's database.
+def run_shard(settings: Settings, shard: int, url: str, stop: threading.Event, say: Callable[[str], None],
+              heart: Heart | None = None) -> None:
+    """settings: the shard's (`shards.settings_of`). url: of the fleet's database. heart: for who wants to look.
 
     Raises LeaseLostError where another process took the shard over, else what the daemon raises.
     """
@@ -37,7 +38,7 @@ def run_shard(settings: Settings, shard: int, url: str, stop: threading.Event, s
                           quarantine_rows=settings.store.quarantine_rows)  # fmt: skip
 
     with (
-        Heart(Notify({})) as heart,
+        heart or Heart(Notify({})) as heart,
         insist(open_store, stop, say, "the shard starts when it can be written") as store,
         _beating(store, stop),
     ):
