@@ -20,6 +20,8 @@ from monitor.engine.emissions import emit
 SECOND = 1_000_000_000
 DROP, RATIO, IN, OUT = (BLOCK_FIELDS.index(n) for n in ("pressure_drop", "flow", "inlet", "outlet"))
 NO_FLOW, FLOWS = 0.03, 0.06      # of reference flow: nothing flows; something does again
+FILLS, STANDS = 0.25, 0.95       # of reference flow, at most, into a vessel that fills; of dP of the shut path, still
+FILLING = 300_000_000_000        # ns that filling takes at most
 LAG = 10                         # blocks back to the usual levels: valves of many vessels take a minute to shut
 TOGETHER = 6                     # blocks that must agree to be a usual level
 APART, LEVEL_APART = 0.1, 0.01   # of dP and of the level, the greater: by how much they may differ
@@ -91,11 +93,27 @@ def pushes(path, inlet, outlet, drop, pump):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def shut_by_flow(path, skid, settings, pump):  # type: ignore[no-untyped-def]
+def fills(path, skid, settings, drop, tick):  # type: ignore[no-untyped-def]
+    """Whether what flows fills a vessel on a path that stays shut: little, for some minutes, and dP does not give."""
+    shut = path.middle * path.middle / max(path.drop, 1.0)
+    if path.active == 0 or skid.flow > FILLS * settings.reference_flow or drop < STANDS * shut:
+        path.filling_since = 0
+        return False
+    if path.filling_since == 0:
+        path.filling_since = tick
+    return tick - path.filling_since <= FILLING
+
+
+@compiled
+def shut_by_flow(path, skid, settings, pump, tick):  # type: ignore[no-untyped-def]
     """With a flow meter: 1 the path is shut, 0 it is not."""
     drop = skid.sustained - skid.idle_offset
     flowing = skid.flow > (FLOWS if path.active == 1 else NO_FLOW) * settings.reference_flow
-    if flowing or not drop > settings.idle_dp:
+    if not flowing:
+        path.filling_since = 0
+    elif not fills(path, skid, settings, drop, tick):
+        return 0
+    if not drop > settings.idle_dp:
         return 0
     if path.active == 1:
         return 0 if stopped(path, skid.inlet, pump) else 1
@@ -152,7 +170,7 @@ def watch_path(path, history, skid, sensors, settings, least, rules, tick, emiss
     if not math.isfinite(skid.sustained):
         return emitted
     if measured:
-        shut = shut_by_flow(path, skid, settings, pump)
+        shut = shut_by_flow(path, skid, settings, pump, tick)
     else:
         shut = shut_by_plane(path, skid, settings, least, pump, tick)
     pending, leaving = path.pending_since, path.leaving_since

@@ -54,6 +54,7 @@ path = np.dtype(
         ("known", np.int64),             # ... 1: there are some
         ("learned", np.int64),           # and when they were last
         ("middle", np.float64),          # dP between the usual and that of the shut path [Pa]
+        ("filling_since", np.int64),     # flow into a vessel while the path stays shut, since
         ("outside_since", np.int64),     # no flow and no dP while the pump pushes, since
         ("outside_told", np.int64),
     ],

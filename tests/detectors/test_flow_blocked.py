@@ -39,6 +39,17 @@ def test_dp_limit_is_not_judged_on_a_shut_path():
     assert shut(Afternoon(SECONDS, flow=False)).events("dp-limit") == []
 
 
+def test_a_vessel_that_fills_does_not_open_a_shut_path_but_lasting_flow_does():
+    filling = shut(Afternoon(SECONDS))
+    filling.rate[AT + 200:AT + 260] = 4.0
+    events = filling.run()[1]
+    assert [e.transition for e in events if e.kind == "flow-blocked"] == [Transition.RAISED, Transition.CLEARED]
+    assert [e for e in events if e.kind == "dp-limit"] == []
+    loaded = shut(Afternoon(2400), end=2300)      # what passes little for long is loaded, not filling
+    loaded.rate[AT + 200:2300] = 4.0
+    assert raised(loaded.events("dp-limit")) == [pytest.approx(AT + 200 + 300 + 15, abs=20)]
+
+
 def test_one_that_opens_again_within_the_delay_is_not_told():
     assert shut(Afternoon(SECONDS), AT, AT + 10).events("flow-blocked") == []
 
