@@ -6,18 +6,15 @@ from collections.abc import Callable, Sequence
 from datetime import tzinfo
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from monitor.commands.act import user
 from monitor.commands.changeout_lines import changeout_lines
 from monitor.commands.common import load_engine, say, warn
-from monitor.commands.replay import parse_mapping
+from monitor.commands.progress import CHUNK, Stopping, progress_bar
+from monitor.commands.replay import parse_mapping, reasons
+from monitor.commands.wording import number
 from monitor.errors import InputError
-
-if TYPE_CHECKING:
-    from monitor.engine.engine import Output
-    from monitor.ingest.recording import Recordings
-    from monitor.skid import SkidSettings
 
 
 def run_new(recordings: Sequence[Path], config: Path, out: Path, *, timezone: str | None, mapping: Sequence[str],
@@ -26,37 +23,37 @@ def run_new(recordings: Sequence[Path], config: Path, out: Path, *, timezone: st
     from monitor.config.overrides import template_of
     from monitor.ingest.recording import open_recordings
     from monitor.replay.minutes import Minutes
+    from monitor.times import to_rfc3339
     from monitor.tuning.cases import LABELS, new_case, write_labels
     from monitor.tuning.labels import read_document
     from monitor.tuning.proposals import proposals
 
     template, names = template_of(config, skid_id), parse_mapping(mapping)
     skid = template.settings({})
-    history = open_recordings(recordings, skid, timezone=timezone, mapping=names, dates=dates)
+    history = open_recordings(recordings, skid, timezone=timezone, mapping=names, dates=dates, chunk_rows=CHUNK)
     load_engine()
-    output, first, last = _replayed(history, skid)
-    minutes = Minutes.of([minute for _, minute in output.minutes])
-    folder = new_case(out, recordings, template, timezone=timezone, mapping=names, dates=dates, first=first, last=last,
-                      minutes=minutes)
+    from monitor.replay.first import first_replay
+
+    stopping = Stopping()
+    with progress_bar() as progress:
+        found = first_replay(history, skid, stopping.checked(progress))
+    minutes = Minutes.concat(found.minutes)
+    folder = new_case(out, recordings, template, timezone=timezone, mapping=names, dates=dates, first=found.first,
+                      last=found.last, minutes=minutes)
     document = read_document(folder / LABELS)
-    document["proposals"] = proposals(output.events)
+    document["proposals"] = proposals(found.output.events)
     write_labels(folder, document)
-    for sentence in history.warnings:
+    for sentence in found.summary.warnings:
         warn(f"warning: {sentence}")
     say(f"case      {folder}")
-    for line in changeout_lines(output.changeouts, timezone, minutes, skid):
+    say(f"readings  {number(found.summary.used)} used, {to_rfc3339(found.first)} to {to_rfc3339(found.last)}")
+    if found.summary.rejected:
+        say(f"set aside {number(found.summary.rejected.total())}: {reasons(found.summary)}; `bagwright replay` writes "
+            "each with its reason")
+    for line in changeout_lines(found.output.changeouts, timezone, minutes, skid):
         say(line)
     say(f"labels    {len(document['proposals'])} proposed; look with `bagwright case labels {folder}`, then --confirm, "
         "--reject or --correct them")
-
-
-def _replayed(history: Recordings, skid: SkidSettings) -> tuple[Output, int, int]:
-    """What the engine says of a history, and the times of its first and last usable row."""
-    from monitor.tuning.evaluate import judged
-    from monitor.tuning.material import rows_of
-
-    rows = rows_of(history, skid, ", ".join(history.files))
-    return judged(rows, skid, minutes=True), int(rows.time[0]), int(rows.time[-1])
 
 
 def run_labels(folder: Path, *, confirm: str | None, reject: str | None, drop: str | None, correct: str | None,
@@ -78,6 +75,8 @@ def run_labels(folder: Path, *, confirm: str | None, reject: str | None, drop: s
         ("added", add, lambda kind, by, document: _add(document, given | {"kind": kind}, by)),
     ]
     asked = [(done, text, act) for done, text, act in acts if text is not None]
+    _check_given(given, why, who, add=add is not None, correct=correct is not None, reject=reject is not None,
+                 anything=bool(asked))
     if len(asked) > 1:
         raise InputError("case labels: one of --confirm, --reject, --correct, --drop and --add at a time: the numbers "
                          "change with each")
@@ -86,8 +85,8 @@ def run_labels(folder: Path, *, confirm: str | None, reject: str | None, drop: s
         say(f"{relabel(folder, case.skid, partial(act, text, by))} {done}")
     document, zone = read_document(folder / LABELS), zone_of(read_about(folder / ABOUT))
     labels_of(document, str(folder / LABELS))
-    for number, name, entry in labels.numbered(document):
-        say(f"{number:>4}  {_WORDS[name]:<9} {_told(entry, zone)}")
+    for place, name, entry in labels.numbered(document):
+        say(f"{place:>4}  {_WORDS[name]:<9} {_told(entry, zone)}")
 
 
 _WORDS = {"proposals": "proposed", "events": "label", "decoys": "decoy", "allowed": "allowed"}
@@ -110,10 +109,27 @@ def _written(time: object, zone: tzinfo) -> str:
     return iso(read, zone) if isinstance(read, int) else str(time)
 
 
+def _check_given(given: dict[str, Any], why: str, who: str | None, *, add: bool, correct: bool,
+                 reject: bool, anything: bool) -> None:
+    """What belongs to another act would be passed over in silence."""
+    if given and not (correct or add):
+        names = ", ".join(f"--{_TYPED.get(key, key)}" for key in given)
+        raise InputError(f"case labels: found {names}; accepted: only with --correct or --add")
+    if "kind" in given and add:
+        raise InputError("case labels: found --kind; accepted: only with --correct")
+    if why and not reject:
+        raise InputError("case labels: found --why; accepted: only with --reject")
+    if who is not None and not anything:
+        raise InputError("case labels: found --by; accepted: only with --confirm, --reject, --correct, --drop or --add")
+
+
+_TYPED = {"time": "at", "within_s": "within"}
+
+
 def _some(given: dict[str, Any]) -> dict[str, Any]:
     if not given:
         raise InputError("--correct: nothing to change is given; accepted with it: --at, --kind, --until, --vessel, "
-                         "--detail, --within")
+                         "--signal, --detail, --within")
     return given
 
 

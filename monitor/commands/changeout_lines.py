@@ -24,14 +24,15 @@ FLOW = 2                    # column of `Minutes.values`, m^3/h
 def changeout_lines(
     changeouts: Sequence[Changeout], timezone: str | None, minutes: Minutes, skid: SkidSettings
 ) -> Iterator[str]:  # fmt: skip
-    """A line each. Where no vessel is named, or its life began before the recording, what went through the skid since
-    the changeout before."""
+    """A line each. Where no vessel is named, what went through the skid since the changeout before; where its life
+    began before the recording, since that began, which is the least that it can be."""
     if not changeouts:
         yield "changeouts none seen"
     before: int | None = None
     for c in sorted(changeouts, key=lambda one: one.isolated_at):
         told = [_clock(c.isolated_at, timezone), "to", _clock(c.returned_at, timezone), c.vessel or "a vessel"]
-        known = _life(c, skid) or _since(minutes, before, c.isolated_at, skid)
+        known = _life(c, skid) or _since(minutes, None if c.vessel else before, c.isolated_at, skid,
+                                               least=c.vessel is not None)
         yield f"changeout {' '.join(told)}, {known}, {c.finding.verdict}"
         before = c.returned_at
     if any(c.vessel is None for c in changeouts):
@@ -45,14 +46,15 @@ def _life(c: Changeout, skid: SkidSettings) -> str:
     return f"{c.running_s / 3600:.1f} h with flow, {_volume(c.volume, skid) if known else 'volume not known'}"
 
 
-def _since(minutes: Minutes, before: int | None, until: int, skid: SkidSettings) -> str:
+def _since(minutes: Minutes, before: int | None, until: int, skid: SkidSettings, *, least: bool) -> str:
     first = 0 if before is None else int(np.searchsorted(minutes.time, before))
     flow = minutes.values[first : int(np.searchsorted(minutes.time, until)), FLOW]
     if not np.isfinite(flow).any():
         return "life not known, volume not known"
     running = float(np.sum(flow > SOME_FLOW * skid.reference.flow * 3600)) / 60
     since = "the recording began" if before is None else "the one before"
-    return f"{running:.1f} h with flow and {_volume(float(np.nansum(flow)) / 60, skid)} through the skid since {since}"
+    told = f"{'at least ' if least else ''}{running:.1f} h with flow"
+    return f"{told} and {_volume(float(np.nansum(flow)) / 60, skid)} through the skid since {since}"
 
 
 def _volume(cubic_metres: float | None, skid: SkidSettings) -> str:

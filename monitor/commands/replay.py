@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import signal
-import sys
 from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from monitor.commands.common import choose_skid, load_engine, load_settings, say, warn
+from monitor.commands.progress import CHUNK, Stopping, progress_bar
 from monitor.commands.wording import number
 from monitor.errors import InputError
 
@@ -29,7 +27,7 @@ def run_replay(recordings: Sequence[Path], config: Path, out: Path, *, timezone:
     names = parse_mapping(mapping)
     from monitor.ingest.recording import open_recordings
 
-    source = open_recordings(recordings, skid, timezone=timezone, mapping=names, dates=dates)
+    source = open_recordings(recordings, skid, timezone=timezone, mapping=names, dates=dates, chunk_rows=CHUNK)
     load_engine()
     stopping = Stopping()
     from monitor.replay.memory import lives_in
@@ -39,27 +37,6 @@ def run_replay(recordings: Sequence[Path], config: Path, out: Path, *, timezone:
         summary = replay_history(source, skid, out, history=lives_in(history),
                                  progress=stopping.checked(progress))
     tell(summary, out)
-
-
-class Stopping:
-    """Ctrl-C and SIGTERM: what is half written goes. A library that swallows the interruption does not keep us."""
-
-    def __init__(self) -> None:
-        self.asked = False
-        for number_of in (signal.SIGINT, signal.SIGTERM):
-            signal.signal(number_of, self._ask)
-
-    def _ask(self, *_: object) -> None:
-        self.asked = True
-        raise KeyboardInterrupt
-
-    def checked(self, progress: Callable[[float], None]) -> Callable[[float], None]:
-        def go_on(done: float) -> None:
-            if self.asked:
-                raise KeyboardInterrupt
-            progress(done)
-
-        return go_on
 
 
 def parse_mapping(pairs: Sequence[str]) -> dict[str, str]:
@@ -73,25 +50,17 @@ def parse_mapping(pairs: Sequence[str]) -> dict[str, str]:
     return names
 
 
-@contextmanager
-def progress_bar() -> Iterator[Callable[[float], None]]:
-    """A bar on the terminal; nothing where nobody watches."""
-    if not sys.stderr.isatty():
-        yield lambda done: None
-        return
-    import click
-
-    with click.progressbar(length=1000, label="replaying", file=sys.stderr) as bar:
-        yield lambda done: bar.update(round(1000 * done) - bar.pos)
-
-
 def tell(summary: Summary, out: Path) -> None:
     for sentence in summary.warnings:
         warn(f"warning: {sentence}")
     say(f"readings  {number(summary.used)} used")
     if summary.rejected:
-        reasons = ", ".join(f"{number(n)} {reason}" for reason, n in summary.rejected.most_common())
-        say(f"set aside {number(summary.rejected.total())}, each with its reason in quarantine.csv: {reasons}")
+        say(f"set aside {number(summary.rejected.total())}, each with its reason in quarantine.csv: {reasons(summary)}")
     counts = Counter(f"{e.kind} {e.transition}" for e in summary.events)
     say("events    " + (", ".join(f"{number(n)} {name}" for name, n in sorted(counts.items())) or "none"))
     say(f"written   {out / 'report.html'} to look at; events.jsonl and tables beside it")
+
+
+def reasons(summary: Summary) -> str:
+    """What was set aside, and why."""
+    return ", ".join(f"{number(n)} {reason}" for reason, n in summary.rejected.most_common())

@@ -108,9 +108,11 @@ def hours_until(
     clock = np.concatenate(([0.0], part + np.arange(AHEAD)))
     carried = np.concatenate(([0.0], np.cumsum(np.concatenate(([part * flow[0]], flow[1:])))))
     carried += 1e-9 * daily.sum() * clock       # so that it can be read backwards
-    beyond = (rest - carried[-1]) / daily.mean()
+    with np.errstate(over="ignore"):            # what has stood for months: infinity is the answer
+        beyond = (rest - carried[-1]) / daily.mean()
+        at_once = volumes / use.rate
     later = at_first + np.where(beyond > 0, clock[-1] + beyond, np.interp(rest, carried, clock))
-    out = np.where(rest > 0, later, volumes / use.rate)
+    out = np.where(rest > 0, later, at_once)
     return np.where(out > MANY, np.inf, out)
 
 

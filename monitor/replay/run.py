@@ -45,6 +45,10 @@ class Summary:
     lives: list[ElementLife] = field(default_factory=list)
     minutes: list[Minutes] = field(default_factory=list)
 
+    def refuse(self, rejections: Sequence[Rejection]) -> None:
+        self.rejected.update(r.reason for r in rejections)
+        self.first_refused.extend(rejections[: 1 - len(self.first_refused)])
+
     def count(self, rows: Rows, fate: Fate) -> None:
         believed = rows.quality < Quality.BAD
         for name in FATES:
@@ -101,8 +105,7 @@ def replay_history(
             output, fates = engine.feed({0: chunk.rows})
             rejections = in_order(chunk, fate_rejections(skid, chunk.rows, fates[0]))
             outputs.quarantine(rejections)
-            summary.rejected.update(r.reason for r in rejections)
-            summary.first_refused.extend(rejections[: 1 - len(summary.first_refused)])
+            summary.refuse(rejections)
             summary.count(chunk.rows, fates[0])
             take(output, outputs, summary)
             progress(chunk.done)

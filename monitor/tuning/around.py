@@ -36,7 +36,7 @@ def draw_around(minutes: Minutes, marks: Sequence[tuple[int, str]], skid: SkidSe
     drawn = draw_panel(time, panel, frame)
     if np.isfinite(flow).any():
         shown = Line("flow", flow * _scale(units["flow"]) / SCALES[2], "dark")
-        drawn += draw_panel(time, Panel("Flow", unit_symbol(units["flow"]), (shown,), height=50), frame)
+        drawn += draw_panel(time, Panel("Flow", unit_symbol(units["flow"]), (shown,), height=60), frame)
     return drawn
 
 

@@ -18,7 +18,7 @@ from monitor.config.overrides import template_of
 from monitor.errors import InputError
 from monitor.replay.minutes import Minutes, read_minutes
 from monitor.skid import SkidSettings
-from monitor.times import parse_rfc3339
+from monitor.times import parse_rfc3339, to_rfc3339
 from monitor.tuning import proposals as labels
 from monitor.tuning.around import draw_around
 from monitor.tuning.cases import (
@@ -32,10 +32,10 @@ from monitor.tuning.cases import (
     write_labels,
     zone_of,
 )
-from monitor.tuning.labels import DETAILS, labels_of, read_document
+from monitor.tuning.labels import DETAILS, Label, labels_of, read_document
 from monitor.web.cases import Case, Entry
 
-CLEARED = ("until", "vessel", "detail")         # what a correction may empty
+CLEARED = ("until", "vessel", "signal", "detail")       # what a correction may empty
 NAMED = ("vessel", "detail", "signal", "what", "by")
 
 
@@ -49,8 +49,12 @@ def relabel(folder: Path, skid: SkidSettings, change: Callable[[dict[str, Any]],
         document = read_document(folder / LABELS)
         labels_of(document, str(folder / LABELS))
         count = change(document)
+        span = _span(read_about(folder / ABOUT))
         for label in labels_of(document, str(folder / LABELS)).events:
-            _check_names(skid, label.kind, label.vessel, label.detail)
+            _check_names(skid, label)
+            if not span[0] <= label.end or not label.first <= span[1]:
+                raise InputError(f"time {to_rfc3339(label.time)}: is not in the recording; accepted: a time from "
+                                 f"{to_rfc3339(span[0])} to {to_rfc3339(span[1])}")
         write_labels(folder, document)
         return count
 
@@ -69,12 +73,21 @@ def _alone(folder: Path) -> Iterator[None]:
         os.close(held)
 
 
-def _check_names(skid: SkidSettings, kind: str, vessel: str | None, detail: str | None) -> None:
-    """A label of a kind, vessel or detail that does not exist would never be found."""
+def _span(about: Mapping[str, Any]) -> tuple[int, int]:
+    """First and last reading, ns."""
+    first, last = (parse_rfc3339(str(about.get(key))) for key in ("first", "last"))
+    return (first, last) if isinstance(first, int) and isinstance(last, int) else (0, 0)
+
+
+def _check_names(skid: SkidSettings, label: Label) -> None:
+    """A label of a kind, vessel, signal or detail that does not exist would never be found."""
+    kind, vessel, detail = label.kind, label.vessel, label.detail
     if kind not in skid.alarms:
         raise InputError(f"kind {kind}: accepted: {', '.join(skid.alarms)}")
     if vessel is not None and vessel not in skid.vessels:
         raise InputError(f"vessel {vessel}: accepted: {', '.join(skid.vessels)}")
+    if label.signal is not None and label.signal not in (signals := [signal.id for signal in skid.signals]):
+        raise InputError(f"signal {label.signal}: accepted: {', '.join(signals)}")
     if detail is not None and detail not in DETAILS.get(kind, ()):
         raise InputError(f"detail {detail} of {kind}: accepted: {', '.join(DETAILS.get(kind, ())) or 'none'}")
 
@@ -98,10 +111,10 @@ class CaseBook:
         document = read_document(folder / LABELS)
         labels_of(document, LABELS)
         entries = sorted((_entry(list_, entry) for _, list_, entry in labels.numbered(document)), key=lambda e: e.time)
-        first, last = (parse_rfc3339(str(about.get(key))) for key in ("first", "last"))
+        first, last = _span(about)
         kinds = {kind: DETAILS.get(kind, ()) for kind in skid.alarms}
-        return Case(name, skid.id, skid.vessels, first if isinstance(first, int) else 0,
-                    last if isinstance(last, int) else 0, entries, kinds, zone_of(about))
+        return Case(name, skid.id, skid.vessels, [signal.id for signal in skid.signals], first, last, entries, kinds,
+                    zone_of(about))
 
     def plot(self, name: str, time: int) -> Markup:
         path = self._folder / name / MINUTES

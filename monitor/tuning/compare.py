@@ -132,7 +132,8 @@ def write(pairs: Sequence[Pair], a: Minutes, b: Minutes, names: tuple[str, str],
     shown: list[tuple[Pair, Markup]] = []
     for pair in different[:MOST_PLOTS]:
         level = kind_of(pair.first.kind).level
-        marks = [(told.time, level if told is pair.b else "note") for told in (pair.b, pair.a) if told is not None]
+        marks = [(told.time, f"{level} firm" if told is pair.b else level)
+                 for told in (pair.b, pair.a) if told is not None]
         shown.append((pair, draw_around(a if pair.a is not None else b, marks, skid)))
     page = render("comparison.html", names=names, counts=counts(pairs), shown=shown,
                   left_out=max(0, len(different) - MOST_PLOTS))  # fmt: skip

@@ -174,18 +174,30 @@ class _Reader:
 
 
 def _label(entry: _Entry) -> Label:
-    until = entry.time("until") if entry.content.get("until") is not None else None
+    time, until = entry.time("time"), None
+    if entry.content.get("until") is not None:
+        until = _after(entry, time)
     return Label(
-        time=entry.time("time"), kind=entry.text("kind"), within_s=entry.seconds("within_s"),
+        time=time, kind=entry.text("kind"), within_s=entry.seconds("within_s"),
         vessel=entry.perhaps("vessel"), detail=entry.perhaps("detail"), early_s=entry.seconds("early_s", EARLY_S),
         until=until, signal=entry.perhaps("signal"), signal_ok=entry.words("signal_ok"),
         verdict_ok=entry.words("verdict_ok"),
     )  # fmt: skip
 
 
+def _after(entry: _Entry, time: int) -> int:
+    """When it ended."""
+    until = entry.time("until")
+    if until < time:
+        raise entry.refuse("until", f"a time that is not before its beginning, {entry.content['time']}")
+    return until
+
+
 def _decoy(entry: _Entry) -> Decoy:
-    return Decoy(entry.time("time"), entry.time("until"), entry.perhaps("what") or "")
+    time = entry.time("time")
+    return Decoy(time, _after(entry, time), entry.perhaps("what") or "")
 
 
 def _allowed(entry: _Entry) -> Allowed:
-    return Allowed(entry.text("kind"), entry.time("time"), entry.time("until"), entry.perhaps("detail"))
+    time = entry.time("time")
+    return Allowed(entry.text("kind"), time, _after(entry, time), entry.perhaps("detail"))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from typing import Any
 
@@ -15,8 +16,10 @@ WITHIN_S = {"changeout-due": (600, 600), "changeout-done": (960, 120), "changeou
             "element-breach": (300, 60), "dp-limit": (60, 60), "surge": (180, 30), "flow-blocked": (60, 30),
             "closure-seep": (3_600, 60), "signal-fault": (1_800, 60), "changeout-forecast": (3_600, 3_600)}  # fmt: skip
 USUAL_S = (600, 60)
+OPTIONAL = ("until", "signal")          # of a label: left out rather than empty
 LISTS = ("proposals", "events", "decoys", "allowed")
 DECOY_S = 300           # on each side of an event that was none
+_NUMBER = re.compile("[0-9]{1,9}")
 
 
 def proposals(events: Sequence[Event]) -> list[dict[str, Any]]:
@@ -55,13 +58,14 @@ def chosen(document: dict[str, Any], text: str) -> list[tuple[int, str, dict[str
         return [item for item in every if item[1] == "proposals"]
     wanted: set[int] = set()
     for part in text.split(","):
-        low, dash, high = part.strip().partition("-")
-        if not low.isdecimal() or (dash and not high.isdecimal()):
-            raise InputError(f"found {text}; accepted: numbers of the list, as 3 or 1,4-6, or all proposals as all")
-        wanted |= set(range(int(low), int(high or low) + 1))
-    beyond = wanted - {number for number, *_ in every}
-    if beyond or not wanted:
-        raise InputError(f"found number {min(beyond, default=0)}; accepted: numbers from 1 to {len(every)}")
+        low, dash, high = (word.strip() for word in part.partition("-"))
+        if not _NUMBER.fullmatch(low) or (dash and not _NUMBER.fullmatch(high)):
+            raise InputError(f"found {text!r}; accepted: numbers of the list, as 3 or 1,4-6, or all proposals as all")
+        first, last = int(low), int(high or low)
+        if not 1 <= first <= last <= len(every):
+            accepted = f"numbers from 1 to {len(every)}" if every else "nothing, as the list is empty"
+            raise InputError(f"found {part.strip()}; accepted: {accepted}")
+        wanted |= set(range(first, last + 1))
     return [item for item in every if item[0] in wanted]
 
 
@@ -87,10 +91,18 @@ def reject(document: dict[str, Any], text: str, what: str, *, by: str) -> int:
         time = _ns(entry["time"])
         last = max(_ns(entry["until"]) if "until" in entry else time, time + round(entry["within_s"] * NS))
         document.setdefault("decoys", []).append(
-            {"time": to_rfc3339(time - DECOY_S * NS), "until": to_rfc3339(last), "what": what or f"no {entry['kind']}",
+            {"time": to_rfc3339(time - DECOY_S * NS), "until": to_rfc3339(last), "what": _none_such(entry, what),
              "by": by})
     _order(document)
     return len(picked)
+
+
+def _none_such(entry: dict[str, Any], why: str) -> str:
+    """What a decoy is called: `no signal-fault of PT-101, stale: the gateway was off`."""
+    where = entry.get("signal") or entry.get("vessel")
+    words = f"no {entry['kind']}" + (f" of {where}" if where else "")
+    words += f", {entry['detail']}" if entry.get("detail") else ""
+    return f"{words}: {why}" if why else words
 
 
 def drop(document: dict[str, Any], text: str) -> int:
@@ -110,8 +122,9 @@ def correct(document: dict[str, Any], text: str, changes: dict[str, Any], *, by:
             raise InputError(f"{entry.get('time')}: is no proposal and no label; accepted: numbers of these")
         document[name].remove(entry)
         changed = entry | changes | {"by": by}
-        if "until" in changed and changed["until"] is None:
-            del changed["until"]
+        for key in OPTIONAL:
+            if changed.get(key) is None:
+                changed.pop(key, None)
         document.setdefault("events", []).append(changed)
     _order(document)
     return len(picked)

@@ -19,7 +19,7 @@ MOST = 800                              # entries that are shown, and can be tic
 BULK = ("confirm", "reject")
 ACTS = ("correct", "reject", "drop")
 EntryId = Annotated[str | None, Query(max_length=40)]
-FIELDS = ("time", "until", "kind", "vessel", "detail", "within_s", "why")
+FIELDS = ("time", "until", "kind", "vessel", "signal", "detail", "within_s", "why")
 
 
 def add_cases(app: FastAPI, site: Site, cases: Cases) -> None:

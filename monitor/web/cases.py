@@ -38,6 +38,7 @@ class Case:
     name: str
     skid: str
     vessels: Sequence[str]
+    signals: Sequence[str]
     first: int
     last: int
     entries: Sequence[Entry]

@@ -186,6 +186,7 @@ def test_record_too_says_once_that_the_broker_cannot_be_reached(tmp_path: Path) 
     done = bagwright("record", "--config", config.name, "--out", "m.jsonl", "--for", 4, cwd=tmp_path)
     assert_for_people(done)
     assert done.code == 0 and done.err.count("cannot be reached") == 1 and done.out == "m.jsonl: 0 messages written\n"
+    assert "nothing came of PT-101 (" in done.err
 
 
 def test_record_to_what_cannot_be_written_says_so(tmp_path: Path, broker: mosquitto) -> None:

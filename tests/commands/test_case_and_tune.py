@@ -165,7 +165,7 @@ def test_labels_are_proposed_confirmed_corrected_and_rejected_by_number(place: P
     assert json.loads((case / "labels.json").read_text())["events"][1]["within_s"] == 100
     assert bagwright("case", "labels", case, "--reject", last, "--why", "a trial", cwd=tmp_path).code == 0
     document = json.loads((case / "labels.json").read_text())
-    assert len(document["events"]) == 1 and document["decoys"][0]["what"] == "a trial"
+    assert len(document["events"]) == 1 and document["decoys"][0]["what"] == "no changeout-done of east, good: a trial"
     added = bagwright("case", "labels", case, "--add", "surge", "--at", "2026-04-14T06:00:00Z", cwd=tmp_path)
     assert added.code == 0 and json.loads((case / "labels.json").read_text())["events"][0]["within_s"] == 180
 
@@ -174,10 +174,18 @@ def test_labels_are_proposed_confirmed_corrected_and_rejected_by_number(place: P
     ("words", "said"),
     [
         (["--confirm", "99"], "accepted: numbers from 1"),
+        (["--confirm", "3-1"], "found 3-1; accepted: numbers from 1"),
+        (["--confirm", "1-999999999"], "found 1-999999999; accepted: numbers from 1"),
         (["--confirm", "first"], "accepted: numbers of the list"),
         (["--correct", "1"], "nothing to change"),
         (["--correct", "1", "--vessel", "north"], "accepted: east, west"),
+        (["--correct", "1", "--signal", "PT-9"], "signal PT-9: accepted: PT-101, "),
         (["--correct", "1", "--at", "yesterday"], "accepted: "),
+        (["--add", "surge", "--at", "2030-04-14T06:00:00Z"], "is not in the recording; accepted: a time from"),
+        (["--correct", "1", "--until", "2026-04-14T05:00:00Z"], "a time that is not before its beginning"),
+        (["--confirm", "1", "--vessel", "east"], "found --vessel; accepted: only with --correct or --add"),
+        (["--drop", "1", "--why", "a flush"], "found --why; accepted: only with --reject"),
+        (["--by", "Ada"], "found --by; accepted: only with "),
         (["--add", "flood", "--at", "2026-04-14T06:00:00Z"], "kind flood: accepted: "),
         (["--add", "surge"], "--at is missing"),
         (["--confirm", "1", "--drop", "2"], "one of --confirm"),
@@ -231,6 +239,7 @@ def test_a_what_if_is_compared_with_the_replay_it_departs_from(place: Path) -> N
     assert not {"changeout-done", "element-breach", "surge", "signal-fault"} & {d["kind"] for d in changed}
     page = (place / "difference/comparison.html").read_text(encoding="utf-8")
     assert page.count("<section>") == len(changed) and page.count("<svg") > len(changed) and "http-equiv" in page
+    assert 'class="mark medium firm"' in page and 'class="mark medium"' in page      # of the second run, of the first
     assert page.count(">psi<") >= len(changed) and ">bar<" not in page
 
 

@@ -69,10 +69,15 @@ class Recordings:
             Stream(i, first, lambda i=i, layout=layout: self._pieces(i, layout, context, progress))  # type: ignore[misc]
             for i, (layout, first) in enumerate(zip(self._layouts, self._firsts, strict=True))
         ]
+        before = 0.0
         for piece in merge(streams):
+            after, given = progress.done, 0
             for rows, rejections, rejected_at in piece.cut(self._chunk_rows):
                 rejected = Counter((r.signal, r.reason) for r in rejections)
-                yield Chunk(rows, rejections, rejected_at, rejected, progress.done)
+                given += rows.size
+                done = before + (after - before) * given / piece.rows.size if piece.rows.size else after
+                yield Chunk(rows, rejections, rejected_at, rejected, done)
+            before = after
         if context.unknown:
             names = _listed([name or "(no name)" for name in sorted(context.unknown)])
             self.warnings.append(f"readings not used, since no configured signal has that name: {names}")
