@@ -203,7 +203,8 @@ class Soak:
         eventually(lambda: "connected" in self.log("daemon").read_text(), 300, "the daemon")
         self.page = self.part("page")
         address = eventually(lambda: self.log("page").read_text().partition("\n")[0], 300, "the page")
-        threading.Thread(target=self.visit, args=(address,), daemon=True).start()
+        self.visitor = threading.Thread(target=self.visit, args=(address,), daemon=True)
+        self.visitor.start()
         self.begin = self.clock()
         looked = 0.0
         with (self.asked.out / "soak.csv").open("w", newline="") as file:
@@ -251,6 +252,8 @@ class Soak:
 
     def end(self) -> None:
         """Waits for what is under way, and counts."""
+        self.over.set()
+        self.visitor.join()
         store, found = self.asked.out / "soak.db", -1
         for _ in range(1_200):
             self.line.hear()
