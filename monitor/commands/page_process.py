@@ -87,9 +87,11 @@ class PageProcess:
 
 def give_way() -> None:
     """Where processors are short the daemon goes first: nobody's reading waits for a page. Linux may weigh a session
-    as a whole (man sched, "The autogroup feature"), and the page is one of its own."""
+    as a whole (man sched, "The autogroup feature"), and the page is one of its own. A filter of system
+    calls may forbid both."""
     if hasattr(os, "nice"):
-        os.nice(NICER)
+        with contextlib.suppress(OSError):
+            os.nice(NICER)
     with contextlib.suppress(OSError):
         Path("/proc/self/autogroup").write_text(str(NICER))
 

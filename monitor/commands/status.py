@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import msgspec
 
+from monitor.alarms.catalogue import of_monitor
 from monitor.commands.common import load_settings, say
 from monitor.commands.page import open_reader
 from monitor.commands.wording import ago, number, size, span
@@ -36,7 +37,11 @@ def run_status(config: Path, *, as_json: bool) -> None:
         quarantine = reader.quarantine_counts()
         broker = settings.broker
         status["broker"] = None if broker is None else f"{broker.host}:{broker.port}"
-        status |= {"alarms": standing(reader.alarm_states())}
+        known = {s.id for s in settings.skids}
+        status["former"] = {skid: told for skid, told in status["skids"].items() if skid not in known}
+        status["skids"] = {skid: told for skid, told in status["skids"].items() if skid in known}
+        status["alarms"] = standing({key: body for key, body in reader.alarm_states().items()
+                                     if key[0] in known or of_monitor(key[0])})
         kept = {skid: kept_of(reader, skid) for skid in status["skids"]}
         status["forecasts"] = {skid: forecast_of(found) for skid, found in kept.items()}
         status["closures"] = {s.id: closures_of(s, kept[s.id]) for s in settings.skids if s.id in kept}
@@ -57,6 +62,7 @@ def lines(status: Values, quarantine: Sequence[QuarantineCount], now: int) -> It
         "readings": _readings(status["readings"], now),
         "a minute": _rates(status["rates"]),
         "skids": _skids(status["skids"], now),
+        "former": _former(status.get("former", {}), now),
         "clocks": _clocks(status.get("clocks", {})),
         "alarms": alarm_lines(status.get("alarms", ()), now),
         "forecast": _forecasts(status.get("forecasts", {})),
@@ -102,6 +108,13 @@ def _skids(skids: Mapping[str, Values], now: int) -> Iterator[str]:
         yield f"{skid:<{width}}  {heard}{judged}"
     if not skids:
         yield "none yet"
+
+
+def _former(skids: Mapping[str, Values], now: int) -> Iterator[str]:
+    """Skids that are configured no more. What was stored of them stays as long as other readings."""
+    for skid, told in skids.items():
+        heard = "nothing was heard of it" if told["newest"] is None else f"newest reading {_ago(told['newest'], now)}"
+        yield f"{skid} is not configured any more: {heard}"
 
 
 def standing(states: Mapping[Any, Values]) -> list[Values]:

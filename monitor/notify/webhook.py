@@ -53,7 +53,7 @@ class Webhook:
         self._enveloped = settings.envelope == "cloudevents"
         self._client = httpx.Client(
             timeout=httpx.Timeout(answer_s, connect=CONNECT_S), follow_redirects=False,
-            headers={"user-agent": f"bagwright/{__version__}",
+            headers={"user-agent": f"bagwright/{__version__}", "accept-encoding": "identity",
                      "content-type": CONTENT_TYPE if self._enveloped else "application/json"})
 
     def send(self, key: str, event: Mapping[str, Any]) -> Outcome:
@@ -147,9 +147,9 @@ def _hidden(url: httpx.URL, secret: Secret | None) -> list[str]:
 
 
 def _beginning(response: httpx.Response) -> str:
-    """The first piece of the answer's body: enough for a reason, and nobody can keep us reading."""
+    """What comes of the answer's body at once: enough for a reason, and nobody can keep us reading."""
     try:
-        return next(response.iter_bytes(1024), b"").decode("utf-8", "replace")
+        return next(response.iter_raw(), b"")[:1024].decode("utf-8", "replace")
     except httpx.HTTPError:
         return ""
 

@@ -167,10 +167,12 @@ def drop_oldest(handle: Handle, channel: str, keep: int) -> int:
 
 
 def requeue(handle: Handle, channel: str, now: int) -> int:
-    """Tries refused notices of a channel again, once the cause is mended. Returns how many."""
+    """Tries refused notices of a channel again, once the cause is mended. Returns how many. One that is a day old
+    counts as new: as a push to people it would be given up again."""
     with handle.transaction() as db:
-        db.execute("""UPDATE notice SET state = 'queued', next_try = ?, finished = NULL
-                      WHERE channel = ? AND state = 'refused'""", (now, channel))
+        db.execute("""UPDATE notice SET state = 'queued', next_try = ?1, finished = NULL,
+                      created = CASE WHEN created < ?2 THEN ?1 ELSE created END
+                      WHERE channel = ?3 AND state = 'refused'""", (now, now - DAY, channel))
         changed = db.changes()
         db.execute("UPDATE channel SET queued = queued + ?1, refused = refused - ?1 WHERE name = ?2",
                    (changed, channel))

@@ -58,7 +58,7 @@ def add_alarms(app: FastAPI, site: Site) -> None:
     async def known(skid: str, kind: str, vessel: str | None, signal: str | None) -> AlarmNow:
         if not of_monitor(skid):
             site.skid(skid)
-        standing = await site.hub.ask(lambda source: source.alarms())
+        standing = await site.hub.ask(lambda source: source.alarms(site.pages.skids))
         found = [a for a in standing if (a.skid, a.kind, a.vessel, a.signal) == (skid, kind, vessel, signal)]
         if not found:
             raise HTTPException(404, "This alarm is back to normal, or never was.")
@@ -125,7 +125,7 @@ def _parts(pages: Pages, chosen: Chosen, source: Source) -> Fragments:
                            limit=PAGE)
     return {
         "newest": pages.render("_newest.html", newest=source.newest()),
-        "current": pages.render("_current.html", groups=groups(source.alarms()), skids=pages.skids),
+        "current": pages.render("_current.html", groups=groups(source.alarms(pages.skids)), skids=pages.skids),
         "asked": pages.render("_asked.html", asked=[told(r) for r in source.requests(limit=20)]),
         "past": pages.render("_past.html", events=events, older=_older(chosen, events)),
     }

@@ -108,7 +108,7 @@ def records_router(site: Site) -> APIRouter:
 
     @found.get("/alarms", tags=["alarms"], summary="Every alarm that is not normal, the most urgent first")
     async def list_alarms() -> list[StandingModel]:
-        return [_standing(a) for a in await site.hub.ask(lambda source: source.alarms())]
+        return [_standing(a) for a in await site.hub.ask(lambda source: source.alarms(site.pages.skids))]
 
     @found.get("/changeouts", tags=["changeouts"], summary="The record of changeouts, newest first")
     async def list_changeouts(skid: str | None = None,

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Container, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, NamedTuple, Protocol
 
 import numpy as np
 import numpy.typing as npt
 
+from monitor.alarms.catalogue import of_monitor
 from monitor.model import DAY, NS, Entry, Event, Fact, Minute, Quality, Role, Rows
 from monitor.skid import Signal, SkidSettings
 from monitor.web.words import LEVELS, kind_of
@@ -232,10 +233,11 @@ class Source:
         known = set(self.reader.skids())
         return {s.id: self.reader.latest(s.id) for s in skids if s.id in known}
 
-    def alarms(self) -> list[AlarmNow]:
-        """Every alarm of every skid that is not normal, the most urgent first."""
+    def alarms(self, skids: Container[str]) -> list[AlarmNow]:
+        """Every alarm of these skids and of the monitor that is not normal, the most urgent first."""
         states = self.reader.alarm_states().items()
-        return list(by_urgency([self._alarm(key, body) for key, body in states if body["state"] != "normal"]))
+        return list(by_urgency([self._alarm(key, body) for key, body in states
+                                if body["state"] != "normal" and (key[0] in skids or of_monitor(key[0]))]))
 
     def _alarm(self, key: AlarmKey, body: Mapping[str, Any]) -> AlarmNow:
         """body: its state, the time it is in it since, the id of the event that raised it; and what is remembered."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 from collections import Counter
-from collections.abc import Iterable, Mapping
+from collections.abc import Container, Iterable, Mapping
 
 from fastapi import FastAPI
 from fastapi.responses import PlainTextResponse
@@ -23,15 +23,15 @@ def add_metrics(app: FastAPI, site: Site) -> None:
     @app.get("/metrics", tags=["health"], summary="Figures of the store and the alarms as Prometheus reads them",
              response_class=PlainTextResponse, responses=REFUSALS)
     async def metrics() -> PlainTextResponse:
-        text = await site.hub.ask(lambda source: figures(source, site.hub.age, time.time_ns()))
+        text = await site.hub.ask(lambda source: figures(source, site.pages.skids, site.hub.age, time.time_ns()))
         return PlainTextResponse(text, media_type=KIND)
 
 
-def figures(source: Source, age_s: float, now: int) -> str:
-    """now: wall time, ns."""
+def figures(source: Source, skids: Container[str], age_s: float, now: int) -> str:
+    """skids: those that are watched; of one that was removed no age grows for ever. now: wall time, ns."""
     status = source.reader.status()
-    skids = status["skids"].items()
-    newest = [({"skid": s}, (now - told["newest"]) / 1e9) for s, told in skids if told["newest"] is not None]
+    newest = [({"skid": s}, (now - told["newest"]) / 1e9) for s, told in status["skids"].items()
+              if s in skids and told["newest"] is not None]
     queues = status["outbox"].items()
     return "".join((
         _family("store_age_seconds", "gauge", "Since the store last changed", [({}, age_s)]),
@@ -43,7 +43,7 @@ def figures(source: Source, age_s: float, now: int) -> str:
         _family("rejected_total", "counter", "Messages and readings set aside",
                 [({"reason": reason}, n) for reason, n in status["quarantine"].items()]),
         _family("events_total", "counter", "Events stored", [({}, status["events"])]),
-        _family("alarms", "gauge", "Alarms that are not normal", _alarms(source.alarms())),
+        _family("alarms", "gauge", "Alarms that are not normal", _alarms(source.alarms(skids))),
         _family("outbox_waiting", "gauge", "Notices that wait", [({"channel": c}, q["queued"]) for c, q in queues]),
         _family("outbox_refused", "gauge", "Notices that were refused",
                 [({"channel": c}, q["refused"]) for c, q in queues]),

@@ -11,7 +11,7 @@ from markupsafe import Markup
 
 from monitor.alarms.plant_words import spoken
 from monitor.model import Event
-from monitor.skid import SkidSettings
+from monitor.skid import Handling, SkidSettings
 from monitor.web.words import (
     CAUTION,
     UNKNOWN,
@@ -55,7 +55,8 @@ def environment(*folders: Path, skids: Iterable[SkidSettings] = (), zone: tzinfo
         kind=lambda name: kind_of(name).words, level=lambda event: level_of(event, known.get(event.skid)),
         plant=lambda of: spoken(of.kind, of.detail), handling=lambda of: handling(known.get(of.skid), of.kind),
         duration=duration, when=lambda time: when(time, zone), when_in=when, unit=unit_symbol, value=event_value,
-        clock=clock, symbol=symbol, brief=brief, printed=printed,
+        clock=clock, symbol=symbol, brief=brief,
+        seen=lambda of: seen(of.message, handling(known.get(of.skid), of.kind)), printed=printed,
         pressure=lambda skid, value: Display(skid).text("pressure", value))
     made.globals.update(caution=CAUTION, unknown=UNKNOWN)
     return made
@@ -75,6 +76,11 @@ def symbol(level: str) -> Markup:
 def brief(message: str) -> str:
     """A message without the caution that stands at the foot of every page, units as they are printed."""
     return printed(message.replace(CAUTION, "").strip())
+
+
+def seen(message: str, rule: Handling | None) -> str:
+    """A message without what is to be done, where the page says that in its own place."""
+    return brief(message if rule is None else " ".join(message.replace(rule.response, "").split()))
 
 
 def event_value(event: Event) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 import time
 from pathlib import Path
@@ -30,7 +31,7 @@ def store(tmp_path: Path) -> Path:
     refused.append(Rejection(Reason.UNKNOWN_SIGNAL, None, None, "hatchery/PT-9", "3.1"))
     notices = [Notice("mqtt", "a", {}, now - 7_500 * NS), Notice("webhook office", "b", {}, now - 7_500 * NS)]
     with Store.open(settings.store.path, now=lambda: now - 300 * NS) as opened:
-        opened.configure(settings.skids)
+        opened.configure([*settings.skids, dataclasses.replace(settings.skids[0], id="intake-0")])
         opened.commit(batch(readings, events=[event(0)], rejections=refused, notices=notices, facts=[LATE]))
         opened.sent([n.id for n in opened.due("mqtt", now, 9)])
         opened.failed([n.id for n in opened.due("webhook office", now, 9)], "office answers 503", now + NS)
@@ -49,6 +50,8 @@ def test_status_tells_people_sizes_ages_rates_and_counts(store: Path) -> None:
     assert told["readings"][1] == "oldest 62 min ago, newest 2 min ago"
     assert told["a minute"][1].startswith("180 readings, 0 repeated, 21 set aside, under 0.1 events")
     assert told["skids"] == ["intake-1  newest reading 2 min ago"]
+    assert told["former"] == ["intake-0 is not configured any more: nothing was heard of it"]
+    assert told["alarms"] == ["none stands"] and not [line for line in told["forecast"] if "intake-0" in line]
     assert told["clocks"] == [
         "intake-1  PT-102 comes 12.1 s after PT-101 (+- 0.3 s, by 5 transients): values are laid side by side"]
     assert told["closures"] == ["intake-1  east, west  not tested: no transmitter measures the pressure in it"]
@@ -68,7 +71,7 @@ def test_status_gives_programs_what_the_store_says(store: Path) -> None:
     said = json.loads(bagwright("status", "--json", "--config", store.name, cwd=store.parent).out)
     with Reader.open(load(store).store.path) as reader:
         status, counts = reader.status(), reader.quarantine_counts()
-    assert set(said) == {*status, "quarantine_counts", "alarms", "broker", "forecasts", "closures", "clocks"}
+    assert set(said) == {*status, "quarantine_counts", "alarms", "broker", "forecasts", "closures", "clocks", "former"}
     assert said["clocks"] == {"intake-1": {"PT-102": CLOCK}}
     assert said["readings"] == status["readings"] and said["outbox"] == status["outbox"]
     assert [c["number"] for c in said["quarantine_counts"]] == [c.number for c in counts] == [1_234, 1]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 import subprocess
 from configparser import RawConfigParser
@@ -15,6 +16,7 @@ from services import require
 
 from monitor.alarms.catalogue import CATALOGUE, NO_ALARMS
 from monitor.cli import cli
+from monitor.commands.page_process import give_way
 
 DOCUMENTS = sorted(DEPLOY.glob("*.md"))
 # systemd.exec(5): what takes rights away. `systemd-analyze security --offline=true` weighs them.
@@ -71,8 +73,12 @@ def test_what_the_brokers_configuration_names_is_mounted_where_it_says() -> None
 def test_containers_run_without_privileges_and_cannot_write_into_themselves() -> None:
     services = compose()["services"]
     for name in ("broker", "monitor"):
-        assert services[name]["read_only"] is True and services[name]["cap_drop"] == ["ALL"]
-    assert all("no-new-privileges:true" in service["security_opt"] for service in services.values())
+        assert services[name]["read_only"] is True and "cap_add" not in services[name]
+    for name, service in services.items():
+        assert "no-new-privileges:true" in service["security_opt"] and service["cap_drop"] == ["ALL"], name
+        bounded = {"mem_limit", "pids_limit", "logging", "healthcheck", "restart"}
+        assert bounded <= service.keys(), name
+    assert services["influxdb"]["networks"] == ["data"] and compose()["networks"]["data"]["internal"] is True
     stages = (DEPLOY / "Containerfile").read_text(encoding="utf-8").split("\nFROM ")
     assert {services[name]["build"]["target"] for name in ("broker", "monitor")} == {"broker", "monitor"}
     for target in ("broker", "monitor"):
@@ -121,3 +127,12 @@ def test_every_row_of_the_fault_table_names_a_test_that_exists() -> None:
     assert missing == []
     shown = re.findall(r"`([\w]+/(?:\w+\.py)?)`", (DEPLOY / "SECURITY.md").read_text(encoding="utf-8"))
     assert [path for path in shown if not (tests / path).exists()] == []
+
+
+def test_what_runs_beside_the_daemon_asks_for_no_call_that_the_unit_forbids(monkeypatch: pytest.MonkeyPatch) -> None:
+    """@resources of systemd.exec(5) holds the calls that set priorities. The page goes on where it is refused one."""
+    text = (DEPLOY / "bagwright.service").read_text(encoding="utf-8")
+    filters = re.findall(r"(?m)^SystemCallFilter=(.*)$", text)
+    assert filters.index("setpriority") > filters.index("~@privileged @resources")      # a later line adds to those before
+    monkeypatch.setattr(os, "nice", lambda by: (_ for _ in ()).throw(PermissionError(1, "Operation not permitted")))
+    give_way()

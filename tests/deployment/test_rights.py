@@ -45,6 +45,8 @@ SAYING = [
     ("control-room", READING, False),
     ("display", "bagwright/command", False),
     ("display", READING, False),
+    ("broker", READING, False),
+    ("broker", "bagwright/command", False),
     ("stranger-with-a-certificate", READING, False),
     ("stranger-with-a-certificate", "bagwright/command", False),
 ]
@@ -78,6 +80,13 @@ def test_each_hears_what_concerns_it_and_nothing_else(broker: SiteBroker) -> Non
     for who, party in parties.items():
         assert {t for t, p in party.heard if p == b"2"} == HEARING[who] - own(who), who
         party.__exit__()
+
+
+def test_the_broker_can_be_asked_whether_it_answers_with_its_own_certificate(broker: SiteBroker) -> None:
+    """As the health check of compose.yaml does."""
+    with Party(broker, "broker", "#", "$SYS/#") as party:
+        eventually(lambda: party.heard, 15, "its uptime")
+        assert {topic for topic, _ in party.heard} == {"$SYS/broker/uptime"}
 
 
 def own(who: str) -> set[str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import gzip
 import http.client
 import json
@@ -29,11 +30,13 @@ class Asked(NamedTuple):
 
 
 class Answer(NamedTuple):
-    """status 0: the connection is reset; -1: nobody answers until the server ends."""
+    """status 0: the connection is reset; -1: nobody answers until the server ends. endless: the body comes again every
+    tenth of a second."""
 
     status: int = 204
     headers: Mapping[str, str] = {}
     body: bytes = b""
+    endless: bool = False
 
 
 RESET, SILENCE = Answer(0), Answer(-1)
@@ -82,9 +85,13 @@ class HttpServer:
         for name, value in answer.headers.items():
             handler.send_header(name, value)
         if answer.status != 204:
-            handler.send_header("content-length", str(len(answer.body)))
+            handler.send_header("content-length", str(10**12 if answer.endless else len(answer.body)))
         handler.end_headers()
         handler.wfile.write(answer.body)
+        with contextlib.suppress(OSError):      # whoever asked has heard enough
+            while answer.endless and not self._ended.wait(0.1):
+                handler.wfile.write(answer.body)
+                handler.wfile.flush()
 
     def _say_nothing(self, handler: BaseHTTPRequestHandler, answer: Answer) -> None:
         handler.close_connection = True

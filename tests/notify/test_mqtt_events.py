@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 import standardwebhooks
 from notify.river import SECRET, Fast, opened, settings
-from notify.servers import HttpServer, Metrics
+from notify.servers import Answer, HttpServer, Metrics
 from paho.mqtt.client import Client
 from paho.mqtt.enums import CallbackAPIVersion
 from services import eventually, mosquitto
@@ -23,6 +23,7 @@ from skids import duplex, steady
 from store.samples import START, event
 
 from monitor.commands.run import watch
+from monitor.daemon import own_faults
 from monitor.daemon.announce import Announcer
 from monitor.daemon.keeper import Keeper
 from monitor.daemon.mqtt_queue import MqttQueue
@@ -30,7 +31,7 @@ from monitor.daemon.notices import Notices
 from monitor.ingest.mqtt import Delivery, MqttSource
 from monitor.model import NS, Event, Transition
 from monitor.settings import BrokerSettings, Settings
-from monitor.store import Batch, Store
+from monitor.store import Batch, Reader, Store
 from monitor.times import to_rfc3339
 
 pytestmark = pytest.mark.needs("mosquitto")
@@ -194,6 +195,39 @@ def test_the_whole_daemon_tells_a_receiver_a_database_and_its_topics_of_a_high_d
         written = [by_signal["in"][(start + i * NS) // 1_000_000] for i in range(120)]
         assert written == pytest.approx([2.3] * 60 + [4.2] * 60)
         assert not daemon.is_alive()
+
+
+@pytest.mark.timeout(90)
+def test_a_broker_that_is_gone_and_a_receiver_that_fails_are_alarms_until_they_are_back(
+    tmp_path: Path, broker: mosquitto, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """In half a second in place of 15 s and a quarter of an hour."""
+    for name, seconds in (("LOST_S", 0.5), ("DEAD_S", 0.5), ("LOOK_S", 0.1)):
+        monkeypatch.setattr(own_faults, name, seconds)
+    failing, stop, said = threading.Event(), threading.Event(), list[str]()
+    failing.set()
+    with HttpServer(lambda _: Answer(503 if failing.is_set() else 204)) as hook:
+        config = replace(settings(tmp_path, hooks=(hook.url,)), skids=(duplex(),),
+                         broker=BrokerSettings(port=broker.port))
+
+        def faults() -> set[tuple[str | None, str]]:
+            with Reader.open(tmp_path / "s.db") as reader:
+                return {(e.detail, str(e.transition)) for e in reader.events(kinds=["monitor-fault"])}
+
+        daemon = threading.Thread(target=watch, args=(config, time.time_ns, stop, said.append))
+        daemon.start()
+        try:
+            eventually(lambda: any("connected to" in s for s in said), 60)
+            broker.kill()
+            both = {("broker-lost", "raised"), ("channel-dead", "raised")}
+            eventually(lambda: faults() == both, 30, "both told")
+            failing.clear()
+            broker.start()
+            eventually(lambda: faults() == both | {(detail, "cleared") for detail, _ in both}, 40, "both over")
+        finally:
+            stop.set()
+            daemon.join(20)
+        assert {json.loads(a.body)["detail"] for a in hook.asked} == {"broker-lost", "channel-dead"}
 
 
 def publish(port: int, messages: list[tuple[str, int, float]]) -> None:

@@ -211,6 +211,7 @@ def test_readings_beyond_the_bound_are_given_up_oldest_first_events_never(tmp_pa
         assert kept + outbox[INFLUX]["dropped"] == 60 * 181 and 0 < kept < 60 * 181 / 2
         events = sum(n.body["points"] for n in store.due(INFLUX_EVENTS, clock() + 3_600 * NS, 1_000))
         assert (events, outbox[INFLUX_EVENTS]["dropped"]) == (60, 0)
+        assert store.status()["readings"]["recent"] == 60 * 180
         assert any("given up for want of space; the store has the readings" in s for s in said)
 
 

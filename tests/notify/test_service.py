@@ -187,6 +187,10 @@ def test_what_is_a_day_old_is_given_up_visibly_and_can_be_asked_for_again(tmp_pa
                 eventually(lambda: store.outbox()["service s0"]["refused"] == 1)
             assert store.outbox()["service s0"]["last_error"] == "a day old: of no use any more"
             assert not server.asked
+            assert store.requeue("service s0", clock()) == 1
+            with sending(config, store, clock):
+                eventually(lambda: store.outbox()["service s0"]["sent"] == 1)
+            assert len(server.asked) == 1
 
 
 def test_an_address_that_cannot_be_used_is_told_without_showing_it() -> None:

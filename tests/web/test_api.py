@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import httpx
 import pytest
 from display_samples import MINUTE, START, event
-from page_plant import NEWEST, Plant
+from page_plant import NEWEST, Plant, served
 from prometheus_client.parser import text_string_to_metric_families
 
 from monitor.model import Event
@@ -123,3 +125,12 @@ def test_metrics_are_in_the_format_that_collectors_read(client: httpx.Client, pl
     assert samples["bagwright_alarms", "active", "medium"] == 1 and samples["bagwright_events_total",] == 1
     assert samples["bagwright_outbox_waiting", odd] == 1
     assert samples["bagwright_readings_kept", "recent"] > 0 and samples["bagwright_store_bytes", "database"] > 0
+
+
+def test_a_skid_that_was_taken_out_neither_ages_nor_alarms_any_more(plant: Plant, due: Event) -> None:
+    """Whoever follows its age or its alarm from outside would wait for ever; nobody could act on it here."""
+    plant.say(due)
+    plant.settings = dataclasses.replace(plant.settings, skids=plant.settings.skids[1:])
+    with served(plant) as address, httpx.Client(base_url=address, timeout=10, trust_env=False) as client:
+        assert client.get("/api/v1/alarms").json() == [] and "intake" not in client.get("/metrics").text
+        assert due.message not in client.get("/alarms").text

@@ -11,6 +11,7 @@ import pytest
 from display_samples import MINUTE, event, hatchery_skid, read_html
 from page_plant import NEWEST, Plant, build, served
 
+from monitor.alarms.catalogue import CATALOGUE
 from monitor.model import Event, Fact, Transition
 from monitor.settings import WebSettings
 from monitor.store import Batch
@@ -69,6 +70,17 @@ def test_alarm_is_told_by_word_symbol_and_message(client: httpx.Client, plant: P
     text = read_html(skid).text
     assert "Normalised dP has reached 1.00 bar at 58 m³/h." in text
     assert re.search(r"medium priority, active( \([^)]*\))?, since 2026-03-01 01:58:00 UTC", text)
+
+
+def test_what_is_to_be_done_is_said_once_on_a_page(client: httpx.Client, plant: Plant) -> None:
+    """The message of a surge ends with it, as pushes and events need it to."""
+    surge = event(10, "surge", message=f"PT-101 went up. {CATALOGUE['surge'].response}")
+    plant.say(surge)
+    for path in ("/alarms", "/alarms/act?skid=intake&kind=surge", f"/event/{surge.id}"):
+        text = read_html(client.get(path).text).text
+        for record in ("What was asked", "Trends around it"):        # where messages stand word for word
+            text = text.partition(record)[0]
+        assert text.count(CATALOGUE["surge"].response) == 1 and "PT-101 went up." in text, path
 
 
 def test_alarm_that_returned_to_normal_no_longer_stands(client: httpx.Client, plant: Plant, due: Event) -> None:
