@@ -133,6 +133,6 @@ def test_what_runs_beside_the_daemon_asks_for_no_call_that_the_unit_forbids(monk
     """@resources of systemd.exec(5) holds the calls that set priorities. The page goes on where it is refused one."""
     text = (DEPLOY / "bagwright.service").read_text(encoding="utf-8")
     filters = re.findall(r"(?m)^SystemCallFilter=(.*)$", text)
-    assert filters.index("setpriority") > filters.index("~@privileged @resources")      # a later line adds to those before
+    assert filters.index("setpriority") > filters.index("~@privileged @resources")   # what comes later is added
     monkeypatch.setattr(os, "nice", lambda by: (_ for _ in ()).throw(PermissionError(1, "Operation not permitted")))
     give_way()
