@@ -45,7 +45,7 @@ if TYPE_CHECKING:
     from monitor.engine.event_tier import EventTier
 
 STEP_S = 60.0     # running time before an isolation is known in which dP may have moved by it
-APART = 1.3       # times the least resistance, from which a vessel is clearly the most loaded
+APART = 1.3       # times the resistance of the next, from which a vessel is clearly the most loaded
 LIFE = "life"     # first word of the facts
 
 
@@ -114,7 +114,7 @@ def first_vessel(skid: SkidSettings, story: Story) -> First | None:
         return None
     if all(known):
         found = np.array([r or 0.0 for r in known])
-        if found.max() > APART * found.min():
+        if found.max() > APART * np.sort(found)[-2]:
             return First(skid.vessels[int(np.argmax(found))], "it was the most loaded when they were last told apart")
     ages = [m.returned_at for m in story.vessels]
     return First(skid.vessels[int(np.argmin([a or 0 for a in ages]))], "it has served longest") if all(ages) else None

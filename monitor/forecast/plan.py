@@ -88,33 +88,35 @@ class Need(NamedTuple):
 
 def elements_needed(watch: Watch, *, elements: int, days: tuple[float, ...] = (7.0, 30.0)) -> list[Need] | None:
     """Elements a skid will use up, all of its vessels changed when it falls due: the present life's end first, then
-    lives like the known ones. elements: in one changeout of all. None where no life is known. Draws have their seed."""
+    lives like the known ones. elements: in one changeout of all. None where no life is known. Draws have their seed.
+    What is not known of all lives alike does not even out over a month, so each draw has a mean life of its own."""
     known = life_of(templates(watch.lives[-MOST:], 1.0)) if watch.lives else None
     daily = float(pattern(watch.use).sum())
     if known is None or daily <= 0:
         return None
     draw = np.random.default_rng(SEED)
-    ends = first_ends(watch, daily, draw, known)
+    mean = known.mean + known.error * draw.standard_normal(DRAWS)
+    ends = first_ends(watch, daily, draw, mean, known.spread)
     counts = {d: np.zeros(DRAWS) for d in days}
-    for _ in range(math.ceil(max(days) * daily / math.exp(known[0] - 3 * known[1])) + 1):
+    for _ in range(math.ceil(max(days) * daily / math.exp(known.mean - 3 * math.hypot(known.error, known.spread))) + 1):
         for d in days:
             counts[d] += ends <= d
         if not (ends <= max(days)).any():
             break
-        ends = ends + np.exp(known[0] + known[1] * draw.standard_normal(DRAWS)) / daily
+        ends = ends + np.exp(mean + known.spread * draw.standard_normal(DRAWS)) / daily
     return [Need(d, *(elements * float(v) for v in (c.mean(), *np.quantile(c, (0.1, 0.9))))) for d, c in counts.items()]
 
 
-def first_ends(watch: Watch, daily: float, draw: np.random.Generator, known: tuple[float, float]) -> Array:
-    """Days until the present life ends, as draws."""
+def first_ends(watch: Watch, daily: float, draw: np.random.Generator, mean: Array, spread: float) -> Array:
+    """Days until the present life ends, as draws. mean: of ln L (DRAWS,)."""
     if watch.due is not None:
         return np.zeros(DRAWS)
     if watch.latest is None:
-        return np.exp(known[0] + known[1] * draw.standard_normal(DRAWS)) / daily * draw.random(DRAWS)
+        return np.asarray(np.exp(mean + spread * draw.standard_normal(DRAWS)) / daily * draw.random(DRAWS))
     _, p10, p50, p90 = watch.latest
     z = draw.standard_normal(DRAWS)
-    spread = np.where(z < 0, math.log(p50 / p10), math.log(p90 / p50)) / Z80
-    return np.asarray(p50 / 24 * np.exp(spread * z))
+    wide = np.where(z < 0, math.log(p50 / p10), math.log(p90 / p50)) / Z80
+    return np.asarray(p50 / 24 * np.exp(wide * z))
 
 
 class OtherPoint(NamedTuple):

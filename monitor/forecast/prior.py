@@ -63,6 +63,14 @@ class Belief(NamedTuple):
     error: Array
 
 
+class Kind(NamedTuple):
+    """Lives of one part: mean of ln L with its standard error, and by how much lives differ about it."""
+
+    mean: float
+    error: float
+    spread: float
+
+
 def template(volume: Array, dp: Array, weight: Array, *, limit: float, total: float | None) -> Template:
     """From a loading curve. total: where it reached `limit` [Pa]; None where it was ended before."""
     rising = pooled(dp, weight)
@@ -74,9 +82,9 @@ def template(volume: Array, dp: Array, weight: Array, *, limit: float, total: fl
     return Template(total, np.interp(SHARES * total, x, f))
 
 
-def life_of(templates: Sequence[Template]) -> tuple[float, float] | None:
-    """Mean and predictive standard deviation of ln L; None without one that was seen to its end. A censored one counts
-    as what its kind would be expected to have reached."""
+def life_of(templates: Sequence[Template]) -> Kind | None:
+    """None without one that was seen to its end. A censored one counts as what its kind would be expected to have
+    reached."""
     logs = np.log([t.total for t in templates])
     cut = np.array([t.censored for t in templates], bool)
     if cut.all():
@@ -87,7 +95,7 @@ def life_of(templates: Sequence[Template]) -> tuple[float, float] | None:
         mean = float(filled.mean())
         squares = float(np.sum((filled - mean) ** 2)) + OWN_WORTH * OWN_SPREAD**2
         spread = math.sqrt(squares / (OWN_WORTH + logs.size - 1))
-    return mean, spread * math.sqrt(1 + 1 / logs.size)
+    return Kind(mean, spread / math.sqrt(logs.size), spread)
 
 
 def _beyond(logs: Array, mean: float, spread: float) -> Array:
@@ -110,7 +118,7 @@ def believe(
     if known is None:
         return None
     shapes = np.stack([t.shape for t in templates if not t.censored])       # (J, shares)
-    totals = np.exp(known[0] + known[1] * GRID)                             # (G,)
+    totals = np.exp(known.mean + math.hypot(known.error, known.spread) * GRID)      # (G,)
     share = weight * np.exp(FADING * (volume - now) / max(now, 1e-12))
     share *= EFFECTIVE / share.sum()
     gone = np.zeros(1) if whole else np.array([float(np.interp(begin(dp, weight), s, SHARES)) for s in shapes])

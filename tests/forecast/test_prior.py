@@ -84,8 +84,9 @@ def test_mean_and_spread_of_lives_are_the_shrunk_ones_by_hand() -> None:
     found = life_of([life(100.0), life(140.0)])
     assert found is not None
     squares = 2 * (0.5 * math.log(1.4)) ** 2 + OWN_WORTH * OWN_SPREAD**2
-    assert found[0] == pytest.approx(0.5 * (math.log(100) + math.log(140)), abs=1e-6)
-    assert found[1] == pytest.approx(math.sqrt(squares / (OWN_WORTH + 1)) * math.sqrt(1.5), rel=1e-6)
+    assert found.mean == pytest.approx(0.5 * (math.log(100) + math.log(140)), abs=1e-6)
+    assert found.spread == pytest.approx(math.sqrt(squares / (OWN_WORTH + 1)), rel=1e-6)
+    assert found.error == pytest.approx(found.spread / math.sqrt(2), rel=1e-6)
 
 
 def test_a_life_changed_early_is_a_lower_bound_and_not_an_end() -> None:

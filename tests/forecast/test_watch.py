@@ -7,9 +7,11 @@ import numpy as np
 import pytest
 
 from monitor.forecast.laws import resistance_after, volume_to
-from monitor.forecast.life import Past
+from monitor.forecast.life import Past, templates
 from monitor.forecast.plan import change_on_the_run, elements_needed, highest_level, other_points
+from monitor.forecast.prior import life_of
 from monitor.forecast.watch import (
+    Z80,
     Row,
     Sample,
     Skid,
@@ -236,6 +238,10 @@ def test_elements_needed_are_flow_over_life_and_bounded_by_chance() -> None:
     assert month.expected == pytest.approx(30 * 4, rel=0.1)
     assert week.p10 <= week.expected <= week.p90
     assert elements_needed(Watch(), elements=4) is None
+    known = life_of(templates(watch.lives, 1.0))
+    assert known is not None
+    alike = 2 * Z80 * known.error * month.expected      # what is not known of all lives alike never evens out
+    assert alike - 4 < month.p90 - month.p10 < 1.6 * alike + 4
 
 
 def test_another_changeout_point_costs_what_the_law_says_and_above_it_at_least_what_is_said() -> None:
