@@ -38,23 +38,27 @@ def run_shard(settings: Settings, shard: int, url: str, stop: threading.Event, s
                           quarantine_rows=settings.store.quarantine_rows)  # fmt: skip
 
     with (
-        heart or Heart(Notify({})) as heart,
+        heart or Heart(Notify({})) as signs,
         insist(open_store, stop, say, "the shard starts when it can be written") as store,
-        _beating(store, stop),
+        _beating(store, stop, signs),
     ):
-        serve_on(Renewal(lambda: settings, settings), store, wall, stop, say, say, heart)
+        serve_on(Renewal(lambda: settings, settings), store, wall, stop, say, say, signs)
         store.lease.check()
 
 
 @contextmanager
-def _beating(store: ShardStore, stop: threading.Event) -> Iterator[None]:
-    """Says that the shard is alive, and stops it where the lease is lost while nothing is committed."""
+def _beating(store: ShardStore, stop: threading.Event, signs: Heart) -> Iterator[None]:
+    """Says that the shard is alive while its loop is, and stops it where the lease is lost while nothing is
+    committed."""
     over = threading.Event()
 
     def beat() -> None:
         while not over.wait(BEAT_S):
             try:
-                store.lease.beat()
+                if signs.stuck:
+                    store.lease.check()
+                else:
+                    store.lease.beat()
             except StoreRetryError:
                 continue
             except LeaseLostError:

@@ -38,7 +38,6 @@ from monitor.model import NS  # noqa: E402
 DAY_S = 86_400
 START_MS = 1_750_000_000_000
 ROUNDS = 5
-LIMIT_PA = 1.0e5
 SKID = example_skid()
 
 
@@ -176,8 +175,9 @@ def table(path: Path, days: int, folder: Path) -> None:
         "floor: Parquet, as-of, Hampel": (partial(peers.floor, path), seconds),
         "everything": (partial(engine_alone, path), seconds),
         "everything, files and report": (partial(whole, path, folder / "out"), seconds),
-        "core steps in pandas": (partial(peers.in_pandas, path, few, LIMIT_PA), few),
-        "core steps in plain Python": (partial(peers.in_python, path, fewer, LIMIT_PA), fewer),
+        "the steps of the peers alone": (partial(peers.alone, path, SKID), seconds),
+        "these steps in pandas": (partial(peers.in_pandas, path, few), few),
+        "these steps in plain Python": (partial(peers.in_python, path, fewer), fewer),
     }
     took: dict[str, list[float]] = {name: [] for name in works}
     for turn in range(ROUNDS + 1):

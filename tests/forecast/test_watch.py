@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import time
+
 import msgspec
 import numpy as np
 import pytest
 
+from monitor.forecast import plan
 from monitor.forecast.laws import resistance_after, volume_to
 from monitor.forecast.life import Past, templates
 from monitor.forecast.plan import change_on_the_run, elements_needed, highest_level, other_points
@@ -242,6 +245,29 @@ def test_elements_needed_are_flow_over_life_and_bounded_by_chance() -> None:
     assert known is not None
     alike = 2 * Z80 * known.error * month.expected      # what is not known of all lives alike never evens out
     assert alike - 4 < month.p90 - month.p10 < 1.6 * alike + 4
+
+
+def test_lives_of_hours_are_counted_at_once_as_one_by_one_and_those_of_seconds_in_no_time(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    watch = Watch()
+    plant = Plant(watch)
+    for k in range(8):
+        plant.life(24.0, seed=k)
+
+    def of(hours: float) -> list[tuple[float, ...]]:
+        lives = [msgspec.structs.replace(life, total=life.total * hours / 24.0) for life in watch.lives]
+        needs = elements_needed(Watch(lives=lives, use=watch.use), elements=1)
+        assert needs is not None
+        return [tuple(need) for need in needs]
+
+    together = of(6.0)
+    begun = time.process_time()
+    seconds = of(0.001)     # drawn one by one, 712,000 lives took minutes
+    assert time.process_time() - begun < 1.0
+    assert seconds[1][1] == pytest.approx(6000 * together[1][1], rel=0.01)
+    monkeypatch.setattr(plan, "MANY", 10_000)
+    assert np.allclose(together, of(6.0), atol=1.0)
 
 
 def test_another_changeout_point_costs_what_the_law_says_and_above_it_at_least_what_is_said() -> None:
