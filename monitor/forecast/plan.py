@@ -103,7 +103,8 @@ def elements_needed(watch: Watch, *, elements: int, days: tuple[float, ...] = (7
         return needs({d: (ends <= d) + many_ends(np.maximum(d - ends, 0.0) / whole, known.spread, draw) for d in days},
                      elements)  # fmt: skip
     counts = {d: np.zeros(DRAWS) for d in days}
-    for _ in range(math.ceil(max(days) * daily / math.exp(known.mean - 3 * math.hypot(known.error, known.spread))) + 1):
+    shortest = math.exp(known.mean - 3 * math.hypot(known.error, known.spread)) / daily
+    for _ in range(math.ceil(max(days) / shortest) + 1):
         for d in days:
             counts[d] += ends <= d
         if not (ends <= max(days)).any():
@@ -118,10 +119,10 @@ def needs(counts: dict[float, Array], elements: int) -> list[Need]:
 
 
 def many_ends(lives: Array, spread: float, draw: np.random.Generator) -> Array:
-    """How many lives end in a span of so many mean lives, as draws: their number is normal in the long run, its variance
-    for each that of one life over its mean squared, its mean half a life less where lives hardly vary (Feller, An
-    Introduction to Probability Theory II, XI; from memory). One by one, lives of seconds would take minutes. spread:
-    standard deviation of ln life."""
+    """How many lives end in a span of so many mean lives, as draws. Their number is normal in the long run, with the
+    variance of one life over its mean squared for each, and half a life less than there is room for where lives hardly
+    vary (Feller, An Introduction to Probability Theory II, XI; from memory). One by one, lives of seconds would take
+    minutes. spread: standard deviation of ln life."""
     variance = math.expm1(spread**2)
     drawn = lives + 0.5 * (variance - 1.0) + np.sqrt(variance * lives) * draw.standard_normal(lives.size)
     return np.asarray(np.maximum(np.round(drawn), 0.0))
