@@ -230,7 +230,7 @@ CONFIG = click.option("--config", "config", type=EXISTING, required=True,
                       help="A configuration file, or a folder of them.")
 SKID = click.option("--skid", "skid_id", default=None, help="Which skid, where several have that signal.")
 BY = click.option("--by", required=True, help="Who decides.")
-WHY = click.option("--reason", default="", help="Why; it is kept with the decision.")
+WHY = click.option("--why", "--reason", "reason", default="", help="Why; it is kept with the decision.")
 
 
 @trim.command(name="list")
