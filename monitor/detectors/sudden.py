@@ -36,13 +36,13 @@ def slowest(healths, parameters):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def scatter_before(ring, newest, back):  # type: ignore[no-untyped-def]
-    """Standard deviation of seconds about their neighbours, of those that end `back` seconds before the newest (mean
-    |difference| / 1.128)."""
+def scatter_before(ring, newest, back, wait):  # type: ignore[no-untyped-def]
+    """Standard deviation of readings about their neighbours, of those that end `back` seconds before the newest (mean
+    |difference| / 1.128). wait: seconds that each stands, in which it differs from none."""
     total = 0.0
     for j in range(back, back + LONG - 1):
         total += abs(ring[(newest - j) & (RING - 1)] - ring[(newest - j - 1) & (RING - 1)])
-    return total / (LONG - 1) / 1.128
+    return wait * total / (LONG - 1) / 1.128
 
 
 @compiled
@@ -65,8 +65,10 @@ def fall_of_look(skid, parameters, healths, newest, seconds, back, seconds_befor
     if not (now > 0.0 and now < LARGE * before):
         return 0.0
     wait = slowest(healths, parameters)
-    noise = scatter_before(ring, newest, back) * math.sqrt(1 / seconds + 1 / seconds_before)
-    if wait > SLOWEST or before - now < SIGNIFICANT * noise:
+    if wait > SLOWEST:
+        return 0.0
+    noise = scatter_before(ring, newest, back, wait) * math.sqrt(wait / seconds + wait / seconds_before)
+    if before - now < SIGNIFICANT * noise:
         return 0.0
     for j in range(max(seconds, LOOKS[0][0] + wait)):
         if not ring[(newest - j) & (RING - 1)] < 0.5 * (before + now):

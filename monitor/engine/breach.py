@@ -23,17 +23,18 @@ from monitor.engine.explained import (
     clean_one_explains,
     explained,
     flow_or_one,
+    hunts,
     in_turn,
     loss_between,
     may_be_changed,
     nothing_left,
     other_of_pair,
 )
-from monitor.engine.look_back import Level, level, seconds
+from monitor.engine.look_back import Level, level, restlessness, seconds
 from monitor.engine.messages_breach import cleared_event, raised_event, turbid
 from monitor.engine.missed import step_before
 from monitor.engine.row_tier import Emission
-from monitor.engine.settling import TRACE_S, keep_trace, loading_rate
+from monitor.engine.settling import TRACE_S, keep_trace, steady_rate
 from monitor.engine.story import NORMAL, BreachStory, Standing, ToldChange, pack, unpack
 from monitor.engine.unwatched import across
 from monitor.engine.wording import clock
@@ -50,6 +51,9 @@ EARLIER_S, VALVES = 90, 1.15      # before the level before a stop; so much more
 BEFORE_AT_ONCE_S, NOW_S = 5, 4   # seconds averaged before a large loss that is told at once, and now
 STEADY_S, SURE_S, LONG_S = 105, 165, 330   # after flow came back: when levels count, and when they are judged
 IDLE_S = 60                      # before flow came back: what drove nothing
+TREND_S = 10                     # before that level, from which on flow's trend is taken
+SAGS = 3.0                       # times flow's trend: it falls faster and faster as an element clogs
+AT_ONCE_NOISE = 3.0              # times the noise of such means, that they must differ by
 CLEARLY = 0.75                   # of a large loss: so much at once needs no longer average to be told
 TOLERANCE = 0.9                  # of the loss that counts: a measured one scatters about the true one
 SLOUGH = 0.04                    # part of the resistance that cake loses across a stop and does not regain at once
@@ -148,18 +152,30 @@ def _at_once(teller: Teller, story: BreachStory, since: int, time: int) -> None:
     steady = teller.story.phase == NORMAL and story.pending is None and story.standing is None
     if not steady or skid.in_service >= MANY or skid.in_service < len(skid.vessels):
         return
-    spans = (((time - since) // NS, BEFORE_AT_ONCE_S), (0, NOW_S))
-    levels = [seconds(teller.state, back, count, codes.MAX_VESSELS) for back, count in spans]
+    back = (time - since) // NS
+    spans = ((back + TREND_S, BEFORE_AT_ONCE_S), (back, BEFORE_AT_ONCE_S), (0, NOW_S))
+    earlier, *levels = [seconds(teller.state, ago, count, codes.MAX_VESSELS) for ago, count in spans]
     before, after = (teller.corrected(at) for at in levels)
     loss = loss_between(teller, before, after)
     if before is None or after is None or loss < settings["likely_loss"] or other_of_pair(teller, before, loss, since):
         return
-    story.answered = False
-    stops = nothing_left(teller, after) or after.state.flow < LESS_FLOW * before.state.flow
+    story.answered, story.since = False, since
+    if hunts(teller, before, loss) or _may_be_noise(teller, before, loss):
+        return
+    sagged = min(0.0, before.state.flow - earlier.state.flow) * SAGS * back / TREND_S
+    stops = nothing_left(teller, after) or after.state.flow < LESS_FLOW * (before.state.flow + sagged)
     if not stops and not _less_flow(before, after) and not explained(teller, before, after, loss, restart=False):
-        story.pending, story.since = IN_SERVICE, since
+        story.pending = IN_SERVICE
         _raise(teller, story, before, after, loss, time)
         story.pending = None
+
+
+def _may_be_noise(teller: Teller, before: Level, loss: float) -> bool:
+    """Whether readings scatter by so much that means of some seconds may differ so."""
+    since = teller.story.breach.since
+    noise = restlessness(teller.history, "pressure_drop", since - (STEP_S + BEFORE_S) * NS, since)
+    each = math.sqrt(codes.BLOCK_S / BEFORE_AT_ONCE_S + codes.BLOCK_S / NOW_S)
+    return loss * before.state.pressure_drop < AT_ONCE_NOISE * noise * each
 
 
 def _less_flow(before: Level, after: Level) -> bool:
@@ -261,7 +277,7 @@ def _raise(teller: Teller, story: BreachStory, before: Level, after: Level, loss
     story.standing = Standing(
         detail=story.pending, grade="likely" if likely else "suspected", onset=story.since, loss=loss, before=r0,
         after=r1, vessel=_which(teller.skid, before, after), running=int(teller.state.running),
-        rate_before=loading_rate(story.trace),
+        rate_before=steady_rate(story.trace),
         unwatched=across(teller.story, story.stopped_at, story.since) if story.pending == AFTER_RESTART else [],
     )  # fmt: skip
     teller.told.events.append(raised_event(teller.skid, story.standing, time, teller.story.clean[0], before, after))

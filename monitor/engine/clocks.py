@@ -79,13 +79,14 @@ def compare_clocks(tier: EventTier, emission: Emission) -> Told:
         clock.lags = [*clock.lags[-(KEPT - 1) :], round(late, 3)]
         if settle(clock, grain, DAMPED_S if skid.signals[k].role is Role.FLOW else LEAST_S):
             told.facts.append(clock_fact(skid, skid.signals[signals[0]].id, name, clock, emission.time))
-    if put_clocks(rows, i, story, skid):
+    if put_clocks(rows, i, story, skid) > codes.BLOCK_S:
         begin_anew(skid, story, rows.state.skid[i])
     return told
 
 
 def begin_anew(skid: SkidSettings, story: Story, state: np.record) -> None:
-    """What was read before clocks were laid side by side is not compared with what is read after."""
+    """What was read before clocks were laid side by side is not compared with what is read after. By less than a block
+    levels do not change."""
     story.breach.pending = story.breach.before = story.breach.last_steady = None
     if story.phase != NORMAL:
         forecasting.not_changed(skid, story, state)
@@ -189,16 +190,16 @@ def settle(clock: Clock, grain: float, least: float) -> bool:
     return word != was or abs(clock.lag - before) >= MOVED_S
 
 
-def put_clocks(rows: RowTier, i: int, story: Story, skid: SkidSettings) -> bool:
-    """Let signals with early clocks wait for the latest one, in whole seconds. True where that is new."""
+def put_clocks(rows: RowTier, i: int, story: Story, skid: SkidSettings) -> int:
+    """Let signals with early clocks wait for the latest one, in whole seconds. Returns the most that a wait changed."""
     signals = traced(rows, i)
     lags = [0.0] + [story.clocks[n].lag if (n := skid.signals[k].id) in story.clocks else 0.0 for k in signals[1:]]
     delays = [round(max(lags) - lag) for lag in lags]
     trace = rows.state.trace[i]
-    new = bool(trace["delay"][: len(delays)].tolist() != delays)
+    moved = max(abs(a - b) for a, b in zip(trace["delay"].tolist(), delays, strict=False))
     trace["delay"][: len(delays)] = delays
     trace["delayed"] = int(any(delays))
-    return new
+    return int(moved)
 
 
 def clock_fact(skid: SkidSettings, reference: str, name: str, clock: Clock, time: int) -> Fact:

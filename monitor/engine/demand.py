@@ -53,5 +53,14 @@ def demand_fell(history: np.record, before: Level, after: Level, time: int, inte
         return True
     highest = int(np.argmax(rises[:, OUTLET]))
     risen, stays = rises[highest, OUTLET], after.outlet - before.outlet
-    return bool(interval <= QUICK_S and risen > SIGNIFICANT * errors[OUTLET] and stays < HELD * risen
-                and rises[highest, INLET] > -errors[INLET])
+    if not (interval <= QUICK_S and risen > SIGNIFICANT * errors[OUTLET] and stays < HELD * risen):
+        return False
+    return bool(rises[highest, INLET] > -errors[INLET]) or _outlet_first(rises[: highest + 1], errors)
+
+
+def _outlet_first(rises: Array, errors: Array) -> bool:
+    """Whether the outlet rose before the inlet fell: with an element that gives way they go together."""
+    share = rises[-1, INLET] / rises[-1, OUTLET]
+    begun = rises[:-1][rises[:-1, OUTLET] > SIGNIFICANT * errors[OUTLET]]
+    ahead = begun[:, INLET] - share * begun[:, OUTLET] > SIGNIFICANT * errors[INLET]
+    return bool(np.any(ahead & (begun[:, INLET] > -errors[INLET])))

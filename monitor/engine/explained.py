@@ -32,11 +32,12 @@ PAIR = 2                         # vessels in service: one may leave while the o
 AS_CLEAN = 0.25                  # of ln(resistance): what a clean vessel makes of it is known so well
 MANY = 3                         # vessels in service, from which on one that leaves may make a step too small to see
 CLEAN_ONE = 1.25                 # of the loss that a clean vessel makes where all is laminar: what is taken for one
+IN_TURN = 1.35                   # the same where the next of a round is due: likelier changed than torn
 UNMETERED = 0.85                 # of the least that a clean vessel leaves, where flow is not measured
 OVERDUE = 1.5                    # times the changeout point: a skid that is to be changed in all its vessels
 ROUND_S = 7200                   # after a changeout in which the next one is likely: vessels are changed in turn
 BEFORE_S = 75                    # span of the level before a fall
-HUNTING, CALMED = 0.5, 0.25      # of what dP lost: what the inlet moves from block to block; of that, what is left
+HUNTING, CALMED = 0.35, 0.25     # of what dP lost: scatter of the inlet's blocks; of that, what is left
 UNSEEN_S = 900                   # the longest level taken for that of the rest alone where none was seen to leave
 
 
@@ -87,10 +88,18 @@ def _less_demand(teller: Teller, before: Level, after: Level) -> bool:
 def _hunting_ended(teller: Teller, before: Level, loss: float) -> bool:
     """Whether a pump hunted until then: where flow swings faster than its meter shows, the mean of dP, which goes with
     more than the first power of flow, stands above that of steady flow."""
+    later = restlessness(teller.history, "inlet", teller.story.breach.since, int(teller.state["tick"]))
+    return hunts(teller, before, loss) and later < CALMED * _restless_before(teller)
+
+
+def hunts(teller: Teller, before: Level, loss: float) -> bool:
+    """Whether the inlet moved by itself, before the fall, by as much as that a few seconds tell nothing of it."""
+    return _restless_before(teller) > HUNTING * loss * before.state.pressure_drop
+
+
+def _restless_before(teller: Teller) -> float:
     since = teller.story.breach.since
-    then = restlessness(teller.history, since - (STEP_S + BEFORE_S) * NS, since - STEP_S * NS)
-    later = restlessness(teller.history, since, int(teller.state["tick"]))
-    return then > HUNTING * loss * before.state.pressure_drop and later < CALMED * then
+    return restlessness(teller.history, "inlet", since - (STEP_S + BEFORE_S) * NS, since - STEP_S * NS)
 
 
 def _cake_gave_way(teller: Teller, before: Level, after: Level, loss: float) -> bool:
@@ -123,7 +132,7 @@ def _was_out(teller: Teller, before: Level, loss: float) -> bool:
     to see."""
     if teller.skid.in_service < MANY or teller.own_pressures or in_turn(teller, teller.story.breach.since) is None:
         return False
-    return clean_one_explains(teller, teller.referred(flow_or_one(before)), loss)
+    return clean_one_explains(teller, teller.referred(flow_or_one(before)), loss, largest=IN_TURN)
 
 
 def in_turn(teller: Teller, fallen: int) -> int | None:
@@ -152,8 +161,11 @@ def may_be_changed(teller: Teller, r: float, loss: float) -> bool:
     return clean_one_explains(teller, r, loss)
 
 
-def clean_one_explains(teller: Teller, r: float, loss: float, *, standby: bool = False) -> bool:
+def clean_one_explains(
+    teller: Teller, r: float, loss: float, *, standby: bool = False, largest: float = CLEAN_ONE
+) -> bool:
     """Whether a clean vessel beside what carried flow at a skid's resistance r [Pa] makes such a loss, and no more.
+    largest: of what it makes where all is laminar, taken for one.
 
     With a standby beside those usually in service the skid goes below what these show clean, at most by the square of
     flow; and so far its loss may go too, or where no meter tells how dP goes with flow.
@@ -161,7 +173,7 @@ def clean_one_explains(teller: Teller, r: float, loss: float, *, standby: bool =
     count, clean = teller.skid.in_service, teller.story.clean[0]
     if r <= 0:
         return False
-    most, least = CLEAN_ONE * r / (r + count * clean), BELOW_CLEAN * clean
+    most, least = largest * r / (r + count * clean), BELOW_CLEAN * clean
     metered, alone = bool(teller.skid.with_role(Role.FLOW)), count * math.sqrt(clean)
     if standby or not metered:
         most = max(most, 1 - (alone / (alone + math.sqrt(r))) ** 2)

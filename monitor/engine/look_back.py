@@ -6,6 +6,7 @@ import math
 from typing import NamedTuple
 
 import numpy as np
+import numpy.typing as npt
 
 from monitor.compiled import compiled
 from monitor.engine.codes import BLOCK_COLUMNS, BLOCK_FIELDS, BLOCK_S, BLOCKS, NORMALISED, RING
@@ -16,7 +17,7 @@ BLOCK = BLOCK_S * NS
 PLAIN = len(BLOCK_FIELDS)
 FLOW_RATIO = BLOCK_FIELDS.index("flow")
 ENOUGH_BLOCKS = 12       # for a rate
-ENOUGH_MOVES = 2         # of a header from block to block
+ENOUGH_BENDS = 3         # three blocks make one
 STEADY_FLOW = 0.06       # of flow, between the least and the most of blocks with their noise
 
 
@@ -111,14 +112,21 @@ def off_inlet(history: np.record, start: int, end: int) -> float:
     return float(np.max(below, initial=0.0, where=np.isfinite(below)))
 
 
-def restlessness(history: np.record, start: int, end: int) -> float:
-    """By how much [Pa] the inlet header moves from one block to the next between two times [ns], the median; NaN where
-    there are fewer than four."""
+def restlessness(history: np.record, field: str, start: int, end: int) -> float:
+    """Standard deviation [the field's unit] of a block about the course of its neighbours between two times [ns], from
+    second differences, so that steep loading is none; NaN where there are fewer than five blocks."""
+    bends = np.abs(np.diff(_blocks(history, start, end, field), n=2))
+    known = bends.size >= ENOUGH_BENDS and np.isfinite(bends).all()
+    return 1.4826 * float(np.median(bends)) / math.sqrt(6) if known else math.nan
+
+
+def _blocks(history: np.record, start: int, end: int, field: str) -> npt.NDArray[np.float64]:
+    """A column of the blocks between two times [ns], oldest first."""
     starts = np.asarray(history["start"])[: min(int(history["used"]), BLOCKS)]
     chosen = np.flatnonzero((starts >= start) & (starts <= end - BLOCK))
     chosen = chosen[np.argsort(starts[chosen])]
-    moves = np.abs(np.diff(np.asarray(history["means"], float)[chosen, BLOCK_FIELDS.index("inlet")]))
-    return float(np.median(moves)) if moves.size > ENOUGH_MOVES and np.isfinite(moves).all() else math.nan
+    means: npt.NDArray[np.float64] = np.asarray(history["means"], float)[chosen, BLOCK_FIELDS.index(field)]
+    return means
 
 
 def growth(history: np.record, start: int, end: int) -> float:

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 TRACE_S, TRACE_KEPT = 600, 13
 SETTLE_RUNNING_S = (3600, 7200)  # running time after which a suspicion is compared with how loading goes on
 RESUMED, STOPPED_LOADING = 0.6, 0.3   # of the rate before
+GROWN = 0.75             # of the slopes between all points: more went up, and it loaded steadily
 
 
 def keep_trace(teller: Teller, story: BreachStory, time: int) -> None:
@@ -60,12 +61,23 @@ def _tells(teller: Teller, standing: Standing) -> bool:
 
 def loading_rate(trace: list[tuple[int, float]]) -> float | None:
     """Growth of ln(resistance) per running hour, by the median of slopes (Theil 1950); None where too short."""
+    slopes = _slopes(trace)
+    return slopes[len(slopes) // 2] if slopes else None
+
+
+def steady_rate(trace: list[tuple[int, float]]) -> float | None:
+    """The same where resistance grew all the while; None where it went up and down, as while a pump hunts."""
+    slopes = _slopes(trace)
+    return loading_rate(trace) if sum(s > 0 for s in slopes) > GROWN * len(slopes) else None
+
+
+def _slopes(trace: list[tuple[int, float]]) -> list[float]:
+    """Between all points, per running hour, in order; none where there are too few points."""
     if len(trace) < 5:
-        return None
-    slopes = sorted(
+        return []
+    return sorted(
         3600 * (math.log(b) - math.log(a)) / (t1 - t0)
         for i, (t0, a) in enumerate(trace)
         for t1, b in trace[i + 1 :]
         if t1 > t0
     )
-    return slopes[len(slopes) // 2] if slopes else None
