@@ -13,6 +13,7 @@ from typing import Any
 
 from monitor.config.documents import Document
 from monitor.config.faults import Faults
+from monitor.config.kinds import KINDS
 from monitor.config.reader import SKID_TABLES, read_documents, settings_from
 from monitor.config.wording import nearest, one_of
 from monitor.errors import ConfigError, InputError
@@ -32,6 +33,8 @@ class Template:
     def settings(self, changes: Changes) -> SkidSettings:
         """ConfigError where the changed file would have a fault."""
         data = copy.deepcopy(self.document.data)
+        for key in changes:
+            _make_way(data, key)
         for key, value in changes.items():
             _put(data, key, value)
         document = Document(self.document.path, data, 0, self.document.text)
@@ -77,6 +80,16 @@ def parse_change(pair: str) -> tuple[str, Any]:
         return key, tomllib.loads(f"value = {text}")["value"]
     except (tomllib.TOMLDecodeError, KeyError):
         return key, text
+
+
+def _make_way(data: dict[str, Any], key: str) -> None:
+    """Take out the other name of a limit, as `loss` of `alarm.element-breach.limit`: the two may not differ."""
+    table, _, rest = key.partition(".")
+    kind, _, name = rest.partition(".")
+    names = ("limit", KINDS[kind].limit_is) if table == "alarm" and kind in KINDS else ()
+    given = data.get("alarm")
+    if name and name in names and isinstance(given, dict) and isinstance(given.get(kind), dict):
+        given[kind].pop(names[1 - names.index(name)], None)
 
 
 def _put(data: dict[str, Any], key: str, value: Any) -> None:

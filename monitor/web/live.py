@@ -47,7 +47,9 @@ class Pace:
 class Hub:
     """Serialises questions to the store and tells waiting pages when it changed."""
 
-    def __init__(self, open_reader: Callable[[], StoreReader]) -> None:
+    def __init__(self, open_reader: Callable[[], StoreReader], *, ages: bool = True) -> None:
+        """ages: whether a store that does not change is old; one that nobody writes to is not."""
+        self._ages = ages
         self._thread = ThreadPoolExecutor(1, thread_name_prefix="store-reader")
         self._boot = uuid.uuid4().hex[:8]
         self._count = 0
@@ -74,7 +76,7 @@ class Hub:
 
     @property
     def old(self) -> bool:
-        return self.age > OLD_S
+        return self._ages and self.age > OLD_S
 
     async def ask(self, question: Callable[[Source], T]) -> T:
         """Put a question to the store on its own thread."""

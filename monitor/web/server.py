@@ -52,7 +52,7 @@ def create_app(open_reader: Callable[[], StoreReader], settings: Settings, submi
     from monitor.web.templating import STATIC
     from monitor.web.views import add_views
 
-    hub = Hub(open_reader)
+    hub = Hub(open_reader, ages=bool(settings.skids))
 
     @contextlib.asynccontextmanager
     async def lifespan(_: FastAPI) -> AsyncIterator[None]:

@@ -17,6 +17,7 @@ from web.case_samples import NAME, clock, folder_with_a_case
 from monitor.settings import Secret, WebSettings, WebUser
 from monitor.tuning.casebook import CaseBook
 from monitor.tuning.cases import broken_files
+from monitor.web import live
 
 LOOK, ACT = WebUser("viewer", "look", Secret("look-token-1")), WebUser("control room", "act", Secret("act-token-2"))
 
@@ -143,6 +144,18 @@ def test_rights_and_other_sites_are_those_of_every_form(plant: Plant, folder: Pa
         assert foreign.status_code == 403 and document(folder)["events"] == []
         assert client.post(f"/cases/{NAME}", data=given).status_code == 303
         assert document(folder)["events"][0]["by"] == "control room"
+
+
+@pytest.mark.parametrize("watched", [True, False])
+def test_data_grow_old_only_where_something_is_watched(plant: Plant, folder: Path, monkeypatch: pytest.MonkeyPatch,
+                                                       watched: bool) -> None:
+    monkeypatch.setattr(live, "OLD_S", -1.0)
+    if not watched:
+        plant.settings = dataclasses.replace(plant.settings, skids=())
+    with served(plant, CaseBook(folder)) as address, \
+            httpx.Client(base_url=address, timeout=10, trust_env=False) as client:  # fmt: skip
+        notice = client.get("/cases").text.partition('id="old"')[2].partition(">")[0]
+    assert (" hidden" in notice) is not watched
 
 
 def test_without_a_folder_there_is_no_view_of_cases(plant: Plant) -> None:
