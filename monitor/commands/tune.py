@@ -181,7 +181,9 @@ def _tell(tuned: Tuned, out: Path) -> None:
 
     for note in notes(tuned):
         warn(f"warning: {note}")
-    say(f"tried     {len(tuned.trials)} sets on {len(tuned.materials)} recordings, {tuned.days:.1f} skid-days")
+    sets, recordings = len(tuned.trials), len(tuned.materials)
+    say(f"tried     {sets} set{'s' * (sets != 1)} on {recordings} recording{'s' * (recordings != 1)}, "
+        f"{tuned.days:.1f} skid-days")
     for name, results in (("today", tuned.today), ("proposed", tuned.best)):
         r = row(name, tuned.totals(results), tuned.days)
         say(f"{name:<9} missed {r.missed}, late {r.late}, false {r.false}, needless {r.needless}; in brackets a month")
