@@ -151,10 +151,11 @@ def publish_with_kills(chance, stream, broker, daemon, port) -> None:
             daemon.start()
         elif victim == "broker":
             publisher.send(part[: piece // 2])
+            killed = time.monotonic()       # before it: to start and connect may take a loaded machine many seconds
             broker.kill()
             broker.start()
             publisher.reconnect()
-            i = first_since(sent_at, time.monotonic() - UNSAVED_S)
+            i = first_since(sent_at, killed - UNSAVED_S)
             continue
         if publisher.send(part):
             sent_at[i] = time.monotonic()
