@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from services import free_port, mosquitto
+from services import eventually, free_port, mosquitto
 
 from monitor.config import load
 from monitor.engine.engine import Engine
@@ -61,6 +61,13 @@ def wait_for_subscription(daemon: DaemonProcess) -> None:
         time.sleep(0.1)
 
 
+def wait_for_save(broker: mosquitto) -> None:
+    """Until the broker has saved what it knows now. A session that it has never saved is gone with a kill, and what it
+    takes in before the daemon is back belongs to nobody."""
+    now, kept = time.time(), broker.folder / "mosquitto.db"
+    eventually(lambda: kept.exists() and kept.stat().st_mtime > now + 0.05, 10, "a save")
+
+
 @pytest.mark.timeout(900)
 def test_nothing_is_lost_or_stored_twice_when_broker_and_daemon_are_killed(tmp_path):
     chance = random.Random(7)
@@ -71,6 +78,7 @@ def test_nothing_is_lost_or_stored_twice_when_broker_and_daemon_are_killed(tmp_p
         config = write_config(tmp_path, port, more='lateness = "20 s"')
         with DaemonProcess(config) as daemon:
             wait_for_subscription(daemon)
+            wait_for_save(broker)
             publish_with_kills(chance, sent, broker, daemon, port)
             have = wait_for_rows(tmp_path / "rig.db", "rig", len(good), seconds=120)
             assert daemon.stop() == 0
