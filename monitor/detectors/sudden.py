@@ -21,7 +21,7 @@ STANDS = 0.25            # of the part lost: flow has not moved by more beyond i
                          # as much of a step that could make such a loss
 TREND, LONG = 4, 10      # seconds averaged at each end of that trend, and between them; LONG of the scatter too
 SIGNIFICANT = 5.0        # times the scatter of seconds, of the two means
-SLOWEST = 3              # seconds between readings: beyond it, one may say of dP what the next says of flow
+SLOWEST = 1              # seconds between readings: of slower ones so few make a mean that noise does too
 
 
 @compiled
@@ -36,13 +36,13 @@ def slowest(healths, parameters):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def scatter_before(ring, newest, back, wait):  # type: ignore[no-untyped-def]
-    """Standard deviation of readings about their neighbours, of those that end `back` seconds before the newest (mean
-    |difference| / 1.128). wait: seconds that each stands, in which it differs from none."""
+def scatter_before(ring, newest, back):  # type: ignore[no-untyped-def]
+    """Standard deviation of seconds about their neighbours, of those that end `back` seconds before the newest (mean
+    |difference| / 1.128)."""
     total = 0.0
     for j in range(back, back + LONG - 1):
         total += abs(ring[(newest - j) & (RING - 1)] - ring[(newest - j - 1) & (RING - 1)])
-    return wait * total / (LONG - 1) / 1.128
+    return total / (LONG - 1) / 1.128
 
 
 @compiled
@@ -64,13 +64,10 @@ def fall_of_look(skid, parameters, healths, newest, seconds, back, seconds_befor
     now, before = mean(ring, filled, newest, 0, seconds), mean(ring, filled, newest, back, seconds_before)
     if not (now > 0.0 and now < LARGE * before):
         return 0.0
-    wait = slowest(healths, parameters)
-    if wait > SLOWEST:
+    noise = scatter_before(ring, newest, back) * math.sqrt(1 / seconds + 1 / seconds_before)
+    if slowest(healths, parameters) > SLOWEST or before - now < SIGNIFICANT * noise:
         return 0.0
-    noise = scatter_before(ring, newest, back, wait) * math.sqrt(wait / seconds + wait / seconds_before)
-    if before - now < SIGNIFICANT * noise:
-        return 0.0
-    for j in range(max(seconds, LOOKS[0][0] + wait)):
+    for j in range(max(seconds, LOOKS[0][0] + SLOWEST)):
         if not ring[(newest - j) & (RING - 1)] < 0.5 * (before + now):
             return 0.0
     moved = STANDS * (1.0 - now / before)

@@ -23,14 +23,14 @@ from monitor.engine.explained import (
     clean_one_explains,
     explained,
     flow_or_one,
-    hunts,
+    hunting,
     in_turn,
     loss_between,
     may_be_changed,
     nothing_left,
     other_of_pair,
 )
-from monitor.engine.look_back import Level, level, restlessness, seconds
+from monitor.engine.look_back import Level, level, seconds
 from monitor.engine.messages_breach import cleared_event, raised_event, turbid
 from monitor.engine.missed import step_before
 from monitor.engine.row_tier import Emission
@@ -53,7 +53,6 @@ STEADY_S, SURE_S, LONG_S = 105, 165, 330   # after flow came back: when levels c
 IDLE_S = 60                      # before flow came back: what drove nothing
 TREND_S = 10                     # before that level, from which on flow's trend is taken
 SAGS = 3.0                       # times flow's trend: it falls faster and faster as an element clogs
-AT_ONCE_NOISE = 3.0              # times the noise of such means, that they must differ by
 CLEARLY = 0.75                   # of a large loss: so much at once needs no longer average to be told
 TOLERANCE = 0.9                  # of the loss that counts: a measured one scatters about the true one
 SLOUGH = 0.04                    # part of the resistance that cake loses across a stop and does not regain at once
@@ -160,7 +159,7 @@ def _at_once(teller: Teller, story: BreachStory, since: int, time: int) -> None:
     if before is None or after is None or loss < settings["likely_loss"] or other_of_pair(teller, before, loss, since):
         return
     story.answered, story.since = False, since
-    if hunts(teller, before, loss) or _may_be_noise(teller, before, loss):
+    if hunting(teller, before, loss) > 0:
         return
     sagged = min(0.0, before.state.flow - earlier.state.flow) * SAGS * back / TREND_S
     stops = nothing_left(teller, after) or after.state.flow < LESS_FLOW * (before.state.flow + sagged)
@@ -168,14 +167,6 @@ def _at_once(teller: Teller, story: BreachStory, since: int, time: int) -> None:
         story.pending = IN_SERVICE
         _raise(teller, story, before, after, loss, time)
         story.pending = None
-
-
-def _may_be_noise(teller: Teller, before: Level, loss: float) -> bool:
-    """Whether readings scatter by so much that means of some seconds may differ so."""
-    since = teller.story.breach.since
-    noise = restlessness(teller.history, "pressure_drop", since - (STEP_S + BEFORE_S) * NS, since)
-    each = math.sqrt(codes.BLOCK_S / BEFORE_AT_ONCE_S + codes.BLOCK_S / NOW_S)
-    return loss * before.state.pressure_drop < AT_ONCE_NOISE * noise * each
 
 
 def _less_flow(before: Level, after: Level) -> bool:

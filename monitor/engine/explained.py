@@ -88,18 +88,16 @@ def _less_demand(teller: Teller, before: Level, after: Level) -> bool:
 def _hunting_ended(teller: Teller, before: Level, loss: float) -> bool:
     """Whether a pump hunted until then: where flow swings faster than its meter shows, the mean of dP, which goes with
     more than the first power of flow, stands above that of steady flow."""
+    then = hunting(teller, before, loss)
     later = restlessness(teller.history, "inlet", teller.story.breach.since, int(teller.state["tick"]))
-    return hunts(teller, before, loss) and later < CALMED * _restless_before(teller)
+    return then > 0 and later < CALMED * then
 
 
-def hunts(teller: Teller, before: Level, loss: float) -> bool:
-    """Whether the inlet moved by itself, before the fall, by as much as that a few seconds tell nothing of it."""
-    return _restless_before(teller) > HUNTING * loss * before.state.pressure_drop
-
-
-def _restless_before(teller: Teller) -> float:
+def hunting(teller: Teller, before: Level, loss: float) -> float:
+    """By how much [Pa] the inlet moved by itself before the fall; 0 unless so far that seconds tell nothing."""
     since = teller.story.breach.since
-    return restlessness(teller.history, "inlet", since - (STEP_S + BEFORE_S) * NS, since - STEP_S * NS)
+    moved = restlessness(teller.history, "inlet", since - (STEP_S + BEFORE_S) * NS, since - STEP_S * NS)
+    return moved if moved > HUNTING * loss * before.state.pressure_drop else 0.0
 
 
 def _cake_gave_way(teller: Teller, before: Level, after: Level, loss: float) -> bool:

@@ -68,7 +68,7 @@ def loading_rate(trace: list[tuple[int, float]]) -> float | None:
 def steady_rate(trace: list[tuple[int, float]]) -> float | None:
     """The same where resistance grew all the while; None where it went up and down, as while a pump hunts."""
     slopes = _slopes(trace)
-    return loading_rate(trace) if sum(s > 0 for s in slopes) > GROWN * len(slopes) else None
+    return slopes[len(slopes) // 2] if sum(s > 0 for s in slopes) > GROWN * len(slopes) else None
 
 
 def _slopes(trace: list[tuple[int, float]]) -> list[float]:

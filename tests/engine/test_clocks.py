@@ -67,6 +67,17 @@ def test_once_laid_side_by_side_nothing_is_told_wrongly_any_more_and_messages_sa
     assert later[0].evidence["clock_lags_s"] == pytest.approx({"out": -40.0}, abs=0.5)
 
 
+@pytest.mark.parametrize("seconds", [4, 9])
+def test_a_clock_found_apart_by_less_than_a_block_leaves_a_changeout_under_way_alone(seconds):
+    """The third move that tells of the clock is the vessel's isolation itself."""
+    change = [Part(700, RUNNING), Part(900, (0.5, np.inf)), Part(1200, (0.5, CLEAN))]
+    _, output = judged(late(rows_of([*stops(1), *change]), OUT, seconds))
+    known = next(f.time for f in output.facts if f.key == "clock/out")
+    (changed,) = output.changeouts
+    assert changed.isolated_at < known < changed.returned_at
+    assert [e.kind for e in output.events] == ["changeout-done"]
+
+
 def test_a_restart_anywhere_and_another_chunking_give_the_same():
     rows = late(rows_of(stops(3)), OUT, 9)
     whole = [(f.key, f.value, f.time) for f in judged(rows)[1].facts]
