@@ -25,7 +25,8 @@ FLOW_ANSWERS = 0.03              # of flow per unit of ln(resistance): less, and
 ZERO_PA, ZERO_SPAN = 0.15e5, 0.02     # Pa, and of span: a fall of one header alone by less may be a zero that shifted
 MOVES_S = 30                     # that valves take
 LESS_FLOW = 0.92                 # of the flow before: demand has fallen
-MOST_PACKING = 0.4               # exponent of dP that cake's resistance may go with, as long as it has not been told
+MOST_PACKING = 0.6               # exponent of dP that cake's resistance may go with, as long as it has not been told:
+                                 # 0 to 0.6 for most. Common practice, no source
 CLOSER_PA = 3000.0               # by which a vessel's pressure comes closer to the header's when it is opened to it
 DIPS = 0.2                       # of dP: a standby opened to the outlet first falls below the inlet by so much
 PAIR = 2                         # vessels in service: one may leave while the other carries on

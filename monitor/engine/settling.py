@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 TRACE_S, TRACE_KEPT = 600, 13
 SETTLE_RUNNING_S = (3600, 7200)  # running time after which a suspicion is compared with how loading goes on
 RESUMED, STOPPED_LOADING = 0.6, 0.3   # of the rate before
+UNSEEN_WARMING = 0.03    # of ln(resistance) per hour: what water hides that warms by 1 K an hour
 GROWN = 0.75             # of the slopes between all points: more went up, and it loaded steadily
 
 
@@ -43,14 +44,21 @@ def _settle(teller: Teller, story: BreachStory, time: int) -> None:
     if ran < SETTLE_RUNNING_S[0] or rate is None:
         return
     # Resistance that is still there loads in proportion; what was lost does not.
-    share = rate * story.trace[-1][1] / (standing.rate_before * standing.before)
-    if share > RESUMED:
+    usual = standing.rate_before * standing.before / story.trace[-1][1]
+    if rate > RESUMED * usual:
         why = "loading has gone on as before: cake that slipped, not an element that tore"
         teller.told.events.append(cleared_event(teller.skid, standing, time, why))
         story.standing = None
-    elif abs(share) < STOPPED_LOADING and ran >= SETTLE_RUNNING_S[1] and _tells(teller, standing):
+        return
+    stopped = abs(rate) + _hidden(teller) < STOPPED_LOADING * usual
+    if stopped and ran >= SETTLE_RUNNING_S[1] and _tells(teller, standing):
         standing.grade = "likely"
         teller.told.events.append(grown_event(teller.skid, standing, time))
+
+
+def _hidden(teller: Teller) -> float:
+    """Growth of ln(resistance) per hour that may not be seen: nobody knows whether the water warms."""
+    return 0.0 if teller.skid.with_role(Role.TEMPERATURE) else UNSEEN_WARMING
 
 
 def _tells(teller: Teller, standing: Standing) -> bool:
