@@ -18,6 +18,9 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+import numpy.typing as npt
+
 PACKAGE = Path(__file__).parent
 MIDDLE = ("alarms", "conditioning", "detectors", "engine", "forecast", "hydraulics")
 OTHERS = ("compiled.py", "model.py", "ingest/decode.py", "ingest/usual.py")     # what compiled code rests on besides
@@ -88,6 +91,11 @@ inlined: Callable[[Callable[..., Any]], Callable[..., Any]] = numba.njit(
     **OPTIONS | {"_nrt": False, "forceinline": True}
 )
 allocating: Callable[[Callable[..., Any]], Callable[..., Any]] = numba.njit(**OPTIONS)
+
+
+def records(shape: int | tuple[int, ...], dtype: np.dtype[np.void]) -> npt.NDArray[np.void]:
+    """Zeroed records whose fields read as attributes, compiled or not."""
+    return np.zeros(shape, np.dtype((np.record, dtype)))
 
 
 def is_kept(function: Any) -> bool:

@@ -11,7 +11,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from monitor.compiled import compiled
+from monitor.compiled import compiled, records
 from monitor.conditioning.frozen import still
 from monitor.conditioning.health import watch, watch_silence
 from monitor.conditioning.sensor import take
@@ -42,13 +42,13 @@ class Lanes(NamedTuple):
 def new_lanes(count: int) -> Lanes:
     """Lanes that have seen nothing yet."""
     return Lanes(
-        alarm=layout.records(count, layout.alarm),
-        health=layout.records((count, codes.MAX_SIGNALS), layout_signals.health),
-        pair=layout.records(count, layout_signals.pair),
-        surge=layout.records(count, layout_integrity.surge),
-        path=layout.records(count, layout_integrity.path),
-        hold=layout.records((count, codes.MAX_VESSELS + 1), layout_integrity.hold),
-        leak=layout.records((count, layout_integrity.LEAKS), layout_integrity.leak),
+        alarm=records(count, layout.alarm),
+        health=records((count, codes.MAX_SIGNALS), layout_signals.health),
+        pair=records(count, layout_signals.pair),
+        surge=records(count, layout_integrity.surge),
+        path=records(count, layout_integrity.path),
+        hold=records((count, codes.MAX_VESSELS + 1), layout_integrity.hold),
+        leak=records((count, layout_integrity.LEAKS), layout_integrity.leak),
         faults=np.zeros(count, np.int64),
     )
 

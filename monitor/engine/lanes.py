@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 
+from monitor.compiled import records
 from monitor.engine import codes, lane_loop, layout, parameters
 from monitor.engine.engine import Engine
 from monitor.engine.event_tier import new_story
@@ -75,7 +76,7 @@ class _Pass:
         self.lanes = lane_loop.new_lanes(len(self.beside))
         self.stories = [new_story(skid) for skid in self.beside]
         self.rules = parameters.build(self.beside)
-        self.told = layout.records((len(self.beside), codes.EMISSIONS_A_TICK), layout.emission)
+        self.told = records((len(self.beside), codes.EMISSIONS_A_TICK), layout.emission)
         self.counts = np.zeros(len(self.beside), np.int64)
         self.events: list[list[Event]] = [[] for _ in skids]
         self.tier: Any = SimpleNamespace(state=self._seen_by_lanes(), parameters=self.rules)
@@ -91,7 +92,7 @@ class _Pass:
     def over(self, rows: Rows) -> list[list[Event]]:
         tier, which = self.engine.rows, np.zeros(1, np.int32)
         arrays = (rows.signal, rows.time, rows.value, rows.quality)
-        emissions, i = layout.records(codes.EMISSIONS_A_TICK, layout.emission), 0
+        emissions, i = records(codes.EMISSIONS_A_TICK, layout.emission), 0
         while i < rows.size:
             i, emitted = lane_loop.run(tier.state, tier.parameters, self.lanes, self.rules, arrays, i, emissions,
                                        self.told, self.counts)  # fmt: skip

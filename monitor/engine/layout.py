@@ -13,6 +13,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from monitor.compiled import records
 from monitor.engine.codes import (
     ALARMS,
     BLOCK_COLUMNS,
@@ -217,11 +218,6 @@ class State(NamedTuple):
     leak: npt.NDArray[np.void]      # (skids, LEAKS)
     loading: npt.NDArray[np.void]   # (skids,)
     trace: npt.NDArray[np.void]     # (skids,)
-
-
-def records(shape: int | tuple[int, ...], dtype: np.dtype[np.void]) -> npt.NDArray[np.void]:
-    """Zeroed records whose fields read as attributes, compiled or not."""
-    return np.zeros(shape, np.dtype((np.record, dtype)))
 
 
 def new_state(skids: int) -> State:

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
+from monitor.compiled import records
 from monitor.engine import codes, layout, layout_integrity, layout_signals
 from monitor.engine.parameters_integrity import fill_delays, fill_integrity
 from monitor.engine.parameters_signal import fill_health, fill_pair, pair_span
@@ -43,13 +44,13 @@ WINDOW_S = (5, 60)          # bounds of the averaging of normalised dP, which ot
 def build(skids: Sequence[SkidSettings]) -> layout.Parameters:
     """Parameters of the row tier, in the order of `skids`; InputError for what it cannot hold."""
     parameters = layout.Parameters(
-        skid=layout.records(len(skids), layout.skid_parameters),
-        sensor=layout.records((len(skids), codes.MAX_SIGNALS), layout_signals.sensor_parameters),
-        alarm=layout.records((len(skids), codes.ALARMS), layout.alarm_parameters),
-        health=layout.records((len(skids), codes.MAX_SIGNALS), layout_signals.health_parameters),
-        pair=layout.records(len(skids), layout_signals.pair_parameters),
-        integrity=layout.records(len(skids), layout_integrity.integrity_parameters),
-        delays=layout.records((len(skids), 2), layout.alarm_parameters),
+        skid=records(len(skids), layout.skid_parameters),
+        sensor=records((len(skids), codes.MAX_SIGNALS), layout_signals.sensor_parameters),
+        alarm=records((len(skids), codes.ALARMS), layout.alarm_parameters),
+        health=records((len(skids), codes.MAX_SIGNALS), layout_signals.health_parameters),
+        pair=records(len(skids), layout_signals.pair_parameters),
+        integrity=records(len(skids), layout_integrity.integrity_parameters),
+        delays=records((len(skids), 2), layout.alarm_parameters),
         viscosity=np.stack([viscosity(_grid())]),
         density=np.stack([density(_grid())]),
     )

@@ -9,6 +9,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from monitor.compiled import records
 from monitor.engine import codes, layout, parameters, rollup
 from monitor.engine.by_address import Loop
 from monitor.model import Minute, Rows
@@ -34,10 +35,10 @@ class RowTier:
     def __init__(self, skids: Sequence[SkidSettings], *, trend_buckets: int = 0) -> None:
         self.parameters = parameters.build(skids)
         self.state = layout.new_state(len(skids))
-        self._emissions = layout.records(codes.EMISSIONS_A_TICK, layout.emission)
-        self._minutes = layout.records(MINUTES_A_CALL, rollup.closed_dtype)
-        self._trend = layout.records(trend_buckets, rollup.trend_dtype)
-        self._head = layout.records(1, rollup.head_dtype)
+        self._emissions = records(codes.EMISSIONS_A_TICK, layout.emission)
+        self._minutes = records(MINUTES_A_CALL, rollup.closed_dtype)
+        self._trend = records(trend_buckets, rollup.trend_dtype)
+        self._head = records(1, rollup.head_dtype)
         self._loop = Loop(self.state, self.parameters, (self._emissions, self._minutes, self._trend, self._head))
         self._told, self._closed = self._emissions.view(np.ndarray), self._minutes.view(np.ndarray)
         self._kept: list[bytes] = []

@@ -12,7 +12,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from monitor.compiled import compiled
+from monitor.compiled import compiled, records
 from monitor.conditioning.range import limits, span
 from monitor.ingest.decode import AHEAD, MAX_PAYLOAD, QUALITY_FIELDS, TIME_FIELDS, VALUE_FIELDS
 from monitor.model import NS
@@ -48,12 +48,12 @@ class Reader:
 
     def __init__(self, signals: Sequence[Signal], besides: Set[int] = frozenset()) -> None:
         forms: dict[Payload, int] = {}
-        self._signals = np.zeros(len(signals), usual)
+        self._signals = records(len(signals), usual)
         for k, signal in enumerate(signals):
             readable = k not in besides and _is_readable(signal.payload)
             chosen = forms.setdefault(signal.payload, len(forms)) if readable else -1
             self._signals[k] = (chosen, *limits(*span(signal)))
-        self._forms = np.zeros(max(len(forms), 1), form)
+        self._forms = records(max(len(forms), 1), form)
         for payload, at in forms.items():
             for i, (kind, name) in enumerate(_names(payload)):
                 self._forms[at]["kind"][i], self._forms[at]["length"][i] = kind, len(name)

@@ -24,6 +24,7 @@ import pandas as pd
 import pyarrow as pa
 from pyarrow import parquet
 
+from monitor.compiled import records
 from monitor.conditioning.health import watch
 from monitor.conditioning.sensor import close_second, take
 from monitor.engine import codes, layout, rollup
@@ -255,8 +256,8 @@ def alone(path: Path, skid: SkidSettings) -> int:
     """The recording read and sequenced as for the engine, then `core` of it."""
     tier = Engine([skid]).rows
     sequencer = Sequencer(lateness=round(skid.lateness_s * NS))
-    emissions = layout.records(codes.EMISSIONS_A_TICK, layout.emission)
-    minutes = layout.records(4_096, rollup.closed_dtype)
+    emissions = records(codes.EMISSIONS_A_TICK, layout.emission)
+    minutes = records(4_096, rollup.closed_dtype)
     stood = 0
     for chunk in open_recordings([path], skid):
         rows, _ = sequencer.push(chunk.rows)

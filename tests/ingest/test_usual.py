@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import os
 import struct
+import subprocess
+import sys
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 from hypothesis import example, given, settings
@@ -16,6 +20,7 @@ from monitor.skid import Payload, PayloadFormat, TimeFormat
 from monitor.times import LATEST
 from tests.skids import BAR, signal
 
+ROOT = Path(__file__).parents[2]
 ARRIVAL = 1_800_000_000 * NS
 PLAIN = signal("in", Role.INLET_PRESSURE, "bar", 10.0, BAR)
 SIGNALS = (
@@ -103,3 +108,10 @@ def test_signals_of_another_form_and_times_ahead_are_left() -> None:
     assert not Reader(odd, besides={3}).read([stamp], [ARRIVAL], 0 * places, places).known.any()
     for arrival, known in ((1_772_366_400 - 301, False), (1_772_366_400 - 300, True)):
         assert Reader([PLAIN]).read([stamp], [arrival * NS], places[:1], places[:1]).known.tolist() == [known]
+
+
+def test_without_compilation_the_same_is_read() -> None:
+    env = os.environ | {"NUMBA_DISABLE_JIT": "1", "PYTHONPATH": str(ROOT)}
+    cases = ["test_usual_messages_are_read_and_others_left", "test_signals_of_another_form_and_times_ahead_are_left"]
+    code = f"import tests.ingest.test_usual as t; [getattr(t, case)() for case in {cases}]"
+    subprocess.run([sys.executable, "-W", "error", "-c", code], env=env, cwd=ROOT, check=True, timeout=60)
