@@ -1,7 +1,6 @@
 """What the pressure of a hold says: robust slope with interval, time constant, and where it is heading.
 
-Slope: the median of all pairs' slopes (Theil 1950, Sen, J. Am. Stat. Assoc. 63 (1968) 1379), with Sen's interval from
-Kendall's variance. A laminar seep decays as exp(-t / constant); the constant told is that of a decay to the atmosphere
+A laminar seep decays as exp(-t / constant); the constant told is that of a decay to the atmosphere
 unless the course itself shows another asymptote.
 """
 
@@ -13,20 +12,13 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from monitor.detectors.robust_slope import Slope, theil_sen
 from monitor.remembered import remembered
 
 Array = npt.NDArray[np.float64]
 CONSTANTS = 80           # tried in the fit of an asymptote, from a twentieth of the hold to twenty holds
 DETERMINED = 0.25        # of the first pressure: an asymptote whose interval is wider is not known
 CHI_SQUARE = 3.84        # 95 %, one degree of freedom
-
-
-class Slope(NamedTuple):
-    """Units of y over units of x."""
-
-    middle: float
-    low: float
-    high: float
 
 
 class Decay(NamedTuple):
@@ -38,17 +30,6 @@ class Decay(NamedTuple):
     fall: Slope
     constant: Slope
     asymptote: Slope | None
-
-
-def theil_sen(x: Array, y: Array, z: float) -> Slope:
-    """Slope with the interval that z standard normal deviations make. x, y: (n,), n at least 2, finite."""
-    i, j = np.triu_indices(x.size, 1)
-    slopes = np.sort((y[j] - y[i]) / (x[j] - x[i]))
-    n = x.size
-    reach = z * math.sqrt(n * (n - 1) * (2 * n + 5) / 18)
-    low = max(math.floor((slopes.size - reach) / 2) - 1, 0)
-    high = min(math.ceil((slopes.size + reach) / 2), slopes.size - 1)
-    return Slope(float(np.median(slopes)), float(slopes[low]), float(slopes[high]))
 
 
 def decay(x: Array, y: Array, z: float) -> Decay:

@@ -34,6 +34,7 @@ EXEMPT = {
     "monitor.conditioning.times": "the parameters of the entries for signals",
     "monitor.detectors.integrity": "runs surge, path, holds and leaks",
     "monitor.detectors.pressure_decay": "arithmetic",
+    "monitor.detectors.robust_slope": "arithmetic",
     "monitor.detectors.registry": "this list",
 }
 

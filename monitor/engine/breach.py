@@ -20,9 +20,10 @@ from monitor.engine.explained import (
     PAIR,
     STEP_S,
     across_stop,
-    clean_one_explains,
+    clean_one_comes,
     explained,
     flow_or_one,
+    hidden_by_zero,
     hunting,
     in_turn,
     loss_between,
@@ -115,7 +116,7 @@ def _missed(teller: Teller, time: int, fall: float) -> bool:
     if since is None or before is None:
         return False
     loss = 1 - math.exp(-fall)
-    if not clean_one_explains(teller, teller.referred(flow_or_one(before)), loss):
+    if not clean_one_comes(teller, before, loss):
         return False
     if skid.in_service < MANY and not other_of_pair(teller, before, loss, fallen):
         return False
@@ -260,9 +261,10 @@ def _raise(teller: Teller, story: BreachStory, before: Level, after: Level, loss
     r0, r1 = teller.referred(flow_or_one(before)), teller.referred(flow_or_one(after))
     metered = bool(teller.skid.with_role(Role.FLOW))
     sure = metered or before.inlet - after.inlet > FLAT * (after.outlet - before.outlet)
+    below_clean = r1 + hidden_by_zero(teller, after) < BELOW_CLEAN * teller.story.clean[0]
     likely = sure and not may_be_changed(teller, r0, loss) and (
         loss >= teller.skid.alarms["element-breach"].extra["likely_loss"]
-        or (metered and r1 < BELOW_CLEAN * teller.story.clean[0])   # else less flow shows so little, too
+        or (metered and below_clean)   # else less flow shows so little, too
         or turbid(before, after)
     )
     story.standing = Standing(

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 
 from monitor.engine.answer import interval_of
 from monitor.engine.demand import demand_fell
-from monitor.engine.look_back import Level, off_inlet, restlessness
+from monitor.engine.look_back import Level, level, off_inlet, restlessness
+from monitor.engine.resolution import zero_error
 from monitor.engine.story import BreachStory, Story
 from monitor.model import NS, Role
 from monitor.skid import SkidSettings
@@ -34,6 +35,7 @@ AS_CLEAN = 0.25                  # of ln(resistance): what a clean vessel makes 
 MANY = 3                         # vessels in service, from which on one that leaves may make a step too small to see
 CLEAN_ONE = 1.25                 # of the loss that a clean vessel makes where all is laminar: what is taken for one
 IN_TURN = 1.35                   # the same where the next of a round is due: likelier changed than torn
+ZERO_ERRORS = 3.0                # standard errors of the zero of dP, that it may be off by
 UNMETERED = 0.85                 # of the least that a clean vessel leaves, where flow is not measured
 OVERDUE = 1.5                    # times the changeout point: a skid that is to be changed in all its vessels
 ROUND_S = 7200                   # after a changeout in which the next one is likely: vessels are changed in turn
@@ -104,8 +106,10 @@ def hunting(teller: Teller, before: Level, loss: float) -> float:
 def _cake_gave_way(teller: Teller, before: Level, after: Level, loss: float) -> bool:
     """Where demand fell, cake that packs shows less resistance at the lower dP; by how much is not known until flow has
     swung. An element that tears lets more through, not less."""
-    r = teller.referred(flow_or_one(before))
-    x = after.state.pressure_drop / before.state.pressure_drop
+    r, begun = teller.referred(flow_or_one(before)), teller.story.breach.since - (STEP_S + BEFORE_S) * NS
+    earlier = teller.corrected(level(teller.history, begun - BEFORE_S * NS, begun))     # a fall may take its time
+    full = before if earlier is None else max(before, earlier, key=lambda at: at.state.pressure_drop)
+    x = after.state.pressure_drop / full.state.pressure_drop
     if teller.state["clean"] or not after.state.flow < LESS_FLOW * before.state.flow or not (r > 0 and 0 < x < 1):
         return False
     cake = max(1 - teller.story.clean[0] / r, 0.0)
@@ -123,7 +127,7 @@ def _came_in(teller: Teller, before: Level, after: Level, loss: float) -> bool:
     if teller.own_pressures:    # held at the inlet's pressure, a standby may have been opened to the outlet first
         since, drop = teller.story.breach.since, before.inlet - before.outlet
         return off_inlet(teller.history, since - (STEP_S + MOVES_S) * NS, since) > max(DIPS * drop, CLOSER_PA)
-    return clean_one_explains(teller, teller.referred(flow_or_one(before)), loss, standby=True)
+    return _clean_one_explains(teller, teller.referred(flow_or_one(before)), loss, standby=True)
 
 
 def _was_out(teller: Teller, before: Level, loss: float) -> bool:
@@ -131,7 +135,7 @@ def _was_out(teller: Teller, before: Level, loss: float) -> bool:
     to see."""
     if teller.skid.in_service < MANY or teller.own_pressures or in_turn(teller, teller.story.breach.since) is None:
         return False
-    return clean_one_explains(teller, teller.referred(flow_or_one(before)), loss, largest=IN_TURN)
+    return clean_one_comes(teller, before, loss, largest=IN_TURN)
 
 
 def in_turn(teller: Teller, fallen: int) -> int | None:
@@ -157,14 +161,27 @@ def may_be_changed(teller: Teller, r: float, loss: float) -> bool:
     skid = teller.skid
     if skid.in_service < MANY or teller.own_pressures or r < OVERDUE * skid.element.changeout_dp:
         return False
-    return clean_one_explains(teller, r, loss)
+    return _clean_one_explains(teller, r, loss)
 
 
-def clean_one_explains(
+def clean_one_comes(teller: Teller, before: Level, loss: float, *, largest: float = CLEAN_ONE) -> bool:
+    """Whether a clean vessel beside what carried flow until then makes such a loss, and no more; the zero of dP may be
+    off, which little dP shows most."""
+    r, hidden = teller.referred(flow_or_one(before)), hidden_by_zero(teller, before)
+    return r > 0 and _clean_one_explains(teller, r + hidden, loss * r / (r + hidden), largest=largest)
+
+
+def hidden_by_zero(teller: Teller, at: Level) -> float:
+    """Resistance [Pa] that may be there and not be seen, as the zero of dP is not known better."""
+    more = at.state.pressure_drop + ZERO_ERRORS * zero_error(teller.skid, teller.state)
+    there = flow_or_one(at._replace(state=at.state._replace(pressure_drop=more)))
+    return teller.referred(there) - teller.referred(flow_or_one(at))
+
+
+def _clean_one_explains(
     teller: Teller, r: float, loss: float, *, standby: bool = False, largest: float = CLEAN_ONE
 ) -> bool:
-    """Whether a clean vessel beside what carried flow at a skid's resistance r [Pa] makes such a loss, and no more.
-    largest: of what it makes where all is laminar, taken for one.
+    """The same of a skid's resistance r [Pa]. largest: of what a clean one makes where all is laminar, taken for one.
 
     With a standby beside those usually in service the skid goes below what these show clean, at most by the square of
     flow; and so far its loss may go too, or where no meter tells how dP goes with flow.

@@ -14,7 +14,7 @@ from monitor.model import Event, Role, Transition
 from monitor.skid import SkidSettings
 
 if TYPE_CHECKING:
-    from monitor.detectors.pressure_decay import Slope
+    from monitor.detectors.robust_slope import Slope
     from monitor.engine.seep import Hold
 
 NEAR = 0.1e5         # Pa: so near to the outlet header's pressure an asymptote is taken as heading for it

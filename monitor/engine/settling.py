@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
-import math
 from typing import TYPE_CHECKING
 
+import numpy as np
+import numpy.typing as npt
+
+from monitor.detectors.robust_slope import Slope, pair_slopes, theil_sen
 from monitor.engine import codes
 from monitor.engine.explained import flow_or_one, may_be_changed
 from monitor.engine.look_back import level
@@ -15,7 +18,9 @@ from monitor.model import NS, Role
 if TYPE_CHECKING:
     from monitor.engine.event_tier import Teller
 
-TRACE_S, TRACE_KEPT = 600, 13
+Array = npt.NDArray[np.float64]
+TRACE_S, TRACE_KEPT, FEWEST = 600, 13, 5
+SURELY = 1.645           # standard normal deviations: one-sided 95 %
 SETTLE_RUNNING_S = (3600, 7200)  # running time after which a suspicion is compared with how loading goes on
 RESUMED, STOPPED_LOADING = 0.6, 0.3   # of the rate before
 UNSEEN_WARMING = 0.03    # of ln(resistance) per hour: what water hides that warms by 1 K an hour
@@ -45,12 +50,12 @@ def _settle(teller: Teller, story: BreachStory, time: int) -> None:
         return
     # Resistance that is still there loads in proportion; what was lost does not.
     usual = standing.rate_before * standing.before / story.trace[-1][1]
-    if rate > RESUMED * usual:
+    if rate.middle > RESUMED * usual:
         why = "loading has gone on as before: cake that slipped, not an element that tore"
         teller.told.events.append(cleared_event(teller.skid, standing, time, why))
         story.standing = None
         return
-    stopped = abs(rate) + _hidden(teller) < STOPPED_LOADING * usual
+    stopped = rate.middle > -STOPPED_LOADING * usual and rate.high + _hidden(teller) < STOPPED_LOADING * usual
     if stopped and ran >= SETTLE_RUNNING_S[1] and _tells(teller, standing):
         standing.grade = "likely"
         teller.told.events.append(grown_event(teller.skid, standing, time))
@@ -67,25 +72,25 @@ def _tells(teller: Teller, standing: Standing) -> bool:
     return bool(teller.skid.with_role(Role.FLOW)) and not may_be_changed(teller, standing.before, standing.loss)
 
 
-def loading_rate(trace: list[tuple[int, float]]) -> float | None:
-    """Growth of ln(resistance) per running hour, by the median of slopes (Theil 1950); None where too short."""
-    slopes = _slopes(trace)
-    return slopes[len(slopes) // 2] if slopes else None
+def loading_rate(trace: list[tuple[int, float]]) -> Slope | None:
+    """Growth of ln(resistance) per running hour; None where too short."""
+    points = _points(trace)
+    return None if points is None else theil_sen(*points, SURELY)
 
 
 def steady_rate(trace: list[tuple[int, float]]) -> float | None:
     """The same where resistance grew all the while; None where it went up and down, as while a pump hunts."""
-    slopes = _slopes(trace)
-    return slopes[len(slopes) // 2] if sum(s > 0 for s in slopes) > GROWN * len(slopes) else None
+    points = _points(trace)
+    if points is None:
+        return None
+    slopes = pair_slopes(*points)
+    return float(np.median(slopes)) if np.mean(slopes > 0) > GROWN else None
 
 
-def _slopes(trace: list[tuple[int, float]]) -> list[float]:
-    """Between all points, per running hour, in order; none where there are too few points."""
-    if len(trace) < 5:
-        return []
-    return sorted(
-        3600 * (math.log(b) - math.log(a)) / (t1 - t0)
-        for i, (t0, a) in enumerate(trace)
-        for t1, b in trace[i + 1 :]
-        if t1 > t0
-    )
+def _points(trace: list[tuple[int, float]]) -> tuple[Array, Array] | None:
+    """Running hours and ln(resistance), each hour once; None where there are too few."""
+    once = dict(trace)
+    if len(once) < FEWEST:
+        return None
+    seconds, values = np.array(list(once.items())).T
+    return seconds / 3600, np.log(values)

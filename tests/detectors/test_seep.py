@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 
 from monitor.alarms.catalogue import CAUTION
-from monitor.detectors.pressure_decay import decay, heading_for, theil_sen
+from monitor.detectors.pressure_decay import decay, heading_for
+from monitor.detectors.robust_slope import theil_sen
 from monitor.engine import codes, layout_integrity
 from monitor.engine.closures import NO_LOSS, NOT_TESTED, SEEPING, UNDETERMINED, HoldAnswer, last_of
 from monitor.model import Role, Transition
