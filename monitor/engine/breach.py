@@ -69,7 +69,7 @@ def weigh(teller: Teller, emission: Emission) -> None:
     if emission.code == codes.DROPPED and emission.detail == codes.SUDDEN:
         _at_once(teller, story, emission.onset, emission.time)
     elif emission.code == codes.DROPPED:
-        if not _missed(teller, emission.time, emission.value):
+        if not _missed(teller, emission.time, 1 - math.exp(-emission.value)):
             _begin(teller, story, IN_SERVICE, emission.time)
             relief.may_have_come_in(teller, unpack(story.before) if story.pending else None, emission.time)
     elif emission.code == codes.STOPPED:
@@ -104,23 +104,23 @@ def changed_unseen(teller: Teller, change: ToldChange, time: int) -> None:
     story.standing = None
 
 
-def _missed(teller: Teller, time: int, fall: float) -> bool:
-    """Whether the fall is a vessel's return whose leaving went unseen; it is then followed as any other."""
+def _missed(teller: Teller, seen: int, loss: float) -> bool:
+    """Whether the fall that was seen at `seen` [ns] is a vessel's return whose leaving was not; it is then followed as
+    any other."""
     skid = teller.skid
     if teller.story.phase != NORMAL or skid.in_service < PAIR or teller.own_pressures:
         return False
-    fallen = time - STEP_S * NS
+    fallen = seen - STEP_S * NS
     stepped = step_before(teller.history, fallen)
     since = stepped if stepped is not None else in_turn(teller, fallen)
     before = teller.corrected(level(teller.history, fallen - BEFORE_S * NS, fallen))
     if since is None or before is None:
         return False
-    loss = 1 - math.exp(-fall)
     if not clean_one_comes(teller, before, loss):
         return False
     if skid.in_service < MANY and not other_of_pair(teller, before, loss, fallen):
         return False
-    teller.was_isolated(since, fallen, time, seen=stepped is not None)
+    teller.was_isolated(since, fallen, seen, seen=stepped is not None)
     return True
 
 
@@ -225,7 +225,9 @@ def _look(teller: Teller, story: BreachStory, time: int) -> None:
         again = time + AGAIN_S * NS if after is None and before is not None else last
         teller.state.wake_at[codes.FOR_BREACH] = min(again, last)
         return
-    if before is not None and after is not None and loss >= _least(settings["loss"], restart):
+    # A valve is opened in steps, of which the first said little of the whole: whether it was a return is asked again.
+    known = before is not None and after is not None and loss >= _least(settings["loss"], restart)
+    if before and after and known and (restart or not _missed(teller, story.since, loss)):
         _conclude(teller, story, before, after, loss, time)
     story.pending = None
 

@@ -357,6 +357,16 @@ def test_nor_is_the_last_of_five_where_the_zero_of_dp_hides_some():
     assert breaches(parts, shift=(0, 0.025)) == []
 
 
+@pytest.mark.parametrize("half", [0.6, 0.35])
+def test_the_other_of_a_pair_may_be_opened_in_steps(half):
+    first = [Part(LEAD, (2.0, 2.0)), Part(900, (OUT, 2.0)), Part(900, (CLEAN, 2.0))]
+    leaving = Part(600, (CLEAN, 2.0), until=(CLEAN, 30.0))
+    opened = [Part(300, (CLEAN, 30.0)), Part(14, (CLEAN, half)), Part(1500, (CLEAN, CLEAN))]
+    output = judged([*first, leaving, *opened])
+    assert of_kind(output, "element-breach") == []
+    assert len(output.changeouts) == 2
+
+
 def test_a_loss_below_what_clean_elements_show_is_told_even_then():
     first = [Part(LEAD, (0.9, 0.9, 0.9)), Part(900, (OUT, 0.9, 0.9)), Part(1500, (CLEAN, 0.9, 0.9))]
     ((_, _, grade, _),) = breaches([*first, Part(900, (0.06, 0.06, 0.9))])
