@@ -1,7 +1,7 @@
 """What the pressure of a hold says: robust slope with interval, time constant, and where it is heading.
 
-A laminar seep decays as exp(-t / constant); the constant told is that of a decay to the atmosphere
-unless the course itself shows another asymptote.
+A laminar seep decays as exp(-t / constant); the constant told is that of a decay to the atmosphere unless the course
+itself shows another asymptote.
 """
 
 from __future__ import annotations

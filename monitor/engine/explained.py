@@ -10,6 +10,7 @@ from monitor.engine.answer import interval_of
 from monitor.engine.demand import demand_fell
 from monitor.engine.look_back import Level, level, off_inlet, restlessness
 from monitor.engine.resolution import zero_error
+from monitor.engine.separation import HIGHEST_PACKING
 from monitor.engine.story import BreachStory, Story
 from monitor.model import NS, Role
 from monitor.skid import SkidSettings
@@ -26,8 +27,6 @@ FLOW_ANSWERS = 0.03              # of flow per unit of ln(resistance): less, and
 ZERO_PA, ZERO_SPAN = 0.15e5, 0.02     # Pa, and of span: a fall of one header alone by less may be a zero that shifted
 MOVES_S = 30                     # that valves take
 LESS_FLOW = 0.92                 # of the flow before: demand has fallen
-MOST_PACKING = 0.6               # exponent of dP that cake's resistance may go with, as long as it has not been told:
-                                 # 0 to 0.6 for most. Common practice, no source
 CLOSER_PA = 3000.0               # by which a vessel's pressure comes closer to the header's when it is opened to it
 DIPS = 0.2                       # of dP: a standby opened to the outlet first falls below the inlet by so much
 PAIR = 2                         # vessels in service: one may leave while the other carries on
@@ -113,7 +112,7 @@ def _cake_gave_way(teller: Teller, before: Level, after: Level, loss: float) -> 
     if teller.state["clean"] or not after.state.flow < LESS_FLOW * before.state.flow or not (r > 0 and 0 < x < 1):
         return False
     cake = max(1 - teller.story.clean[0] / r, 0.0)
-    return loss <= cake * (1 - math.pow(x, MOST_PACKING))
+    return loss <= cake * (1 - math.pow(x, HIGHEST_PACKING))
 
 
 def _came_in(teller: Teller, before: Level, after: Level, loss: float) -> bool:

@@ -23,7 +23,8 @@ TRACE_S, TRACE_KEPT, FEWEST = 600, 13, 5
 SURELY = 1.645           # standard normal deviations: one-sided 95 %
 SETTLE_RUNNING_S = (3600, 7200)  # running time after which a suspicion is compared with how loading goes on
 RESUMED, STOPPED_LOADING = 0.6, 0.3   # of the rate before
-UNSEEN_WARMING = 0.03    # of ln(resistance) per hour: what water hides that warms by 1 K an hour
+UNSEEN_WARMING = 0.03    # of ln(resistance) per hour: what water hides that warms by 1 K an hour.
+                         # Common practice, no source
 GROWN = 0.75             # of the slopes between all points: more went up, and it loaded steadily
 
 
