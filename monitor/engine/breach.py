@@ -15,7 +15,6 @@ from monitor.engine.explained import (
     BEFORE_S,
     BELOW_CLEAN,
     FLAT,
-    LESS_FLOW,
     MANY,
     PAIR,
     STEP_S,
@@ -49,11 +48,11 @@ IN_SERVICE, AFTER_RESTART = "in-service", "after-restart"
 SOON_S, LATER_S = 18, 100        # after a fall was seen: a large loss is judged, then any
 AGAIN_S = 4
 EARLIER_S, VALVES = 90, 1.15      # before the level before a stop; so much more resistance since then is of valves
-BEFORE_AT_ONCE_S, NOW_S = 5, 4   # seconds averaged before a large loss that is told at once, and now
+BEFORE_AT_ONCE_S, NOW_S = 3, 4   # seconds averaged before a large loss that is told at once, and now
 STEADY_S, SURE_S, LONG_S = 105, 165, 330   # after flow came back: when levels count, and when they are judged
 IDLE_S = 60                      # before flow came back: what drove nothing
-TREND_S = 10                     # before that level, from which on flow's trend is taken
-SAGS = 3.0                       # times flow's trend: it falls faster and faster as an element clogs
+LATELY_S, TREND_S = 2, 3         # flow averaged just before, and so long before that: its trend
+SHOWS = 0.2                      # of a loss that less flow makes, so much of flow a meter damped by 13 s shows by then
 CLEARLY = 0.75                   # of a large loss: so much at once needs no longer average to be told
 TOLERANCE = 0.9                  # of the loss that counts: a measured one scatters about the true one
 SLOUGH = 0.04                    # part of the resistance that cake loses across a stop and does not regain at once
@@ -153,8 +152,8 @@ def _at_once(teller: Teller, story: BreachStory, since: int, time: int) -> None:
     if not steady or skid.in_service >= MANY or skid.in_service < len(skid.vessels):
         return
     back = (time - since) // NS
-    spans = ((back + TREND_S, BEFORE_AT_ONCE_S), (back, BEFORE_AT_ONCE_S), (0, NOW_S))
-    earlier, *levels = [seconds(teller.state, ago, count, codes.MAX_VESSELS) for ago, count in spans]
+    spans = ((back, BEFORE_AT_ONCE_S), (0, NOW_S), (back, LATELY_S), (back + TREND_S, LATELY_S))
+    *levels, lately, earlier = [seconds(teller.state, ago, count, codes.MAX_VESSELS) for ago, count in spans]
     before, after = (teller.corrected(at) for at in levels)
     loss = loss_between(teller, before, after)
     if before is None or after is None or loss < settings["likely_loss"] or other_of_pair(teller, before, loss, since):
@@ -162,8 +161,9 @@ def _at_once(teller: Teller, story: BreachStory, since: int, time: int) -> None:
     story.answered, story.since = False, since
     if hunting(teller, before, loss) > 0:
         return
-    sagged = min(0.0, before.state.flow - earlier.state.flow) * SAGS * back / TREND_S
-    stops = nothing_left(teller, after) or after.state.flow < LESS_FLOW * (before.state.flow + sagged)
+    # Flow sags faster and faster as an element clogs.
+    tending = before.state.flow + min(0.0, lately.state.flow - earlier.state.flow) * back / TREND_S
+    stops = nothing_left(teller, after) or after.state.flow < (1 - SHOWS * loss) * tending
     if not stops and not _less_flow(before, after) and not explained(teller, before, after, loss, restart=False):
         story.pending = IN_SERVICE
         _raise(teller, story, before, after, loss, time)

@@ -150,8 +150,12 @@ def other_of_pair(teller: Teller, before: Level, loss: float, fallen: int) -> bo
     carried the flow alone."""
     if teller.skid.in_service != PAIR or teller.own_pressures or in_turn(teller, fallen) is None or loss >= 1:
         return False
-    r, whole = teller.referred(flow_or_one(before)), PAIR * teller.story.clean[0]
-    return r > 0 and abs(math.log(1 - loss) + math.log((r + whole) / whole)) < AS_CLEAN
+    r, hidden = teller.referred(flow_or_one(before)), hidden_by_zero(teller, before)
+    whole = PAIR * teller.story.clean[0]
+    if r <= 0:
+        return False
+    least, most = (math.log((1 - loss * r / (r + h)) * (r + h + whole) / whole) for h in (0.0, hidden))
+    return least < AS_CLEAN and most > -AS_CLEAN
 
 
 def may_be_changed(teller: Teller, r: float, loss: float) -> bool:

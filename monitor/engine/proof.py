@@ -67,8 +67,16 @@ def fell(before: Level, after: Level, *, zeros: bool) -> bool:
 def _fell_with_flow(teller: Teller, before: Level, after: Level, fall: float) -> bool:
     """Whether it fell beyond what flow may have done that is not the same any more. Then both headers have moved with
     flow, and only what a meter refers dP to can tell."""
+    owed = _owed_to_flow(before, after)
+    return owed > 0 and fall > FALLEN + owed and _out_long_enough(teller)
+
+
+def _owed_to_flow(before: Level | None, after: Level | None) -> float:
+    """Part of a fall of ln(normalised dP) that flow may have made which is not the same any more; 0 where it is."""
+    if before is None or after is None:
+        return 0.0
     moved = abs(math.log(after.state.flow / before.state.flow))
-    return moved > MOVED and fall > FALLEN + OWES * moved and _out_long_enough(teller)
+    return OWES * moved if moved > MOVED else 0.0
 
 
 def nothing_came_back(teller: Teller, time: int) -> bool:
@@ -81,7 +89,7 @@ def nothing_came_back(teller: Teller, time: int) -> bool:
     if len(known) < len(levels) or min(known) <= 0:
         return False
     stepped, back = math.log(known[1] / known[0]), math.log(known[1] / known[2])
-    return stepped > CLEAR_STEP and back < NOT_BACK * stepped
+    return stepped > CLEAR_STEP and back < NOT_BACK * stepped + _owed_to_flow(levels[1], levels[2])
 
 
 def held_full(teller: Teller, finding: Finding, time: int) -> bool:
