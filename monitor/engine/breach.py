@@ -27,6 +27,7 @@ from monitor.engine.explained import (
     in_turn,
     loss_between,
     may_be_changed,
+    may_be_changed_idle,
     nothing_left,
     other_of_pair,
 )
@@ -264,7 +265,9 @@ def _raise(teller: Teller, story: BreachStory, before: Level, after: Level, loss
     metered = bool(teller.skid.with_role(Role.FLOW))
     sure = metered or before.inlet - after.inlet > FLAT * (after.outlet - before.outlet)
     below_clean = r1 + hidden_by_zero(teller, after) < BELOW_CLEAN * teller.story.clean[0]
-    likely = sure and not may_be_changed(teller, r0, loss) and (
+    restart = story.pending == AFTER_RESTART
+    changed = may_be_changed_idle(teller, r0, r1) if restart else may_be_changed(teller, r0, loss)
+    likely = sure and not changed and (
         loss >= teller.skid.alarms["element-breach"].extra["likely_loss"]
         or (metered and below_clean)   # else less flow shows so little, too
         or turbid(before, after)
@@ -272,8 +275,8 @@ def _raise(teller: Teller, story: BreachStory, before: Level, after: Level, loss
     story.standing = Standing(
         detail=story.pending, grade="likely" if likely else "suspected", onset=story.since, loss=loss, before=r0,
         after=r1, vessel=_which(teller.skid, before, after), running=int(teller.state.running),
-        rate_before=steady_rate(story.trace),
-        unwatched=across(teller.story, story.stopped_at, story.since) if story.pending == AFTER_RESTART else [],
+        rate_before=None if restart and changed else steady_rate(story.trace),    # a clean element hardly loads
+        unwatched=across(teller.story, story.stopped_at, story.since) if restart else [],
     )  # fmt: skip
     teller.told.events.append(raised_event(teller.skid, story.standing, time, teller.story.clean[0], before, after))
     story.trace = []

@@ -167,6 +167,16 @@ def may_be_changed(teller: Teller, r: float, loss: float) -> bool:
     return _clean_one_explains(teller, r, loss)
 
 
+def may_be_changed_idle(teller: Teller, r: float, left: float) -> bool:
+    """Whether elements long overdue may have been changed in the time before flow came back: it was long enough for
+    that, and what is left is no less than clean ones show. r, left: the skid's resistance before and after [Pa]."""
+    story, skid = teller.story, teller.skid
+    lasting = (story.breach.since - story.breach.stopped_at) / NS
+    if teller.own_pressures or lasting < skid.alarms["changeout-done"].extra["isolation"]:
+        return False
+    return r >= OVERDUE * skid.element.changeout_dp and left >= BELOW_CLEAN * story.clean[0]
+
+
 def clean_one_comes(teller: Teller, before: Level, loss: float, *, largest: float = CLEAN_ONE) -> bool:
     """Whether a clean vessel beside what carried flow until then makes such a loss, and no more; the zero of dP may be
     off, which little dP shows most."""

@@ -416,3 +416,15 @@ def test_a_standby_that_was_held_at_the_inlets_pressure_and_opened_to_the_outlet
     assert breaches(parts, skid=one_of_two(own=True), own=True) == []
     torn_instead = [parts[0], Part(900, (0.1, OUT), own=held)]
     assert breaches(torn_instead, skid=one_of_two(own=True), own=True) != []
+
+
+@pytest.mark.parametrize(
+    ("overdue", "idle", "grade"), [(2.2, 900, "suspected"), (1.2, 900, "likely"), (2.2, 240, "likely")]
+)
+def test_what_is_lost_while_nothing_flows_may_be_changed_elements_that_were_long_overdue(overdue, idle, grade):
+    """Long enough for a changeout; what comes back is as clean elements, and then hardly loads."""
+    was, clean = (overdue, overdue), (1.05 * CLEAN, 1.05 * CLEAN)
+    parts = [Part(7200, (0.8 * overdue,) * 2, until=was), Part(idle, was, running=False), Part(4 * 3600, clean)]
+    found = [(transition, graded) for transition, _, graded, _ in breaches(parts)]
+    assert found[0] == ("raised", grade)
+    assert found[1:] == []
