@@ -19,7 +19,7 @@ from statsmodels.api import OLS, add_constant, datasets
 
 from monitor.detectors.drop import APART, SIGNIFICANT, SPAN, fall_of_blocks
 from monitor.detectors.isolation import block_average
-from monitor.detectors.sudden import LONG, scatter_before
+from monitor.detectors.sudden import LONG, line_before, scatter_before
 from monitor.engine import codes, layout, missed
 from monitor.model import NS
 
@@ -152,6 +152,19 @@ def test_scatter_before_a_fall_is_the_handbooks_moving_range():
     assert sigma == pytest.approx(1.8778 / 1.128, rel=1e-4)
     assert 50.81 + 3 * sigma == pytest.approx(55.8041, abs=1e-3)
     assert 50.81 - 3 * sigma == pytest.approx(45.8159, abs=1e-3)
+
+
+def test_the_line_before_a_fall_is_that_of_least_squares():
+    """End, scatter and the error of the end: ten years of the Nile against statsmodels."""
+    years, back = nile()[:LONG], 5
+    ring = np.zeros(codes.RING)
+    ring[np.arange(-back - LONG + 1, -back + 1)] = years
+    fitted = OLS(years, add_constant(np.arange(LONG, dtype=float))).fit()
+    end, scatter = line_before(ring, 0, back)
+    assert end == pytest.approx(fitted.fittedvalues[-1], rel=1e-12)
+    assert scatter == pytest.approx(math.sqrt(fitted.mse_resid), rel=1e-12)
+    error = fitted.get_prediction([[1.0, LONG - 1.0]]).se_mean[0]
+    assert scatter * math.sqrt((4 * LONG - 2) / (LONG * (LONG + 1))) == pytest.approx(error, rel=1e-12)
 
 
 def test_between_false_falls_pass_as_many_looks_as_students_t_says():

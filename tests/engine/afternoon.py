@@ -103,17 +103,17 @@ def rows_of(parts: Sequence[Part], *, own: bool = False, flow: bool = True, seed
     def read(x: Array, spread: float = noise) -> Array:
         return x + spread * rng.standard_normal(x.shape)
 
-    outlet = _behind(c.outlet, slow) + (0.0 if shift is None else shift[1] * (np.arange(n) >= shift[0]))
-    columns = {0: read(_behind(c.inlet, slow)), 1: read(outlet)}
+    outlet = behind(c.outlet, slow) + (0.0 if shift is None else shift[1] * (np.arange(n) >= shift[0]))
+    columns = {0: read(behind(c.inlet, slow)), 1: read(outlet)}
     if flow:
-        columns |= {2: np.maximum(40 * read(_behind(c.flow, damped), 0.003), 0.0), 3: read(np.full(n, 15.0), 0.02)}
+        columns |= {2: np.maximum(40 * read(behind(c.flow, damped), 0.003), 0.0), 3: read(np.full(n, 15.0), 0.02)}
     if own:
         columns |= {len(columns) + k: read(c.own[:, k]) for k in range(c.own.shape[1])}
     heard = _each(parts, "heard") > 0
     return stream({k: np.where(heard, v, np.nan) for k, v in columns.items()})
 
 
-def _behind(x: Array, damped: float) -> Array:
+def behind(x: Array, damped: float) -> Array:
     """What an instrument of that time constant [s] shows of x."""
     kept = math.exp(-1 / damped) if damped else 0.0
     return x[0] + np.asarray(lfilter([1 - kept], [1, -kept], x - x[0]))

@@ -350,6 +350,27 @@ def test_after_one_of_a_pair_was_changed_the_other_comes_back_unseen_as_a_clean_
     assert len(output.changeouts) == (2 if back == CLEAN else 1)
 
 
+def test_the_other_of_a_pair_is_a_clean_one_where_the_zero_of_dp_hides_some():
+    first = [Part(LEAD, (2.0, 2.0)), Part(900, (OUT, 2.0)), Part(900, (CLEAN, 2.0))]
+    leaving = Part(600, (CLEAN, 2.0), until=(CLEAN, 30.0))
+    output = judged([*first, leaving, Part(300, (CLEAN, 30.0)), Part(1500, (CLEAN, CLEAN))], shift=(0, 0.025))
+    assert of_kind(output, "element-breach") == []
+    assert len(output.changeouts) == 2
+
+
+@pytest.mark.parametrize("zero", [0.0, 0.03])
+@pytest.mark.parametrize("less", [2.0, 3.0])
+def test_demand_that_falls_while_a_vessel_is_out_does_not_make_up_for_it(zero, less):
+    """Its outlet is cracked for a moment, then less flows; at little flow the zero of dP hides more."""
+    first = [Part(LEAD, (0.9, 0.9)), Part(900, (OUT, 0.9)), Part(900, (CLEAN, 0.9))]
+    out = [Part(600, (CLEAN, OUT)), Part(15, (CLEAN, 1.2)), Part(700, (CLEAN, OUT), throttle=less)]
+    output = judged([*first, *out, Part(1500, (CLEAN, CLEAN), throttle=less)], shift=(0, zero))
+    assert of_kind(output, "element-breach") == []
+    left, back = [((c.isolated_at - START) / NS, (c.returned_at - START) / NS) for c in output.changeouts][-1]
+    assert LEAD + 1800 < left < LEAD + 1830
+    assert LEAD + 3110 < back < LEAD + 3140
+
+
 def test_nor_is_the_last_of_five_where_the_zero_of_dp_hides_some():
     """The outlet's gauge reads 0.025 bar too much: a quarter of a percent of span, a fifth of what clean ones show."""
     held = [0.9] * 5
