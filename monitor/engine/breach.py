@@ -25,6 +25,7 @@ from monitor.engine.explained import (
     hidden_by_zero,
     hunting,
     in_turn,
+    long_enough,
     loss_between,
     may_be_changed,
     may_be_changed_idle,
@@ -57,6 +58,7 @@ SHOWS = 0.2                      # of a loss that less flow makes, so much of fl
 CLEARLY = 0.75                   # of a large loss: so much at once needs no longer average to be told
 TOLERANCE = 0.9                  # of the loss that counts: a measured one scatters about the true one
 SLOUGH = 0.04                    # part of the resistance that cake loses across a stop and does not regain at once
+PUSHED = 0.5                     # of dP before: so much left says that the pump still pushed
 WITH_FLOW = 0.5                  # of the fall of dP: the outlet falls by more where flow does
 WHICH_PA = 400.0                 # more loss at one vessel's inlet that names it
 ALL_SHUT_S = 60                  # before an isolation, or before flow stopped, that a shut path looked like
@@ -234,9 +236,13 @@ def _look(teller: Teller, story: BreachStory, time: int) -> None:
 
 
 def _conclude(teller: Teller, story: BreachStory, before: Level, after: Level, loss: float, time: int) -> None:
-    if story.pending == AFTER_RESTART and _changed_while_shut(teller, story, after):
-        teller.was_isolated(story.stopped_at, story.stopped_at, story.since)
-        return
+    if story.pending == AFTER_RESTART and not teller.own_pressures:
+        if teller.skid.in_service == 1 and _changed_while_shut(teller, story, after):
+            teller.was_isolated(story.stopped_at, story.stopped_at, story.since)
+            return
+        if teller.skid.in_service > 1 and _changed_at_little_flow(teller, story, before, loss):
+            teller.was_isolated(story.stopped_at, story.since, story.since)
+            return
     if not explained(teller, before, after, loss, story.pending == AFTER_RESTART):
         _raise(teller, story, before, after, loss, time)
 
@@ -244,13 +250,18 @@ def _conclude(teller: Teller, story: BreachStory, before: Level, after: Level, l
 def _changed_while_shut(teller: Teller, story: BreachStory, after: Level) -> bool:
     """Whether the only vessel in service was changed with nothing standing in for it: the path was shut, the pump
     pushing, for as long as that takes, and what came back is as a clean one."""
-    if teller.skid.in_service > 1 or teller.own_pressures:
-        return False
     shut = teller.story.shut_at > story.stopped_at - ALL_SHUT_S * NS
-    lasting = (story.since - story.stopped_at) / NS
     ratio = teller.referred(flow_or_one(after)) / teller.story.clean[0]
     clean = 1 / CLEAN_ENOUGH < ratio < CLEAN_ENOUGH
-    return shut and clean and lasting >= teller.skid.alarms["changeout-done"].extra["isolation"]
+    return shut and clean and long_enough(teller)
+
+
+def _changed_at_little_flow(teller: Teller, story: BreachStory, before: Level, loss: float) -> bool:
+    """Whether flow did not stop, but one of several was shut: the loaded rest let so little through that flow was none,
+    the pump pushing for as long as a changeout takes, and what was lost then is what a clean vessel makes."""
+    idle = level(teller.history, story.since - IDLE_S * NS, story.since - 5 * NS)
+    pushed = idle is not None and idle.state.pressure_drop > PUSHED * before.state.pressure_drop
+    return pushed and long_enough(teller) and clean_one_comes(teller, before, loss)
 
 
 def _least(loss: float, restart: bool) -> float:

@@ -170,11 +170,15 @@ def may_be_changed(teller: Teller, r: float, loss: float) -> bool:
 def may_be_changed_idle(teller: Teller, r: float, left: float) -> bool:
     """Whether elements long overdue may have been changed in the time before flow came back: it was long enough for
     that, and what is left is no less than clean ones show. r, left: the skid's resistance before and after [Pa]."""
-    story, skid = teller.story, teller.skid
-    lasting = (story.breach.since - story.breach.stopped_at) / NS
-    if teller.own_pressures or lasting < skid.alarms["changeout-done"].extra["isolation"]:
+    if teller.own_pressures or not long_enough(teller):
         return False
-    return r >= OVERDUE * skid.element.changeout_dp and left >= BELOW_CLEAN * story.clean[0]
+    return r >= OVERDUE * teller.skid.element.changeout_dp and left >= BELOW_CLEAN * teller.story.clean[0]
+
+
+def long_enough(teller: Teller) -> bool:
+    """Whether flow was away for as long as a changeout takes."""
+    story, least = teller.story.breach, teller.skid.alarms["changeout-done"].extra["isolation"]
+    return (story.since - story.stopped_at) / NS >= least
 
 
 def clean_one_comes(teller: Teller, before: Level, loss: float, *, largest: float = CLEAN_ONE) -> bool:
