@@ -460,3 +460,12 @@ def test_a_vessel_changed_while_the_loaded_rest_lets_next_to_nothing_through_is_
     assert changed.finding.verdict == verdict
     assert changed.isolated_at == pytest.approx(START + 7200 * NS, abs=60 * NS)
     assert changed.returned_at == pytest.approx(START + 8100 * NS, abs=60 * NS)
+
+
+def test_pressures_that_move_while_nothing_flows_are_no_loss_where_no_meter_tells_but_a_loss_across_the_stop_is():
+    """The outlet's gauge wanders by 0.05 bar in the night, which looks like a little flow."""
+    old, night = Part(3600, (1.0, 1.0), until=(1.2, 1.2)), Part(5400, (1.2, 1.2), running=False)
+    wandered = {"flow": False, "shift": (3600 + 2400, -0.05)}
+    assert breaches([old, night, Part(2400, (1.2, 1.2))], **wandered) == []
+    lost = breaches([old, replace(night, seconds=1800), Part(2400, torn(0.6, (1.2, 1.2)))], flow=False)
+    assert [found[:2] for found in lost] == [("raised", "after-restart")]
