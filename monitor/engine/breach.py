@@ -205,6 +205,12 @@ def _started(teller: Teller, story: BreachStory, onset: int) -> None:
         teller.story.idle_outlet = idle.outlet
     if teller.state.wake_at[codes.FOR_TRACE] == 0:
         teller.state.wake_at[codes.FOR_TRACE] = onset + TRACE_S * NS
+    flow_came(teller, onset)
+
+
+def flow_came(teller: Teller, onset: int) -> None:
+    """Flow is back since `onset` [ns]: what it shows is compared with the last level before it stopped."""
+    story = teller.story.breach
     if story.last_steady is None or teller.story.phase != NORMAL:
         return
     story.pending, story.since, story.before = AFTER_RESTART, onset, story.last_steady

@@ -13,11 +13,11 @@ from typing import Any
 import msgspec
 
 from monitor.engine import codes, forecasting, relief
-from monitor.engine.breach import weigh
+from monitor.engine.breach import flow_came, weigh
 from monitor.engine.check import conclude
 from monitor.engine.clocks import compare_clocks
 from monitor.engine.events import alarm_event
-from monitor.engine.explained import MANY
+from monitor.engine.explained import MANY, stands_yet
 from monitor.engine.integrity import KINDS_TOLD, integrity_events
 from monitor.engine.learned import note_isolation, recall
 from monitor.engine.look_back import BLOCK, Level, growth, level
@@ -212,9 +212,18 @@ class Teller:
             if self._only_filled(time):
                 return
             conclude(self, time, interrupted=True)
-        if relief.left_again(self, time):
+        if relief.left_again(self, time) or self._only_started(time):
             return
         self._begin(time, time - STEP_S * NS)
+
+    def _only_started(self, time: int) -> bool:
+        """What rose was flow that came back, where no meter tells and pressures had moved before it."""
+        idle = self.corrected(level(self.history, time - (STEP_S + BEFORE_S) * NS, time - STEP_S * NS))
+        if idle is None or not stands_yet(self, idle):
+            return False
+        self.state.isolated_since = 0
+        flow_came(self, time)
+        return True
 
     def _only_filled(self, time: int) -> bool:
         """What fell was flow that filled the vessel, not its return: the level had not come back, and now is up again.

@@ -48,7 +48,7 @@ def explained(teller: Teller, before: Level, after: Level, loss: float, restart:
     if _came_in(teller, before, after, loss) or _was_out(teller, before, loss):
         return True
     if restart:
-        return _told_across(teller.story) or _stands_yet(teller, after)
+        return _told_across(teller.story) or stands_yet(teller, after)
     if _stops(teller, before, after) or _cake_gave_way(teller, before, after, loss):
         return True
     if _less_demand(teller, before, after) or _hunting_ended(teller, before, loss):
@@ -56,9 +56,9 @@ def explained(teller: Teller, before: Level, after: Level, loss: float, restart:
     return not teller.story.breach.answered and one_header_alone(teller.skid, before, after, loss)
 
 
-def _stands_yet(teller: Teller, after: Level) -> bool:
+def stands_yet(teller: Teller, at: Level) -> bool:
     """Where no meter tells: pressures may have moved, and nothing flow yet."""
-    return not teller.skid.with_role(Role.FLOW) and nothing_left(teller, after)
+    return not teller.skid.with_role(Role.FLOW) and nothing_left(teller, at)
 
 
 def _told_across(story: Story) -> bool:

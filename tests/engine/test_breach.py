@@ -15,7 +15,7 @@ from monitor.hydraulics.network import together
 from monitor.model import NS, Role
 from monitor.skid import SkidSettings
 from tests.engine.afternoon import CLEAN, HEAD, OUT, SQUARE, Part, course, judged, message, of_kind, rows_of, skid_of
-from tests.skids import BAR, START
+from tests.skids import BAR, START, stream
 
 OLD = (0.7, 0.8)
 LEAD = 1500
@@ -469,3 +469,18 @@ def test_pressures_that_move_while_nothing_flows_are_no_loss_where_no_meter_tell
     assert breaches([old, night, Part(2400, (1.2, 1.2))], **wandered) == []
     lost = breaches([old, replace(night, seconds=1800), Part(2400, torn(0.6, (1.2, 1.2)))], flow=False)
     assert [found[:2] for found in lost] == [("raised", "after-restart")]
+
+
+def test_nor_does_flow_that_comes_back_after_them_look_like_a_vessel_that_leaves():
+    """Held flow into a held outlet: dP [bar] of the day, of the night, of the next day, of one vessel out, of a clean
+    one beside the other."""
+    drop = np.concatenate([np.linspace(1.0, 1.2, 3600), np.zeros(2400), np.full(3000, 0.05), np.full(2400, 1.2),
+                           np.full(900, 2.6), np.full(1500, 0.26)])  # fmt: skip
+    noise = 0.003 * np.random.default_rng(1).standard_normal((2, drop.size))
+    engine = Engine([skid_of(2, flow=False)])
+    output, _ = engine.feed({0: stream({0: 2 + drop + noise[0], 1: 2 + noise[1]})})
+    output.join(engine.finish())
+    assert of_kind(output, "element-breach") == []
+    (change,) = output.changeouts
+    assert change.isolated_at == pytest.approx(START + 11_400 * NS, abs=60 * NS)
+    assert change.returned_at == pytest.approx(START + 12_300 * NS, abs=60 * NS)
