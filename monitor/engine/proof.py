@@ -73,7 +73,7 @@ def _fell_with_flow(teller: Teller, before: Level, after: Level, fall: float) ->
 
 def _owed_to_flow(before: Level | None, after: Level | None) -> float:
     """Part of a fall of ln(normalised dP) that flow may have made which is not the same any more; 0 where it is."""
-    if before is None or after is None:
+    if before is None or after is None or not min(before.state.flow, after.state.flow) > 0:
         return 0.0
     moved = abs(math.log(after.state.flow / before.state.flow))
     return OWES * moved if moved > MOVED else 0.0
