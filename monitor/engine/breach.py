@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+from monitor.detectors.sudden import LATELY
 from monitor.engine import codes, relief
 from monitor.engine.answer import answered
 from monitor.engine.explained import (
@@ -53,7 +54,6 @@ EARLIER_S, VALVES = 90, 1.15      # before the level before a stop; so much more
 BEFORE_AT_ONCE_S, NOW_S = 3, 4   # seconds averaged before a large loss that is told at once, and now
 STEADY_S, SURE_S, LONG_S = 105, 165, 330   # after flow came back: when levels count, and when they are judged
 IDLE_S = 60                      # before flow came back: what drove nothing
-LATELY_S, TREND_S = 2, 3         # flow averaged just before, and so long before that: its trend
 SHOWS = 0.2                      # of a loss that less flow makes, so much of flow a meter damped by 10 s shows by then
 CLEARLY = 0.75                   # of a large loss: so much at once needs no longer average to be told
 TOLERANCE = 0.9                  # of the loss that counts: a measured one scatters about the true one
@@ -154,8 +154,8 @@ def _at_once(teller: Teller, story: BreachStory, since: int, time: int) -> None:
     steady = teller.story.phase == NORMAL and story.pending is None and story.standing is None
     if not steady or skid.in_service >= MANY or skid.in_service < len(skid.vessels):
         return
-    back = (time - since) // NS
-    spans = ((back, BEFORE_AT_ONCE_S), (0, NOW_S), (back, LATELY_S), (back + TREND_S, LATELY_S))
+    back, (averaged, apart) = (time - since) // NS, LATELY
+    spans = ((back, BEFORE_AT_ONCE_S), (0, NOW_S), (back, averaged), (back + apart, averaged))
     *levels, lately, earlier = [seconds(teller.state, ago, count, codes.MAX_VESSELS) for ago, count in spans]
     before, after = (teller.corrected(at) for at in levels)
     loss = loss_between(teller, before, after)
@@ -165,7 +165,7 @@ def _at_once(teller: Teller, story: BreachStory, since: int, time: int) -> None:
     if hunting(teller, before, loss) > 0:
         return
     # Flow sags faster and faster as an element clogs.
-    tending = before.state.flow + min(0.0, lately.state.flow - earlier.state.flow) * back / TREND_S
+    tending = before.state.flow + min(0.0, lately.state.flow - earlier.state.flow) * back / apart
     stops = nothing_left(teller, after) or after.state.flow < (1 - SHOWS * loss) * tending
     if not stops and not _less_flow(before, after) and not explained(teller, before, after, loss, restart=False):
         story.pending = IN_SERVICE

@@ -36,7 +36,7 @@ def told(rows: Rows) -> list[tuple[str, str | None, float]]:
 
 @pytest.mark.parametrize(("climbs", "sags"), [(0.05, 0.005), (0.09, 0.015), (0.1, 0.02)])
 def test_a_loss_is_taken_from_where_the_level_had_climbed_to(climbs, sags):
-    """61 % of it; of a mean of five seconds before it is 40 %, of four seconds after."""
+    """61 % of it; against a mean of the seconds before, it would seem less."""
     ((transition, grade, at),) = told(readings(0.39, climbs, sags, ahead=8))
     assert (transition, grade) == ("raised", "likely")
     assert TORN < at <= TORN + 10
