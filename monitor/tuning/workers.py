@@ -91,9 +91,6 @@ class Processes:
         except BrokenProcessPool:
             raise RunError("a process that tried settings ended by itself, perhaps for want of memory; what was "
                            "found is kept: run the same command again, with fewer --processes") from None
-        finally:
-            for future in open_:
-                future.cancel()
         return found
 
 

@@ -8,6 +8,9 @@ import os
 import signal
 import subprocess
 import sys
+import threading
+import time
+from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
 import pytest
@@ -15,7 +18,9 @@ from commands.helpers import ROOT
 from services import eventually
 
 from monitor.tuning import tried
+from monitor.tuning.passes import Task
 from monitor.tuning.tried import NAME, Tried
+from monitor.tuning.workers import processes
 from tests.tuning.hatchery import WrittenPlant, materials, two_kinds
 
 SPRING = ROOT / "replay_data/spring-runoff"
@@ -78,6 +83,25 @@ def test_processes_whose_parent_was_killed_end_by_themselves(search: subprocess.
     search.kill()
     eventually(lambda: not living(search.pid), 20, "their end")
     search.communicate()
+
+
+def test_a_pool_that_is_slow_to_notice_the_stop_writes_no_traceback(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Its thread finds the processes dead before it hears that nothing is wanted any more."""
+    raised: list[threading.ExceptHookArgs] = []
+    monkeypatch.setattr(threading, "excepthook", raised.append)
+    shutdown = ProcessPoolExecutor.shutdown
+
+    def late(pool: ProcessPoolExecutor, **how: bool) -> None:
+        time.sleep(1.0)
+        shutdown(pool, **how)
+
+    monkeypatch.setattr(ProcessPoolExecutor, "shutdown", late)
+    made = materials(tmp_path, 40)
+    with processes(made, 1) as workers:
+        assert workers.run([Task(place, {}) for place in range(len(made))], lambda done: bool(time.sleep(0.3))) == {}
+    assert raised == []
 
 
 def test_what_another_program_has_tried_counts_for_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
