@@ -42,6 +42,12 @@ def interval_of(skid: SkidSettings, healths: npt.NDArray[np.void], role: Role) -
     return float(healths[skid.signals.index(signal)]["interval"]) / NS
 
 
+def slower_header(skid: SkidSettings, healths: npt.NDArray[np.void]) -> float:
+    """Seconds between readings of the slower of the headers; 0 without any."""
+    headers = (Role.INLET_PRESSURE, Role.OUTLET_PRESSURE)
+    return max((interval_of(skid, healths, role) for role in headers if skid.with_role(role)), default=0.0)
+
+
 def fall_in(drop: Array) -> int | None:
     """Second from which dP is below the middle of its levels at the beginning and at the end."""
     if drop.size < 2 * LEAST or not np.isfinite(drop).all():

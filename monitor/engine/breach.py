@@ -20,6 +20,7 @@ from monitor.engine.explained import (
     PAIR,
     STEP_S,
     across_stop,
+    as_demand,
     clean_one_comes,
     explained,
     flow_or_one,
@@ -280,9 +281,9 @@ def _raise(teller: Teller, story: BreachStory, before: Level, after: Level, loss
     assert story.pending is not None
     r0, r1 = teller.referred(flow_or_one(before)), teller.referred(flow_or_one(after))
     metered = bool(teller.skid.with_role(Role.FLOW))
-    sure = metered or before.inlet - after.inlet > FLAT * (after.outlet - before.outlet)
     below_clean = r1 + hidden_by_zero(teller, after) < BELOW_CLEAN * teller.story.clean[0]
     restart = story.pending == AFTER_RESTART
+    sure = not as_demand(teller, before, after, restart)
     changed = may_be_changed_idle(teller, r0, r1) if restart else may_be_changed(teller, r0, loss)
     likely = sure and not changed and (
         loss >= teller.skid.alarms["element-breach"].extra["likely_loss"]

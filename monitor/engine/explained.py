@@ -6,9 +6,9 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from monitor.engine.answer import interval_of
+from monitor.engine.answer import slower_header
 from monitor.engine.demand import demand_fell
-from monitor.engine.look_back import Level, level, off_inlet, restlessness
+from monitor.engine.look_back import Level, far_less_flow, level, off_inlet, restlessness
 from monitor.engine.resolution import zero_error
 from monitor.engine.separation import HIGHEST_PACKING
 from monitor.engine.story import BreachStory, Story
@@ -27,6 +27,7 @@ FLOW_ANSWERS = 0.03              # of flow per unit of ln(resistance): less, and
 ZERO_PA, ZERO_SPAN = 0.15e5, 0.02     # Pa, and of span: a fall of one header alone by less may be a zero that shifted
 MOVES_S = 30                     # that valves take
 LESS_FLOW = 0.92                 # of the flow before: demand has fallen
+FEW_S = 3.0                      # between readings: of more, too few show what comes before a new level
 CLOSER_PA = 3000.0               # by which a vessel's pressure comes closer to the header's when it is opened to it
 DIPS = 0.2                       # of dP: a standby opened to the outlet first falls below the inlet by so much
 PAIR = 2                         # vessels in service: one may leave while the other carries on
@@ -82,14 +83,26 @@ def nothing_left(teller: Teller, after: Level) -> bool:
     return error < SURE_CLEAN and teller.referred(flow_or_one(after)) < HOUSING * clean
 
 
+def as_demand(teller: Teller, before: Level, after: Level, restart: bool) -> bool:
+    """Whether demand that fell, or a pump that slowed down, would have left the same: in service where a meter shows
+    far less flow, which no element that gives way makes; where none does, if the inlet did not fall, or it alone did
+    within seconds that slow readings do not show."""
+    skid = teller.skid
+    if skid.with_role(Role.FLOW):
+        return not restart and far_less_flow(before, after)
+    down, up = before.inlet - after.inlet, after.outlet - before.outlet
+    slow = slower_header(skid, teller.rows.state.health[teller.index]) > FEW_S
+    return not down > FLAT * up or (not restart and slow and abs(up) < FLAT * down)
+
+
 def _less_demand(teller: Teller, before: Level, after: Level) -> bool:
     """Where no meter tells: flow may have gone back, and dP with it."""
     skid, healths = teller.skid, teller.rows.state.health[teller.index]
     headers = (Role.INLET_PRESSURE, Role.OUTLET_PRESSURE)
     if skid.with_role(Role.FLOW) or not all(skid.with_role(role) for role in headers):
         return False
-    slower = max(interval_of(skid, healths, role) for role in headers)
-    return demand_fell(teller.history, before, after, int(teller.state["tick"]), slower)
+    interval = slower_header(skid, healths)
+    return demand_fell(teller.history, before, after, int(teller.state["tick"]), interval)
 
 
 def _hunting_ended(teller: Teller, before: Level, loss: float) -> bool:

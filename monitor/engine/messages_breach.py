@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from monitor.alarms.catalogue import CATALOGUE, CAUTION
-from monitor.engine.look_back import Level
+from monitor.engine.look_back import Level, far_less_flow
 from monitor.engine.story import Standing
 from monitor.engine.unwatched import NO_FLOW
 from monitor.engine.wording import Words, clock, join, tags, unmeasured
@@ -28,8 +28,9 @@ def raised_event(skid: SkidSettings, standing: Standing, time: int, clean: float
             f"{words.pressure(standing.before)} to {words.pressure(standing.after)}, {against}.",
             kind.meaning if standing.grade == "likely" else "An element may be torn or bypassed, or cake has slipped.",
             unwatched(standing),
+            less_flow(standing, before, after),
             beside(before, after),
-            ruled_out(skid, standing),
+            ruled_out(skid, standing, before, after),
             kind.response,
             unmeasured(skid),
             CAUTION,
@@ -57,6 +58,15 @@ def unwatched(standing: Standing) -> str:
     return f"Not watched: {'; '.join(said)}." if said else ""
 
 
+def less_flow(standing: Standing, before: Level, after: Level) -> str:
+    """What flow did, where so much less of it may be the cause."""
+    if standing.detail != "in-service" or not far_less_flow(before, after):
+        return ""
+    left = after.state.flow / before.state.flow
+    return (f"Flow fell too, to {100 * left:.0f} % of what it was, which no element that gives way makes: the meter "
+            "may lag behind, or flow swing faster than it shows.")
+
+
 def beside(before: Level, after: Level) -> str:
     """What turbidity did, where it is measured."""
     if not math.isfinite(before.turbidity + after.turbidity):
@@ -75,9 +85,11 @@ def loss_of(skid: SkidSettings, standing: Standing) -> str:
     return f"{skid.name} ({skid.id}): the loss of {100 * standing.loss:.0f} % since {clock(standing.onset)}"
 
 
-def ruled_out(skid: SkidSettings, standing: Standing) -> str:
+def ruled_out(skid: SkidSettings, standing: Standing, before: Level, after: Level) -> str:
     causes = ["a changeout", "a vessel coming into service"]
     measured = [name for name, role in (("flow", Role.FLOW), ("temperature", Role.TEMPERATURE)) if skid.with_role(role)]
+    if less_flow(standing, before, after):
+        measured.remove("flow")
     causes += [f"{' and '.join(measured)} as measured"] if measured else []
     causes.append(
         "one gauge alone moving" if standing.detail == "in-service" else "the little that cake lets go across a stop"

@@ -144,6 +144,27 @@ def test_a_tear_that_a_controller_hides_is_told_from_a_zero_by_the_moment_betwee
     assert breaches([usual, after], flow=flow) == []
 
 
+@pytest.mark.parametrize(
+    ("every", "outlet_held", "grade"), [(1, True, "likely"), (5, True, "suspected"), (5, False, "likely")]
+)
+def test_slow_readings_without_a_meter_do_not_tell_a_tear_behind_a_held_outlet_from_demand(every, outlet_held, grade):
+    lost = held("outlet", 900, torn(0.7)) if outlet_held else Part(900, torn(0.7))
+    rows = rows_of([Part(LEAD, OLD), lost], flow=False)
+    engine = Engine([skid_of(2, flow=False)])
+    output, _ = engine.feed({0: rows.take((rows.time - START) // NS % every == 0)})
+    (raised,) = [e for e in output.events + engine.finish().events if e.kind == "element-breach"]
+    assert raised.grade == grade
+
+
+def test_a_loss_with_far_less_flow_is_suspected_and_the_message_says_why():
+    output = judged([Part(LEAD, OLD), Part(900, torn(0.8), throttle=5.0)])
+    ((transition, _, grade, _),) = of_kind(output, "element-breach")
+    assert (transition, grade) == ("raised", "suspected")
+    said = message(output, "element-breach", "raised")
+    assert "Flow fell too, to" in said
+    assert "flow as measured" not in said
+
+
 @pytest.mark.parametrize("less", [
     [Part(10, OLD, throttle=1.6), held("outlet", 900, OLD, 1.6)],       # both headers rise before it answers
     [held("inlet", 1, OLD, 1 + 0.02 * k) for k in range(90)] + [held("inlet", 900, OLD, 2.8)],     # in its own time
