@@ -122,8 +122,8 @@ def test_skids_fed_together_are_judged_as_if_alone():
 def test_without_compilation_the_same_events_come():
     code = (
         "import json, sys\n"
-        "from tests.engine.test_engine import finished, ROWS, event_object\n"
-        "print(json.dumps([event_object(e) for e in finished([ROWS])[0]]))\n"
+        "from tests.engine.test_engine import WHOLE, event_object\n"
+        "print(json.dumps([event_object(e) for e in WHOLE[0]]))\n"
     )
     env = os.environ | {"NUMBA_DISABLE_JIT": "1", "PYTHONPATH": str(ROOT)}
     out = subprocess.run([sys.executable, "-c", code], env=env, cwd=ROOT, capture_output=True, text=True, timeout=280)

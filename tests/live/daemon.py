@@ -6,6 +6,7 @@ import os
 import signal
 import subprocess
 import sys
+import threading
 import time
 from pathlib import Path
 
@@ -108,8 +109,11 @@ class Publisher:
         self.client.max_inflight_messages_set(500)
         if self.user:
             self.client.username_pw_set(*self.user)
+        answered = threading.Event()
+        self.client.on_connect = lambda *_: answered.set()
         self.client.connect("127.0.0.1", self.port)
         self.client.loop_start()
+        answered.wait(30.0)     # what the broker says, yes or no: a busy machine takes its time
 
     def send(self, messages: list[tuple[str, bytes]], *, patience: float = 10.0) -> bool:
         """True when the broker has confirmed them all."""

@@ -15,7 +15,9 @@ import programs
 CODE = ["monitor", "tests", "deploy"]
 SCRIPTS = ["deploy/setup", "tests/project/steps.py", "tests/project/programs.py",
            "tests/project/node_packages.py"]
-PYTEST = ["pytest", "-n", "2", "--dist", "loadfile"]
+# Many tests wait for something: one worker more than two processors need. In the order of the files: those with few
+# tests are the long ones, and would come last.
+PYTEST = ["pytest", "-n", "3", "--dist", "loadfile", "--no-loadscope-reorder"]
 
 
 def main(arguments: list[str]) -> int:
