@@ -56,7 +56,8 @@ BEFORE_AT_ONCE_S, NOW_S = 3, 4   # seconds averaged before a large loss that is 
 STEADY_S, SURE_S, LONG_S = 105, 165, 330   # after flow came back: when levels count, and when they are judged
 IDLE_S = 60                      # before flow came back: what drove nothing
 SHOWS = 0.2                      # of a loss that less flow makes, so much of flow a meter damped by 10 s shows by then
-CLEARLY = 0.75                   # of a large loss: so much at once needs no longer average to be told
+CLEARLY = 0.75                   # of a large loss: so much at once needs no longer average to be told ...
+SIGNIFICANT = 6.0                # ... where it is so many times its standard error, which six blocks tell but roughly
 TOLERANCE = 0.9                  # of the loss that counts: a measured one scatters about the true one
 SLOUGH = 0.04                    # part of the resistance that cake loses across a stop and does not regain at once
 PUSHED = 0.5                     # of dP before: so much left says that the pump still pushed
@@ -229,8 +230,7 @@ def _look(teller: Teller, story: BreachStory, time: int) -> None:
     settings = teller.skid.alarms["element-breach"].extra
     loss = loss_between(teller, before, after)
     last = story.since + (LONG_S if restart else LATER_S) * NS
-    large = settings["likely_loss"]
-    if loss < CLEARLY * large and time < last:
+    if not (loss >= CLEARLY * settings["likely_loss"] and _stands_out(before, after, loss)) and time < last:
         # A level needs a whole block; until then nothing is known.
         again = time + AGAIN_S * NS if after is None and before is not None else last
         teller.state.wake_at[codes.FOR_BREACH] = min(again, last)
@@ -240,6 +240,15 @@ def _look(teller: Teller, story: BreachStory, time: int) -> None:
     if before and after and known and (restart or not _missed(teller, story.since, loss)):
         _conclude(teller, story, before, after, loss, time)
     story.pending = None
+
+
+def _stands_out(before: Level | None, after: Level | None, loss: float) -> bool:
+    """Whether a loss is beyond what blocks scatter by, as those of slow readings do while a pump hunts. The few since
+    the fall tell little of their own scatter. Levels of seconds were judged by theirs."""
+    if before is None or after is None:
+        return False
+    error = before.error * math.sqrt(1 + before.blocks / after.blocks) if after.blocks else 0.0
+    return loss >= SIGNIFICANT * error
 
 
 def _conclude(teller: Teller, story: BreachStory, before: Level, after: Level, loss: float, time: int) -> None:
@@ -283,7 +292,7 @@ def _raise(teller: Teller, story: BreachStory, before: Level, after: Level, loss
     metered = bool(teller.skid.with_role(Role.FLOW))
     below_clean = r1 + hidden_by_zero(teller, after) < BELOW_CLEAN * teller.story.clean[0]
     restart = story.pending == AFTER_RESTART
-    sure = not as_demand(teller, before, after, restart)
+    sure = not as_demand(teller, before, after, restart) and (restart or _stands_out(before, after, loss))
     changed = may_be_changed_idle(teller, r0, r1) if restart else may_be_changed(teller, r0, loss)
     likely = sure and not changed and (
         loss >= teller.skid.alarms["element-breach"].extra["likely_loss"]

@@ -114,6 +114,17 @@ def test_a_pump_that_stops_hunting_is_no_breach_but_a_tear_while_it_hunts_is(lon
     assert raised[:2] == ("raised", "in-service")
 
 
+def test_what_slow_readings_show_of_a_pump_that_hunts_is_not_likely_a_tear():
+    """Readings that take turns with the pump show now the crests and now the troughs."""
+    spans = np.random.default_rng(2).integers(3, 5, 700)
+    parts = [Part(600, (0.3, 0.3)), *(Part(int(k), (0.3, 0.3), head=head) for k in spans for head in (5.2, 1.8))]
+    rows = rows_of(parts, damped=2.0, seed=2)
+    engine = Engine([skid_of(2)])
+    output, _ = engine.feed({0: rows.take((rows.time - START) // NS % 5 == 0)})
+    told = [e for e in output.events + engine.finish().events if e.kind == "element-breach"]
+    assert [e.grade for e in told] == ["suspected"]
+
+
 @pytest.mark.parametrize("size", [0.1, -0.1])
 def test_one_gauge_that_shifts_alone_raises_none(size):
     low = (0.4, 0.4)
