@@ -292,7 +292,8 @@ def _raise(teller: Teller, story: BreachStory, before: Level, after: Level, loss
     metered = bool(teller.skid.with_role(Role.FLOW))
     below_clean = r1 + hidden_by_zero(teller, after) < BELOW_CLEAN * teller.story.clean[0]
     restart = story.pending == AFTER_RESTART
-    sure = not as_demand(teller, before, after, restart) and (restart or _stands_out(before, after, loss))
+    alike = as_demand(teller, before, after, restart)
+    sure = not alike and (restart or _stands_out(before, after, loss))
     changed = may_be_changed_idle(teller, r0, r1) if restart else may_be_changed(teller, r0, loss)
     likely = sure and not changed and (
         loss >= teller.skid.alarms["element-breach"].extra["likely_loss"]
@@ -305,7 +306,8 @@ def _raise(teller: Teller, story: BreachStory, before: Level, after: Level, loss
         rate_before=None if restart and changed else steady_rate(story.trace),    # a clean element hardly loads
         unwatched=across(teller.story, story.stopped_at, story.since) if restart else [],
     )  # fmt: skip
-    teller.told.events.append(raised_event(teller.skid, story.standing, time, teller.story.clean[0], before, after))
+    event = raised_event(teller.skid, story.standing, time, teller.story.clean[0], before, after, alike)
+    teller.told.events.append(event)
     story.trace = []
     teller.state.wake_at[codes.FOR_TRACE] = time + TRACE_S * NS
     relief.is_over(teller)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from monitor.alarms.catalogue import CATALOGUE, CAUTION
-from monitor.engine.look_back import Level, far_less_flow
+from monitor.engine.look_back import Level
 from monitor.engine.story import Standing
 from monitor.engine.unwatched import NO_FLOW
 from monitor.engine.wording import Words, clock, join, tags, unmeasured
@@ -14,7 +14,9 @@ from monitor.skid import SkidSettings
 from monitor.times import to_rfc3339
 
 
-def raised_event(skid: SkidSettings, standing: Standing, time: int, clean: float, before: Level, after: Level) -> Event:
+def raised_event(skid: SkidSettings, standing: Standing, time: int, clean: float, before: Level, after: Level,
+                 alike: bool) -> Event:
+    """alike: whether demand that fell would have left the same."""
     words, kind = Words(skid), CATALOGUE["element-breach"]
     against = (
         f"below the {words.pressure(clean)} of clean elements" if standing.after < clean
@@ -28,9 +30,9 @@ def raised_event(skid: SkidSettings, standing: Standing, time: int, clean: float
             f"{words.pressure(standing.before)} to {words.pressure(standing.after)}, {against}.",
             kind.meaning if standing.grade == "likely" else "An element may be torn or bypassed, or cake has slipped.",
             unwatched(standing),
-            less_flow(standing, before, after),
+            demand(skid, alike, before, after),
             beside(before, after),
-            ruled_out(skid, standing, before, after),
+            ruled_out(skid, standing, alike),
             kind.response,
             unmeasured(skid),
             CAUTION,
@@ -58,10 +60,13 @@ def unwatched(standing: Standing) -> str:
     return f"Not watched: {'; '.join(said)}." if said else ""
 
 
-def less_flow(standing: Standing, before: Level, after: Level) -> str:
-    """What flow did, where so much less of it may be the cause."""
-    if standing.detail != "in-service" or not far_less_flow(before, after):
+def demand(skid: SkidSettings, alike: bool, before: Level, after: Level) -> str:
+    """What is said where demand that fell, or a pump that slowed down, would have left the same."""
+    if not alike:
         return ""
+    if not skid.with_role(Role.FLOW):
+        return ("Demand that fell, or a pump that slowed down, can leave the same: without a flow meter these readings "
+                "cannot tell.")
     left = after.state.flow / before.state.flow
     return (f"Flow fell too, to {100 * left:.0f} % of what it was, which no element that gives way makes: the meter "
             "may lag behind, or flow swing faster than it shows.")
@@ -85,10 +90,10 @@ def loss_of(skid: SkidSettings, standing: Standing) -> str:
     return f"{skid.name} ({skid.id}): the loss of {100 * standing.loss:.0f} % since {clock(standing.onset)}"
 
 
-def ruled_out(skid: SkidSettings, standing: Standing, before: Level, after: Level) -> str:
+def ruled_out(skid: SkidSettings, standing: Standing, alike: bool) -> str:
     causes = ["a changeout", "a vessel coming into service"]
     measured = [name for name, role in (("flow", Role.FLOW), ("temperature", Role.TEMPERATURE)) if skid.with_role(role)]
-    if less_flow(standing, before, after):
+    if alike and "flow" in measured:
         measured.remove("flow")
     causes += [f"{' and '.join(measured)} as measured"] if measured else []
     causes.append(

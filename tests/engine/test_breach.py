@@ -165,6 +165,7 @@ def test_slow_readings_without_a_meter_do_not_tell_a_tear_behind_a_held_outlet_f
     output, _ = engine.feed({0: rows.take((rows.time - START) // NS % every == 0)})
     (raised,) = [e for e in output.events + engine.finish().events if e.kind == "element-breach"]
     assert raised.grade == grade
+    assert ("these readings cannot tell" in raised.message) == (grade == "suspected")
 
 
 def test_a_loss_with_far_less_flow_is_suspected_and_the_message_says_why():
