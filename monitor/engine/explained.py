@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from monitor.engine.answer import slower_header
 from monitor.engine.demand import demand_fell
-from monitor.engine.look_back import Level, far_less_flow, level, off_inlet, restlessness
+from monitor.engine.look_back import Level, level, off_inlet, restlessness
 from monitor.engine.resolution import zero_error
 from monitor.engine.separation import HIGHEST_PACKING
 from monitor.engine.story import BreachStory, Story
@@ -27,6 +27,7 @@ FLOW_ANSWERS = 0.03              # of flow per unit of ln(resistance): less, and
 ZERO_PA, ZERO_SPAN = 0.15e5, 0.02     # Pa, and of span: a fall of one header alone by less may be a zero that shifted
 MOVES_S = 30                     # that valves take
 LESS_FLOW = 0.92                 # of the flow before: demand has fallen
+FAR_LESS = 0.75                  # the same: a damped meter or a wrong exponent makes no small part of what was lost
 FEW_S = 3.0                      # between readings: of more, too few show what comes before a new level
 CLOSER_PA = 3000.0               # by which a vessel's pressure comes closer to the header's when it is opened to it
 DIPS = 0.2                       # of dP: a standby opened to the outlet first falls below the inlet by so much
@@ -89,7 +90,7 @@ def as_demand(teller: Teller, before: Level, after: Level, restart: bool) -> boo
     within seconds that slow readings do not show."""
     skid = teller.skid
     if skid.with_role(Role.FLOW):
-        return not restart and far_less_flow(before, after)
+        return not restart and after.state.flow < FAR_LESS * before.state.flow
     down, up = before.inlet - after.inlet, after.outlet - before.outlet
     slow = slower_header(skid, teller.rows.state.health[teller.index]) > FEW_S
     return not down > FLAT * up or (not restart and slow and abs(up) < FLAT * down)

@@ -18,7 +18,6 @@ PLAIN = len(BLOCK_FIELDS)
 FLOW_RATIO = BLOCK_FIELDS.index("flow")
 ENOUGH_BLOCKS = 12       # for a rate
 ENOUGH_BENDS = 3         # three blocks make one
-FAR_LESS = 0.75          # of flow: what a damped meter, or a wrong exponent, makes of so much is no small part
 STEADY_FLOW = 0.06       # of flow, between the least and the most of blocks with their noise
 
 
@@ -87,10 +86,6 @@ def level(history: np.record, start: int, end: int) -> Level | None:
         Conditions(drop, flow, viscosity, density), inlet, outlet, columns[PLAIN - 1], tuple(columns[PLAIN:]),
         error=1.4826 * scatter * math.sqrt(math.pi / 2 / known) / abs(drop) if drop else math.inf, blocks=known,
     )  # fmt: skip
-
-
-def far_less_flow(before: Level, after: Level) -> bool:
-    return after.state.flow < FAR_LESS * before.state.flow
 
 
 def latest_seconds(state: np.record, back: int, count: int) -> list[int]:
