@@ -17,9 +17,11 @@ from monitor.model import NS, Role
 from monitor.skid import SkidSettings
 
 AROUND = (5, 8)          # seconds before and after the fall in which an answer shows
+LEADS = 10               # seconds before the fall's middle in which the outlet rises first where demand falls
 CLEAR = 3                # seconds between those and the level before
 LEAST = 12               # seconds of the level before
 SIGNIFICANT = 3.0        # times the standard error
+RISEN = 6.0              # times the scatter of seconds
 Array = npt.NDArray[np.float64]
 
 
@@ -34,6 +36,22 @@ def answered(skid: SkidSettings, state: np.record, healths: npt.NDArray[np.void]
              ("ring_inlet", Role.INLET_PRESSURE, -1.0))  # fmt: skip
     return any(bulges(sign * np.asarray(state[ring], float)[places], fallen, interval_of(skid, healths, role))
                for ring, role, sign in looks if skid.with_role(role))
+
+
+def outlet_led(skid: SkidSettings, state: np.record, healths: npt.NDArray[np.void]) -> bool:
+    """Whether the outlet rose, and the inlet fell only later than readings can hide, within the seconds of the row
+    tier's rings: where a controller holds the outlet, so it is with demand that falls at once."""
+    if not (skid.with_role(Role.INLET_PRESSURE) and skid.with_role(Role.OUTLET_PRESSURE)):
+        return False
+    places = latest_seconds(state, 0, int(state["filled"]))[::-1]
+    drop, inlet, outlet = (np.asarray(state[f"ring_{name}"], float)[places] for name in ("dp", "inlet", "outlet"))
+    fallen = fall_in(drop)
+    if fallen is None or fallen - LEADS - CLEAR < LEAST or not np.isfinite(inlet + outlet).all():
+        return False
+    before, since = slice(0, fallen - LEADS - CLEAR), slice(fallen - LEADS, fallen + AROUND[1])
+    risen, unmoved = (seen[since] - float(np.mean(seen[before])) > times * float(np.std(seen[before], ddof=1))
+                      for seen, times in ((outlet, RISEN), (inlet, -1.0)))  # fmt: skip
+    return int(np.count_nonzero(risen & unmoved)) > slower_header(skid, healths)
 
 
 def interval_of(skid: SkidSettings, healths: npt.NDArray[np.void], role: Role) -> float:

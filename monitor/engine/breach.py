@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from monitor.detectors.sudden import LATELY
 from monitor.engine import codes, relief
-from monitor.engine.answer import answered
+from monitor.engine.answer import answered, outlet_led
 from monitor.engine.explained import (
     BEFORE_S,
     BELOW_CLEAN,
@@ -134,7 +134,7 @@ def not_returned(teller: Teller, before: Level | None, after: Level | None, time
     loss = loss_between(teller, before, after)
     if before is None or after is None or loss < _least(teller.skid.alarms["element-breach"].extra["loss"], False):
         return
-    story.pending, story.since, story.answered = IN_SERVICE, teller.story.returned_at, False
+    story.pending, story.since, story.answered, story.outlet_led = IN_SERVICE, teller.story.returned_at, False, False
     _conclude(teller, story, before, after, loss, time)
     story.pending = None
 
@@ -145,7 +145,8 @@ def _begin(teller: Teller, story: BreachStory, detail: str, time: int) -> None:
     story.before = pack(level(teller.history, time - (STEP_S + BEFORE_S) * NS, time - STEP_S * NS))
     if story.before is not None:
         story.pending, story.since = detail, time
-        story.answered = answered(teller.skid, teller.state, teller.rows.state.health[teller.index])
+        seen = teller.skid, teller.state, teller.rows.state.health[teller.index]
+        story.answered, story.outlet_led = answered(*seen), outlet_led(*seen)
         teller.state.wake_at[codes.FOR_BREACH] = time + SOON_S * NS
 
 
@@ -164,7 +165,8 @@ def _at_once(teller: Teller, story: BreachStory, since: int, time: int) -> None:
     if before is None or after is None or loss < settings["likely_loss"] or other_of_pair(teller, before, loss, since):
         return
     story.answered, story.since = False, since
-    if hunting(teller, before, loss) > 0:
+    story.outlet_led = outlet_led(skid, teller.state, teller.rows.state.health[teller.index])
+    if story.outlet_led or hunting(teller, before, loss) > 0:
         return
     # Flow sags faster and faster as an element clogs.
     tending = before.state.flow + min(0.0, lately.state.flow - earlier.state.flow) * back / apart

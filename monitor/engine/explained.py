@@ -86,14 +86,15 @@ def nothing_left(teller: Teller, after: Level) -> bool:
 
 def as_demand(teller: Teller, before: Level, after: Level, restart: bool) -> bool:
     """Whether demand that fell, or a pump that slowed down, would have left the same: in service where a meter shows
-    far less flow, which no element that gives way makes; where none does, if the inlet did not fall, or it alone did
-    within seconds that slow readings do not show."""
+    far less flow, which no element that gives way makes; where none does, if the inlet did not fall, or it alone did in
+    the end, after the outlet rose or within seconds that slow readings do not show."""
     skid = teller.skid
     if skid.with_role(Role.FLOW):
         return not restart and after.state.flow < FAR_LESS * before.state.flow
     down, up = before.inlet - after.inlet, after.outlet - before.outlet
-    slow = slower_header(skid, teller.rows.state.health[teller.index]) > FEW_S
-    return not down > FLAT * up or (not restart and slow and abs(up) < FLAT * down)
+    unseen = slower_header(skid, teller.rows.state.health[teller.index]) > FEW_S
+    led = teller.story.breach.outlet_led
+    return not down > FLAT * up or (not restart and (unseen or led) and abs(up) < FLAT * down)
 
 
 def _less_demand(teller: Teller, before: Level, after: Level) -> bool:

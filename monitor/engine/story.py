@@ -89,6 +89,7 @@ class BreachStory(msgspec.Struct):
     since: int = 0
     before: Packed | None = None
     answered: bool = False           # what stands still again moved as dP fell
+    outlet_led: bool = False         # the outlet rose before the inlet fell
     last_steady: Packed | None = None
     stopped_at: int = 0              # when that stop began
     trace: list[tuple[int, float]] = []     # running seconds and normalised dP [Pa], every ten minutes of two hours

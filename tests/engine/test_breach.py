@@ -168,6 +168,17 @@ def test_slow_readings_without_a_meter_do_not_tell_a_tear_behind_a_held_outlet_f
     assert ("these readings cannot tell" in raised.message) == (grade == "suspected")
 
 
+@pytest.mark.parametrize("every", [1, 2])
+def test_demand_that_falls_in_seconds_behind_a_held_outlet_is_suspected_where_the_outlet_rose_first(every):
+    less = [held("inlet", 5, OLD, 1.6), held("outlet", 900, OLD, 2.8)]
+    rows = rows_of([Part(LEAD, OLD), *less], flow=False)
+    engine = Engine([skid_of(2, flow=False)])
+    output, _ = engine.feed({0: rows.take((rows.time - START) // NS % every == 0)})
+    told = [e for e in output.events + engine.finish().events if e.kind == "element-breach"]
+    assert [e.grade for e in told] == ["suspected"]
+    assert "these readings cannot tell" in told[0].message
+
+
 def test_a_loss_with_far_less_flow_is_suspected_and_the_message_says_why():
     output = judged([Part(LEAD, OLD), Part(900, torn(0.8), throttle=5.0)])
     ((transition, _, grade, _),) = of_kind(output, "element-breach")
