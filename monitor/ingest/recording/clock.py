@@ -89,6 +89,8 @@ class Clock:
     def _one(self, text: str) -> tuple[int, bool] | int | str:
         import pyarrow as pa
 
+        if not dates.has_form(text):
+            return _read_cell(text)
         ns, good, _ = dates.read(pa.array([text]), self._order)
         if good[0]:
             return int(ns[0]), True

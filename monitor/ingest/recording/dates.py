@@ -8,6 +8,7 @@ they are refused. Two figures of a year: 69 to 99 are of the last century (POSIX
 
 from __future__ import annotations
 
+import re
 from typing import Any
 
 import numpy as np
@@ -27,6 +28,11 @@ _CLOCK = r"(?P<hour>[0-9]{1,2}):(?P<minute>[0-9]{2})(?::(?P<second>[0-9]{2})(?:[
 PATTERN = rf"^[ \t]*(?:{_DAY}|{_YEAR})[.,]?[ T]+{_CLOCK}[ ]*(?:(?P<half>[AaPp])\.?[Mm]\.?)?[ \t\r]*$"
 
 Numbers = npt.NDArray[np.int64]
+
+
+def has_form(text: str) -> bool:
+    """Whether a cell looks like a date, be there such a day or not: the columns below are dear for one cell."""
+    return re.match(PATTERN, text) is not None
 
 
 def read(column: Array, order: str | None) -> tuple[Ints, Flags, Flags]:
