@@ -128,9 +128,10 @@ def _make(environment: Environment, root: Path, extras: Sequence[str]) -> None:
         _create(environment)
     say(f"installing the packages that {CONSTRAINTS} pins (the first time some 300 MB)")
     target = f"{root}[{','.join(wanted)}]" if wanted else str(root)
-    _pip(environment, ["install", "--constraint", str(root / CONSTRAINTS), "--editable", target])
+    _pip(environment, ["install", "--no-compile", "--constraint", str(root / CONSTRAINTS), "--editable", target])
     say("compiling ahead what meets every reading")
-    warmed = _run([environment.program("bagwright"), "warm"], environment)
+    with _byte_compiling(environment):
+        warmed = _run([environment.program("bagwright"), "warm"], environment)
     if warmed.returncode:
         raise SetupError(f"the installed program does not start: {_last_line(warmed.stdout)}")
     _write_stamp(environment, root, wanted)
@@ -196,6 +197,24 @@ def _pip(environment: Environment, arguments: list[str]) -> None:
     if process.returncode:
         text = log.read_text(encoding="utf-8")
         raise SetupError(f"packages cannot be installed: {_explained(text, log.parent)} (all that pip said: {log})")
+
+
+@contextlib.contextmanager
+def _byte_compiling(environment: Environment) -> Iterator[None]:
+    """The packages' byte code, beside something that leaves a processor idle. What does not compile is left as it is,
+    as pip leaves it: each program compiles what it lacks."""
+    command = [environment.program("python"), "-m", "compileall", "-qq", str(environment.folder / "lib")]
+    quiet = subprocess.DEVNULL
+    process = subprocess.Popen(
+        command, stdin=quiet, stdout=quiet, stderr=quiet, env=environment.variables, cwd=environment.folder
+    )
+    try:
+        yield
+    except BaseException:
+        process.terminate()
+        raise
+    finally:
+        process.wait()
 
 
 @contextlib.contextmanager
