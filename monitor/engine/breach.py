@@ -307,6 +307,7 @@ def _raise(teller: Teller, story: BreachStory, before: Level, after: Level, loss
         after=r1, vessel=_which(teller.skid, before, after), running=int(teller.state.running),
         rate_before=None if restart and changed else steady_rate(story.trace),    # a clean element hardly loads
         unwatched=across(teller.story, story.stopped_at, story.since) if restart else [],
+        stall_tells=metered and not changed,    # less demand, and a clean element in a loaded one's place, hardly load
     )  # fmt: skip
     event = raised_event(teller.skid, story.standing, time, teller.story.clean[0], before, after, alike)
     teller.told.events.append(event)

@@ -9,10 +9,10 @@ import numpy.typing as npt
 
 from monitor.detectors.robust_slope import Slope, pair_slopes, theil_sen
 from monitor.engine import codes
-from monitor.engine.explained import flow_or_one, may_be_changed
+from monitor.engine.explained import flow_or_one
 from monitor.engine.look_back import level
 from monitor.engine.messages_breach import cleared_event, grown_event
-from monitor.engine.story import NORMAL, BreachStory, Standing
+from monitor.engine.story import NORMAL, BreachStory
 from monitor.model import NS, Role
 
 if TYPE_CHECKING:
@@ -57,7 +57,7 @@ def _settle(teller: Teller, story: BreachStory, time: int) -> None:
         story.standing = None
         return
     stopped = rate.middle > -STOPPED_LOADING * usual and rate.high + _hidden(teller) < STOPPED_LOADING * usual
-    if stopped and ran >= SETTLE_RUNNING_S[1] and _tells(teller, standing):
+    if stopped and ran >= SETTLE_RUNNING_S[1] and standing.stall_tells:
         standing.grade = "likely"
         teller.told.events.append(grown_event(teller.skid, standing, time))
 
@@ -65,12 +65,6 @@ def _settle(teller: Teller, story: BreachStory, time: int) -> None:
 def _hidden(teller: Teller) -> float:
     """Growth of ln(resistance) per hour that may not be seen: nobody knows whether the water warms."""
     return 0.0 if teller.skid.with_role(Role.TEMPERATURE) else UNSEEN_WARMING
-
-
-def _tells(teller: Teller, standing: Standing) -> bool:
-    """Whether resistance that no longer grows tells of a tear: less demand that no meter shows, and a clean element
-    in the place of a loaded one hardly load either."""
-    return bool(teller.skid.with_role(Role.FLOW)) and not may_be_changed(teller, standing.before, standing.loss)
 
 
 def loading_rate(trace: list[tuple[int, float]]) -> Slope | None:

@@ -80,6 +80,7 @@ class Standing(msgspec.Struct):
     running: int                     # the row tier's running seconds at the onset
     rate_before: float | None
     unwatched: list[Span] = []       # before it was found
+    stall_tells: bool = False        # whether resistance that no longer grows would tell of a tear
 
 
 class BreachStory(msgspec.Struct):
