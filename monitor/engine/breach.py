@@ -292,7 +292,9 @@ def _raise(teller: Teller, story: BreachStory, before: Level, after: Level, loss
     assert story.pending is not None
     r0, r1 = teller.referred(flow_or_one(before)), teller.referred(flow_or_one(after))
     metered = bool(teller.skid.with_role(Role.FLOW))
-    below_clean = r1 + hidden_by_zero(teller, after) < BELOW_CLEAN * teller.story.clean[0]
+    # Far from the reference flow the turbulent part decides, and one that was fitted to few changes may be wrong.
+    r1_most = max(r1, teller.referred(flow_or_one(after), teller.assumed))
+    below_clean = r1_most + hidden_by_zero(teller, after) < BELOW_CLEAN * teller.story.clean[0]
     restart = story.pending == AFTER_RESTART
     alike = as_demand(teller, before, after, restart)
     sure = not alike and (restart or _stands_out(before, after, loss))

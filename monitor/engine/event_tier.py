@@ -282,9 +282,10 @@ class Teller:
         self.state.level_before = self.referred(before)
         self.state.level_isolated = self.referred(now)
 
-    def referred(self, at: Level) -> float:
-        s = at.state
-        plain = float(normalised(s.pressure_drop, s.flow, s.viscosity, s.density, self.turbulent))
+    def referred(self, at: Level, turbulent: float | None = None) -> float:
+        """dP [Pa] at reference conditions. turbulent: its part that goes with the square of flow, if not as known."""
+        s, part = at.state, self.turbulent if turbulent is None else turbulent
+        plain = float(normalised(s.pressure_drop, s.flow, s.viscosity, s.density, part))
         return float(uncompressed(s.pressure_drop, plain, float(self.state["clean"]), float(self.state["packing"])))
 
     def flows_again(self, time: int) -> None:

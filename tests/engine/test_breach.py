@@ -9,10 +9,11 @@ import numpy as np
 import pytest
 
 from monitor.engine.engine import Engine
+from monitor.engine.learned import basis
 from monitor.engine.settling import loading_rate, steady_rate
 from monitor.engine.wording import clock
 from monitor.hydraulics.network import together
-from monitor.model import NS, Role
+from monitor.model import NS, Fact, Role
 from monitor.skid import SkidSettings
 from tests.engine.afternoon import CLEAN, HEAD, OUT, SQUARE, Part, course, judged, message, of_kind, rows_of, skid_of
 from tests.skids import BAR, START, stream
@@ -54,6 +55,19 @@ def test_below_it_by_no_more_than_the_zero_of_dp_may_hide_is_suspected():
     near = (1.3 * CLEAN, 1.3 * CLEAN)
     ((_, _, grade, _),) = breaches([Part(LEAD, near), Part(900, (0.08, 1.3 * CLEAN))])
     assert grade == "suspected"
+
+
+def test_below_it_only_by_a_turbulent_part_that_a_few_changes_told_is_suspected():
+    """At 1.4 times the reference flow; the part is 0.06 bar, and taken for 0.12."""
+    skid = skid_of(2)
+    engine = Engine([skid])
+    learned = {"pressure_pa": 0.12 * BAR, "relative_error": 0.1, "from": "changeouts", "at": basis(skid)}
+    assert engine.recall(0, [Fact(skid.id, "turbulent", learned, START)]) == []
+    parts = [Part(LEAD, (0.2, 0.2), throttle=0.69), Part(900, (0.14, 0.16), throttle=0.69)]
+    output, _ = engine.feed({0: rows_of(parts)})
+    (raised,) = [e for e in output.events + engine.finish().events if e.kind == "element-breach"]
+    assert raised.grade == "suspected"
+    assert "below the 0.16 bar of clean elements" in raised.message
 
 
 NOTHING = {
