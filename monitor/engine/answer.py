@@ -39,9 +39,10 @@ def answered(skid: SkidSettings, state: np.record, healths: npt.NDArray[np.void]
 
 
 def outlet_led(skid: SkidSettings, state: np.record, healths: npt.NDArray[np.void]) -> bool:
-    """Whether the outlet rose, and the inlet fell only later than readings can hide, within the seconds of the row
-    tier's rings: where a controller holds the outlet, so it is with demand that falls at once."""
-    if not (skid.with_role(Role.INLET_PRESSURE) and skid.with_role(Role.OUTLET_PRESSURE)):
+    """Where no meter tells flow: whether the outlet rose, and the inlet fell only later than readings can hide, within
+    the seconds of the row tier's rings. Behind a held outlet so it is with demand that falls at once."""
+    headers = skid.with_role(Role.INLET_PRESSURE) and skid.with_role(Role.OUTLET_PRESSURE)
+    if skid.with_role(Role.FLOW) or not headers:
         return False
     places = latest_seconds(state, 0, int(state["filled"]))[::-1]
     drop, inlet, outlet = (np.asarray(state[f"ring_{name}"], float)[places] for name in ("dp", "inlet", "outlet"))

@@ -298,7 +298,8 @@ def _raise(teller: Teller, story: BreachStory, before: Level, after: Level, loss
     restart = story.pending == AFTER_RESTART
     alike = as_demand(teller, before, after, restart)
     sure = not alike and (restart or _stands_out(before, after, loss))
-    changed = may_be_changed_idle(teller, r0, r1) if restart else may_be_changed(teller, r0, loss)
+    unseen = may_be_changed(teller, r0, loss)
+    changed = may_be_changed_idle(teller, r0, r1) if restart else unseen
     likely = sure and not changed and (
         loss >= teller.skid.alarms["element-breach"].extra["likely_loss"]
         or (metered and below_clean)   # else less flow shows so little, too
@@ -309,7 +310,8 @@ def _raise(teller: Teller, story: BreachStory, before: Level, after: Level, loss
         after=r1, vessel=_which(teller.skid, before, after), running=int(teller.state.running),
         rate_before=None if restart and changed else steady_rate(story.trace),    # a clean element hardly loads
         unwatched=across(teller.story, story.stopped_at, story.since) if restart else [],
-        stall_tells=metered and not changed,    # less demand, and a clean element in a loaded one's place, hardly load
+        # Less demand, and a clean element in a loaded one's place, hardly load.
+        stall_tells=metered and not changed and not unseen,
     )  # fmt: skip
     event = raised_event(teller.skid, story.standing, time, teller.story.clean[0], before, after, alike)
     teller.told.events.append(event)

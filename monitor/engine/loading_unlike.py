@@ -30,8 +30,8 @@ def weigh_loading(skid: SkidSettings, story: Story, at: Skid, state: State, emis
         return
     standing = story.breach.standing
     if found.what == STALLED and standing is not None:
-        since = found.seconds <= int(state.skid[i].running) - standing.running
-        if standing.grade == "suspected" and standing.stall_tells and since:
+        all_since = found.seconds <= int(state.skid[i].running) - standing.running
+        if standing.grade == "suspected" and standing.stall_tells and all_since:
             watch.unusual.append(found.what)
             standing.grade = "likely"
             told.events.append(grown_event(skid, standing, time))
