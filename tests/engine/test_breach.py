@@ -193,6 +193,13 @@ def test_demand_that_falls_in_seconds_behind_a_held_outlet_is_suspected_where_th
     assert "these readings cannot tell" in told[0].message
 
 
+def test_what_the_outlet_did_first_neither_lowers_nor_delays_what_a_meter_tells():
+    torn_first = [Part(LEAD, OLD), held("inlet", 3, torn(0.7)), held("outlet", 900, torn(0.7))]
+    ((_, _, metered, at),), ((_, _, unmetered, _),) = (breaches(torn_first, flow=flow) for flow in (True, False))
+    assert (metered, unmetered) == ("likely", "suspected")
+    assert at <= LEAD + 10
+
+
 def test_a_loss_with_far_less_flow_is_suspected_and_the_message_says_why():
     output = judged([Part(LEAD, OLD), Part(900, torn(0.8), throttle=5.0)])
     ((transition, _, grade, _),) = of_kind(output, "element-breach")
