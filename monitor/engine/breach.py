@@ -24,6 +24,7 @@ from monitor.engine.explained import (
     clean_one_comes,
     explained,
     flow_or_one,
+    hidden_by_demand,
     hidden_by_zero,
     hunting,
     in_turn,
@@ -298,7 +299,7 @@ def _raise(teller: Teller, story: BreachStory, before: Level, after: Level, loss
     restart = story.pending == AFTER_RESTART
     alike = as_demand(teller, before, after, restart)
     sure = not alike and (restart or _stands_out(before, after, loss))
-    unseen = may_be_changed(teller, r0, loss)
+    unseen = may_be_changed(teller, r0, loss) or (not restart and hidden_by_demand(teller, before, loss))
     changed = may_be_changed_idle(teller, r0, r1) if restart else unseen
     likely = sure and not changed and (
         loss >= teller.skid.alarms["element-breach"].extra["likely_loss"]
@@ -313,7 +314,7 @@ def _raise(teller: Teller, story: BreachStory, before: Level, after: Level, loss
         # Less demand, and a clean element in a loaded one's place, hardly load.
         stall_tells=metered and not changed and not unseen,
     )  # fmt: skip
-    event = raised_event(teller.skid, story.standing, time, teller.story.clean[0], before, after, alike)
+    event = raised_event(teller.skid, story.standing, time, teller.story.clean[0], before, after, alike, changed)
     teller.told.events.append(event)
     story.trace = []
     teller.state.wake_at[codes.FOR_TRACE] = time + TRACE_S * NS

@@ -83,7 +83,8 @@ def torn(at: Moment) -> Basis:
         smallest_what="loss that would have been told in these conditions", smallest=smallest if known else 1.0,
         smallest_unit="1",
         ruled_out=(
-            "a changeout", "a vessel or a standby coming into service", *measured(at),
+            *(() if at.event.evidence.get("may_be_a_changeout") else ("a changeout",)),
+            "a vessel or a standby coming into service", *measured(at),
             *(() if restart else ("one gauge alone moving",)),
         ),
     )  # fmt: skip

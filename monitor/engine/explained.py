@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from monitor.engine.answer import slower_header
 from monitor.engine.demand import demand_fell
-from monitor.engine.look_back import Level, level, off_inlet, restlessness
+from monitor.engine.look_back import Level, headers_went_together, level, off_inlet, restlessness
 from monitor.engine.resolution import zero_error
 from monitor.engine.separation import HIGHEST_PACKING
 from monitor.engine.story import BreachStory, Story
@@ -42,6 +42,9 @@ OVERDUE = 1.5                    # times the changeout point: a skid that is to 
 ROUND_S = 7200                   # after a changeout in which the next one is likely: vessels are changed in turn
 BEFORE_S = 75                    # span of the level before a fall
 HUNTING, CALMED = 0.35, 0.25     # of what dP lost: scatter of the inlet's blocks; of that, what is left
+WENT = 0.04                      # of dP: headers that both went so far may hide the step of a vessel that leaves
+OUT_S = 3600                     # that a vessel is out to be changed, at most. Common practice, no source
+LEAST_ONE = 0.7                  # of the loss that a clean vessel makes where all is laminar: no less is taken for one
 UNSEEN_S = 900                   # the longest level taken for that of the rest alone where none was seen to leave
 
 
@@ -185,6 +188,20 @@ def may_be_changed(teller: Teller, r: float, loss: float) -> bool:
     if skid.in_service < MANY or teller.own_pressures or r < OVERDUE * skid.element.changeout_dp:
         return False
     return _clean_one_explains(teller, r, loss)
+
+
+def hidden_by_demand(teller: Teller, before: Level, loss: float) -> bool:
+    """Whether a loss may as well be a changeout whose vessel left as demand changed: without a meter the one hides the
+    other, and the loss is the one that a clean vessel makes."""
+    skid, since = teller.skid, teller.story.breach.since
+    if skid.with_role(Role.FLOW) or skid.in_service < PAIR or teller.own_pressures:
+        return False
+    r = teller.referred(flow_or_one(before))
+    whole = skid.in_service * teller.story.clean[0]
+    if not (r > 0 and loss >= LEAST_ONE * r / (r + whole) and _clean_one_explains(teller, r, loss)):
+        return False
+    went = headers_went_together(teller.history, since - OUT_S * NS, since - STEP_S * NS)
+    return went > WENT * before.state.pressure_drop
 
 
 def may_be_changed_idle(teller: Teller, r: float, left: float) -> bool:

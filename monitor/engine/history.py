@@ -1,4 +1,5 @@
-"""The event tier's look back: means over blocks of some seconds, kept for some twenty minutes (compiled)."""
+"""The event tier's look back: means over blocks of some seconds, kept for some twenty minutes, and the headers' of one
+block a minute for two hours (compiled)."""
 
 from __future__ import annotations
 
@@ -7,11 +8,22 @@ import math
 import numpy as np
 
 from monitor.compiled import compiled
-from monitor.engine.codes import BLOCK_COLUMNS, BLOCK_FIELDS, BLOCK_S, BLOCKS, NORMALISED, RING, TURBIDITY
+from monitor.engine.codes import (
+    BLOCK_COLUMNS,
+    BLOCK_FIELDS,
+    BLOCK_S,
+    BLOCKS,
+    KEPT,
+    KEPT_EVERY,
+    NORMALISED,
+    RING,
+    TURBIDITY,
+)
 from monitor.hydraulics.frame import reading
 
 SECOND = 1_000_000_000
 PLAIN = len(BLOCK_FIELDS)
+INLET, OUTLET = BLOCK_FIELDS.index("inlet"), BLOCK_FIELDS.index("outlet")
 
 
 @compiled
@@ -50,6 +62,10 @@ def add_block(history, skid, parameters, sensors, tick):  # type: ignore[no-unty
                 history.means[k, c] = mean
                 history.sums[c] = 0.0
                 history.known[c] = 0
+            if history.used % KEPT_EVERY == 0:
+                j = history.used // KEPT_EVERY & (KEPT - 1)
+                history.kept_start[j] = history.open
+                history.kept[j, 0], history.kept[j, 1] = history.means[k, INLET], history.means[k, OUTLET]
             history.used += 1
         history.open = start
     newest = tick // SECOND & (RING - 1)

@@ -18,6 +18,7 @@ from monitor.engine.codes import (
     ALARMS,
     BLOCK_COLUMNS,
     BLOCKS,
+    KEPT,
     MAX_SIGNALS,
     MAX_VESSELS,
     RING,
@@ -170,6 +171,8 @@ history = np.dtype(
         ("known", np.int64, (BLOCK_COLUMNS,)),
         ("open", np.int64),                                  # its start
         ("used", np.int64),                                  # blocks closed so far
+        ("kept_start", np.int64, (KEPT,)),                   # of each of the few that are kept longer, ns
+        ("kept", np.float32, (KEPT, 2)),                     # inlet, outlet; NaN where unknown
     ],
     align=True,
 )

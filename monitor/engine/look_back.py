@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from monitor.compiled import compiled
-from monitor.engine.codes import BLOCK_COLUMNS, BLOCK_FIELDS, BLOCK_S, BLOCKS, NORMALISED, RING
+from monitor.engine.codes import BLOCK_COLUMNS, BLOCK_FIELDS, BLOCK_S, BLOCKS, KEPT, KEPT_EVERY, NORMALISED, RING
 from monitor.hydraulics.network import Conditions
 from monitor.model import NS
 
@@ -17,6 +17,8 @@ BLOCK = BLOCK_S * NS
 PLAIN = len(BLOCK_FIELDS)
 FLOW_RATIO = BLOCK_FIELDS.index("flow")
 ENOUGH_BLOCKS = 12       # for a rate
+TOGETHER = 3             # kept blocks, a minute apart: demand that changes takes no longer
+UNUSUALLY = 5.0          # times the median of what they go
 ENOUGH_BENDS = 3         # three blocks make one
 STEADY_FLOW = 0.06       # of flow, between the least and the most of blocks with their noise
 
@@ -110,6 +112,22 @@ def off_inlet(history: np.record, start: int, end: int) -> float:
     means = history["means"][: starts.size][(starts >= start) & (starts <= end)].astype(float)
     below = means[:, BLOCK_FIELDS.index("inlet"), None] - means[:, len(BLOCK_FIELDS) :]
     return float(np.max(below, initial=0.0, where=np.isfinite(below)))
+
+
+def headers_went_together(history: np.record, start: int, end: int) -> float:
+    """The most [Pa] by which both headers rose, or both fell, within some minutes between two times [ns], by the lesser
+    of them; 0 where that is no more than they usually go, or none is known."""
+    used = min(-(-int(history["used"]) // KEPT_EVERY), KEPT)
+    starts = np.asarray(history["kept_start"])[:used]
+    chosen = np.flatnonzero((starts >= start) & (starts <= end - BLOCK))
+    headers = np.asarray(history["kept"], float)[chosen[np.argsort(starts[chosen])]]
+    moved = headers[TOGETHER:] - headers[:-TOGETHER]
+    moved = moved[np.isfinite(moved).all(axis=1)]
+    if not moved.size:
+        return 0.0
+    lesser = np.abs(moved).min(axis=1)
+    most = float(np.max(np.where(np.prod(np.sign(moved), axis=1) > 0, lesser, 0.0)))
+    return most if most > UNUSUALLY * float(np.median(lesser)) else 0.0
 
 
 def restlessness(history: np.record, field: str, start: int, end: int) -> float:

@@ -15,8 +15,8 @@ from monitor.times import to_rfc3339
 
 
 def raised_event(skid: SkidSettings, standing: Standing, time: int, clean: float, before: Level, after: Level,
-                 alike: bool) -> Event:
-    """alike: whether demand that fell would have left the same."""
+                 alike: bool, changed: bool) -> Event:
+    """alike, changed: whether demand that fell, or a changeout that was not seen, would have left the same."""
     words, kind = Words(skid), CATALOGUE["element-breach"]
     against = (
         f"below the {words.pressure(clean)} of clean elements" if standing.after < clean
@@ -31,13 +31,15 @@ def raised_event(skid: SkidSettings, standing: Standing, time: int, clean: float
             kind.meaning if standing.grade == "likely" else "An element may be torn or bypassed, or cake has slipped.",
             unwatched(standing),
             demand(skid, alike, before, after),
+            "A clean element in place of a loaded one leaves the same: ask whether one was changed." if changed else "",
             beside(before, after),
-            ruled_out(skid, standing, alike),
+            ruled_out(skid, standing, alike, changed),
             kind.response,
             unmeasured(skid),
             CAUTION,
         ),
-        {"before": _numbers(before), "after": _numbers(after), "clean_reference_pa": round(clean, 3)},
+        {"before": _numbers(before), "after": _numbers(after), "clean_reference_pa": round(clean, 3),
+         "may_be_a_changeout": changed},
     )  # fmt: skip
 
 
@@ -90,8 +92,9 @@ def loss_of(skid: SkidSettings, standing: Standing) -> str:
     return f"{skid.name} ({skid.id}): the loss of {100 * standing.loss:.0f} % since {clock(standing.onset)}"
 
 
-def ruled_out(skid: SkidSettings, standing: Standing, alike: bool) -> str:
-    causes = ["a changeout", "a vessel coming into service"]
+def ruled_out(skid: SkidSettings, standing: Standing, alike: bool, changed: bool) -> str:
+    causes = ["a vessel coming into service"]
+    causes = causes if changed else ["a changeout", *causes]
     measured = [name for name, role in (("flow", Role.FLOW), ("temperature", Role.TEMPERATURE)) if skid.with_role(role)]
     if alike and "flow" in measured:
         measured.remove("flow")

@@ -278,6 +278,23 @@ def test_of_many_vessels_long_overdue_a_loss_may_be_one_that_was_changed_unseen(
     assert found == grade
 
 
+FIVE = (1.0, 1.04, 1.02, 1.03, 1.01)
+
+
+@pytest.mark.parametrize(("parts", "grade"), [
+    ([Part(5000, FIVE), Part(1500, (OUT, *FIVE[1:]), throttle=1.7), Part(900, (CLEAN, *FIVE[1:]), throttle=1.7)],
+     "suspected"),                                                            # demand fell as the vessel left
+    ([Part(6500, FIVE), Part(900, torn(0.8, FIVE))], "likely"),                            # it did not
+])
+def test_without_a_meter_a_vessel_that_left_as_demand_fell_may_have_been_changed(parts, grade):
+    output = judged(parts, flow=False)
+    ((_, _, found, _),) = of_kind(output, "element-breach")
+    assert found == grade
+    unseen = grade == "suspected"
+    assert ("ask whether one was changed" in message(output, "element-breach", "raised")) == unseen
+    assert ("Ruled out: a changeout" in message(output, "element-breach", "raised")) == (not unseen)
+
+
 def test_below_the_clean_reference_says_more_only_where_flow_is_measured():
     near = (1.1 * CLEAN, 1.1 * CLEAN)
     grades = [breaches([Part(LEAD, near), Part(900, (0.07, 1.1 * CLEAN))], flow=flow) for flow in (True, False)]
