@@ -32,8 +32,10 @@ from monitor.engine.explained import (
     loss_between,
     may_be_changed,
     may_be_changed_idle,
+    no_more_than_left,
     nothing_left,
     other_of_pair,
+    perhaps_out,
 )
 from monitor.engine.look_back import Level, level, seconds
 from monitor.engine.messages_breach import cleared_event, raised_event, turbid
@@ -118,14 +120,20 @@ def _missed(teller: Teller, seen: int, loss: float) -> bool:
     fallen = seen - STEP_S * NS
     stepped = step_before(teller.history, fallen)
     since = stepped if stepped is not None else in_turn(teller, fallen)
+    out = perhaps_out(teller, fallen) if since is None else None
+    if out is not None:
+        if no_more_than_left(out, loss):
+            teller.story.perhaps_out = None
+            return True
+        since = out.since
     before = teller.corrected(level(teller.history, fallen - BEFORE_S * NS, fallen))
     if since is None or before is None:
         return False
     if not clean_one_comes(teller, before, loss):
         return False
-    if skid.in_service < MANY and not other_of_pair(teller, before, loss, fallen):
+    if out is None and skid.in_service < MANY and not other_of_pair(teller, before, loss, fallen):
         return False
-    teller.was_isolated(since, fallen, seen, seen=stepped is not None)
+    teller.was_isolated(since, fallen, seen, seen=stepped is not None, out=out)
     return True
 
 
@@ -157,6 +165,8 @@ def _at_once(teller: Teller, story: BreachStory, since: int, time: int) -> None:
     skid, settings = teller.skid, teller.skid.alarms["element-breach"].extra
     steady = teller.story.phase == NORMAL and story.pending is None and story.standing is None
     if not steady or skid.in_service >= MANY or skid.in_service < len(skid.vessels):
+        return
+    if perhaps_out(teller, since) is not None:
         return
     back, (averaged, apart) = (time - since) // NS, LATELY
     spans = ((back, BEFORE_AT_ONCE_S), (0, NOW_S), (back, averaged), (back + apart, averaged))

@@ -87,7 +87,7 @@ def compare_clocks(tier: EventTier, emission: Emission) -> Told:
 def begin_anew(skid: SkidSettings, story: Story, state: np.record) -> None:
     """What was read before clocks were laid side by side is not compared with what is read after. By less than a block
     levels do not change."""
-    story.breach.pending = story.breach.before = story.breach.last_steady = None
+    story.breach.pending = story.breach.before = story.breach.last_steady = story.perhaps_out = None
     if story.phase != NORMAL:
         forecasting.not_changed(skid, story, state)
         story.phase, story.before, story.isolated = NORMAL, None, None

@@ -17,11 +17,12 @@ from monitor.engine.breach import flow_came, weigh
 from monitor.engine.check import conclude
 from monitor.engine.clocks import compare_clocks
 from monitor.engine.events import alarm_event
-from monitor.engine.explained import MANY, stands_yet
+from monitor.engine.explained import MANY, flow_or_one, stands_yet
 from monitor.engine.integrity import KINDS_TOLD, integrity_events
 from monitor.engine.learned import note_isolation, recall
 from monitor.engine.look_back import BLOCK, Level, growth, level
 from monitor.engine.messages_signal import signal_event
+from monitor.engine.proof import MOST_LOADED, STILL_OUT_S
 from monitor.engine.repressurised import repressurised_event
 from monitor.engine.resolution import zero_error
 from monitor.engine.row_tier import Emission, RowTier
@@ -30,6 +31,7 @@ from monitor.engine.story import (
     ISOLATED,
     NORMAL,
     RETURNED,
+    PerhapsOut,
     Story,
     VesselMemory,
     pack,
@@ -215,6 +217,8 @@ class Teller:
         if relief.left_again(self, time) or self._only_started(time):
             return
         self._begin(time, time - STEP_S * NS)
+        risen, usual = float(self.state.level_isolated), float(self.state.level_before)
+        self.story.step = math.log(risen / usual) if risen > 0 and usual > 0 else 0.0
 
     def _only_started(self, time: int) -> bool:
         """What rose was flow that came back, where no meter tells and pressures had moved before it."""
@@ -244,9 +248,13 @@ class Teller:
             story.vessels[story.vessel], story.lived = story.lived, None
         story.phase, story.returned_at, story.isolated = ISOLATED, 0, None
         self.state.isolated_since, self.state.level_before = story.isolated_at, usual
-        self.state.wake_at[codes.FOR_CHANGEOUT] = 0
+        self._wake_to_give_up(time)
         note_isolation(self, time)
         forecasting.resumed(story)
+
+    def _wake_to_give_up(self, time: int) -> None:
+        lasting = GIVE_UP_S if relief.has_standby(self) else STILL_OUT_S
+        self.state.wake_at[codes.FOR_CHANGEOUT] = max(self.story.isolated_at + lasting * NS, time + NS)
 
     def _begin(self, time: int, settled: int) -> None:
         story = self.story
@@ -255,7 +263,8 @@ class Teller:
         story.before = pack(level(self.history, settled - BEFORE_S * NS, settled))
         story.isolated = None
         story.helped = story.relief is not None or self.skid.in_service == 1
-        self.state.wake_at[codes.FOR_CHANGEOUT] = time + GIVE_UP_S * NS if relief.has_standby(self) else 0
+        story.perhaps_out = None
+        self._wake_to_give_up(time)
         note_isolation(self, time)
         forecasting.isolated(self.skid, story, self.rows, self.index)
 
@@ -324,12 +333,15 @@ class Teller:
             story.vessels[story.vessel] = VesselMemory(time, 0.0, 0.0 if self.skid.with_role(Role.FLOW) else None)
         self.state.wake_at[codes.FOR_CHANGEOUT] = time + round((self._settle() + LOOK_S) * NS)
 
-    def was_isolated(self, since: int, until: int, time: int, *, seen: bool = True) -> None:
+    def was_isolated(self, since: int, until: int, time: int, *, seen: bool = True,
+                     out: PerhapsOut | None = None) -> None:
         """A vessel has come back whose leaving is only seen now, looking back, or never was: then `since` is the
-        earliest that it can have left, and the level before that is not known."""
+        earliest that it can have left, and the level before that is not known. out: it left hours ago."""
         self._begin(since, since)
         if not seen:
             self.story.before = None
+        if out is not None:
+            self.story.before = out.before
         forecasting.returned(self.story, self.state, time)
         start = max(since + RETURN_S * NS, until - ISOLATED_S * NS)
         self.story.isolated = pack(self._carried_on(start, until, time))
@@ -356,8 +368,8 @@ class Teller:
         return self.skid.alarms["changeout-due"].settle_s
 
     def look_again(self, time: int) -> None:
-        """The level after a return may be known by now; or nothing has come back for so long that, of a skid with a
-        standby, this is what is usually in service."""
+        """The level after a return may be known by now; or nothing has come back for so long that this is what is
+        usually in service, or that nothing may have left at all."""
         if self.story.phase == ISOLATED and not self.story.opened:
             self._give_up(time)
         if self.story.phase != RETURNED:
@@ -370,11 +382,23 @@ class Teller:
         conclude(self, time)
 
     def _give_up(self, time: int) -> None:
-        self.story.phase, self.story.returned_at, self.state.isolated_since = NORMAL, time, 0
+        """Look for falls and isolations as usual again: without a meter demand that rose looks as a vessel that left.
+        What may have been one is remembered for its return."""
+        story = self.story
+        if not (relief.has_standby(self) or self.own_pressures) and self._may_be_vessel(story.step):
+            story.perhaps_out = PerhapsOut(story.isolated_at, story.before, story.step)
+        story.phase, story.returned_at, self.state.isolated_since = NORMAL, time, 0
         note_isolation(self, time)
-        forecasting.not_changed(self.skid, self.story, self.state)
+        forecasting.not_changed(self.skid, story, self.state)
         self._release_held(known=False)
         relief.is_over(self)
+
+    def _may_be_vessel(self, step: float) -> bool:
+        """Whether a rise of ln(normalised dP) is one that a vessel makes whose resistance it may have here."""
+        before = self.corrected(unpack(self.story.before))
+        share = self.skid.in_service * -math.expm1(-step)
+        most = MOST_LOADED * self.skid.element.changeout_dp
+        return before is not None and share > 0 and self.referred(flow_or_one(before)) / share < most
 
     def after(self, time: int, *, interrupted: bool = False) -> Level | None:
         """The level since the skid settled after a return. interrupted: the next vessel has left meanwhile, so the

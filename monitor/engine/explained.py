@@ -11,7 +11,7 @@ from monitor.engine.demand import demand_fell
 from monitor.engine.look_back import Level, headers_went_together, level, off_inlet, restlessness
 from monitor.engine.resolution import zero_error
 from monitor.engine.separation import HIGHEST_PACKING
-from monitor.engine.story import BreachStory, Story
+from monitor.engine.story import BreachStory, PerhapsOut, Story
 from monitor.model import NS, Role
 from monitor.skid import SkidSettings
 
@@ -40,6 +40,8 @@ ZERO_ERRORS = 3.0                # standard errors of the zero of dP, that it ma
 UNMETERED = 0.85                 # of the least that a clean vessel leaves, where flow is not measured
 OVERDUE = 1.5                    # times the changeout point: a skid that is to be changed in all its vessels
 ROUND_S = 7200                   # after a changeout in which the next one is likely: vessels are changed in turn
+LEFT_OUT_S = 12 * 3600           # that a vessel is left out of service, at most. Common practice, no source
+AS_LEFT = 1.3                    # of a step: what comes back unchanged makes no more
 BEFORE_S = 75                    # span of the level before a fall
 HUNTING, CALMED = 0.35, 0.25     # of what dP lost: scatter of the inlet's blocks; of that, what is left
 WENT = 0.04                      # of dP: headers that both went so far may hide the step of a vessel that leaves
@@ -53,7 +55,7 @@ def explained(teller: Teller, before: Level, after: Level, loss: float, restart:
     if _came_in(teller, before, after, loss) or _was_out(teller, before, loss):
         return True
     if restart:
-        return _told_across(teller.story) or stands_yet(teller, after)
+        return _told_across(teller.story) or stands_yet(teller, after) or _came_back(teller, before, loss)
     if _stops(teller, before, after) or _cake_gave_way(teller, before, after, loss):
         return True
     if _less_demand(teller, before, after) or _hunting_ended(teller, before, loss):
@@ -166,6 +168,23 @@ def in_turn(teller: Teller, fallen: int) -> int | None:
     if not teller.story.changes or fallen - teller.story.changes[-1].time > ROUND_S * NS:
         return None
     return max(last, fallen - UNSEEN_S * NS)
+
+
+def perhaps_out(teller: Teller, at: int) -> PerhapsOut | None:
+    """What left hours before `at` [ns] and was not seen to come back; None where nothing did."""
+    out = teller.story.perhaps_out
+    return out if out is not None and at - out.since <= LEFT_OUT_S * NS else None
+
+
+def no_more_than_left(out: PerhapsOut, loss: float) -> bool:
+    """Whether a loss is that of what left as it comes back unchanged."""
+    return loss <= 1 - math.exp(-AS_LEFT * out.step)
+
+
+def _came_back(teller: Teller, before: Level, loss: float) -> bool:
+    """Whether what left hours before flow stopped may have come back meanwhile, as it was or changed."""
+    out = perhaps_out(teller, teller.story.breach.stopped_at)
+    return out is not None and (no_more_than_left(out, loss) or clean_one_comes(teller, before, loss))
 
 
 def other_of_pair(teller: Teller, before: Level, loss: float, fallen: int) -> bool:

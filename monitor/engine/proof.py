@@ -24,6 +24,7 @@ CLEARLY = 4.0             # and in standard errors
 AGAINST = 0.3             # of dP's fall, at most this may a header have moved the wrong way
 RISEN = 0.1               # rise of ln(normalised dP) that says that nothing came back
 LIKE = 0.7                # of ln(resistance), between an isolated vessel's and what it had before
+MOST_LOADED = 3.0         # times the changeout point: more resistance than any vessel has. Common practice, no source
 BLUR = 0.5                # error of ln(resistance) above which the headers prove nothing
 NO_ELEMENT_SO_HIGH = 5.0  # ratio to clean: more than any element that was fitted badly
 CLEAR_STEP = 0.08         # rise of ln(normalised dP) that an isolation long enough to be a changeout must have made
@@ -128,7 +129,7 @@ def _plausible(teller: Teller, before: float) -> bool:
     known = [p for p in teller.story.places if p]
     if known:
         return before > 0 and min(abs(math.log(before / p)) for p in known) < LIKE
-    return 0 < before < 3 * teller.skid.element.changeout_dp
+    return 0 < before < MOST_LOADED * teller.skid.element.changeout_dp
 
 
 def _stepped(teller: Teller) -> float:

@@ -129,6 +129,14 @@ class Swings(msgspec.Struct):
     surest: float | None = None      # error of the surest exponent so far
 
 
+class PerhapsOut(msgspec.Struct):
+    """What left hours ago and was not seen to come back: a vessel, or demand that rose."""
+
+    since: int
+    before: Packed | None            # level before it left
+    step: float                      # rise of ln(normalised dP) that it made
+
+
 class Story(msgspec.Struct):
     """Where a skid stands between isolations."""
 
@@ -148,6 +156,8 @@ class Story(msgspec.Struct):
     isolated: Packed | None = None
     after: Packed | None = None
     lived: VesselMemory | None = None    # the life that ended with the last return
+    step: float = 0.0                    # rise of ln(normalised dP) that the last one to leave made
+    perhaps_out: PerhapsOut | None = None
     looked_back: bool = False            # the isolation was only seen when it was over
     relief: float | None = None          # level of the usual vessels while a standby is in beside them, else None [Pa]
     relief_at: int = 0               # when it came in

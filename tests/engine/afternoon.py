@@ -129,6 +129,19 @@ def judged(parts: Sequence[Part], skid: SkidSettings | None = None, **how: objec
                   output.facts + last.facts)
 
 
+def judged_in_two(parts: Sequence[Part], cut: int) -> list[Event]:
+    """Events of an afternoon whose engine was stopped before second `cut`, and another took up its state."""
+    rows, skid = rows_of(parts), skid_of(len(parts[0].vessels))
+    first = rows.time < START + cut * NS
+    engine = Engine([skid])
+    events = engine.feed({0: rows.take(first)})[0].events
+    waiting, snapshot = engine.sequencers[0].pending, engine.snapshot(0)
+    engine = Engine([skid])
+    engine.restore(0, snapshot)
+    engine.sequencers[0].push(waiting)
+    return events + engine.feed({0: rows.take(~first)})[0].events + engine.finish().events
+
+
 def of_kind(output: Output, kind: str) -> list[tuple[str, str | None, str | None, float]]:
     """(transition, detail, grade, second) of every event of a kind."""
     return [(str(e.transition), e.detail, e.grade, second(e)) for e in output.events if e.kind == kind]

@@ -15,7 +15,20 @@ from monitor.engine.wording import clock
 from monitor.hydraulics.network import together
 from monitor.model import NS, Fact, Role
 from monitor.skid import SkidSettings
-from tests.engine.afternoon import CLEAN, HEAD, OUT, SQUARE, Part, course, judged, message, of_kind, rows_of, skid_of
+from tests.engine.afternoon import (
+    CLEAN,
+    HEAD,
+    OUT,
+    SQUARE,
+    Part,
+    course,
+    judged,
+    judged_in_two,
+    message,
+    of_kind,
+    rows_of,
+    skid_of,
+)
 from tests.skids import BAR, START, stream
 
 OLD = (0.7, 0.8)
@@ -361,15 +374,7 @@ def test_a_breach_is_answered_by_a_changeout():
 @pytest.mark.parametrize("cut", [LEAD - 5, LEAD + 8, LEAD + 40, LEAD + 110])
 def test_a_restart_in_the_middle_changes_nothing(cut):
     parts = [Part(LEAD, OLD), Part(900, torn(0.3))]
-    rows, skid = rows_of(parts), skid_of(2)
-    first = rows.time < START + cut * NS
-    engine = Engine([skid])
-    events = engine.feed({0: rows.take(first)})[0].events
-    waiting, snapshot = engine.sequencers[0].pending, engine.snapshot(0)
-    engine = Engine([skid])
-    engine.restore(0, snapshot)
-    engine.sequencers[0].push(waiting)
-    events += engine.feed({0: rows.take(~first)})[0].events + engine.finish().events
+    events = judged_in_two(parts, cut)
     assert [repr(e) for e in events] == [repr(e) for e in judged(parts).events]
     assert [e.kind for e in events] == ["element-breach"]
 
