@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+from monitor.detectors.isolation import DEPARTED
 from monitor.engine.look_back import Level
 from monitor.engine.story import pack
 from monitor.model import NS
@@ -30,11 +31,20 @@ def may_have_come_in(teller: Teller, before: Level | None, time: int) -> None:
     """Resistance fell at once on a skid with a standby; before: the level until then. A valve is opened in steps."""
     at, story = teller.corrected(before), teller.story
     opening = story.relief is not None and time - story.relief_at < STEPS_S * NS
-    if at is None or not has_standby(teller) or opening:
+    if at is None or not has_standby(teller) or opening or stands_by(teller):
         return
     usual = teller.referred(at if math.isfinite(at.state.flow) else at._replace(state=at.state._replace(flow=1.0)))
     if usual > 0:
         story.relief, story.relief_at, story.usual, teller.state.relieved = usual, time, pack(at), 1
+
+
+def stands_by(teller: Teller) -> bool:
+    """Whether the vessels' own pressures say that no more of them than usual are open to the inlet header. False where
+    they do not tell."""
+    skid, sensors = teller.skid, teller.rows.state.sensor[teller.index]
+    places = teller.rows.parameters.skid[teller.index]["vessel_signal"][: len(skid.vessels)]
+    off = [abs(float(sensors[k]["now"]) - float(teller.state["inlet"])) > DEPARTED for k in places if k >= 0]
+    return sum(off) >= len(skid.vessels) - skid.in_service
 
 
 def is_over(teller: Teller) -> None:

@@ -74,6 +74,15 @@ def test_a_standby_that_comes_and_goes_is_no_changeout_and_the_next_one_is_found
     assert of_kind(output, "element-breach") == []
 
 
+def test_where_its_own_pressure_says_that_it_is_shut_demand_that_falls_is_no_standby_that_comes_in():
+    usual, out, new = (LOADED, OTHER, OUT), (OUT, OTHER, OUT), (CLEAN, OTHER, OUT)
+    before, *change = parts_of((1500, usual, None), (60, out, 1.0), (900, out, 0.01), (60, out, 1.8), (1500, new, None))
+    less = [replace(before, seconds=60, throttle=k * before.throttle) for k in np.linspace(2, 1, 30)]
+    skid = replace(skid_of(3, own=True, flow=False), in_service=2, reference=skid_with_standby(3).reference)
+    output = judged([before, *less, *change], skid, own=True, flow=False)
+    assert [c.finding.verdict for c in output.changeouts] == ["good"]
+
+
 @pytest.mark.parametrize(("new", "verdict"), [(CLEAN, "good"), (2.2 * CLEAN, "resistance-high")])
 def test_the_only_vessel_changed_with_the_path_shut_and_its_own_pressure_measured(new, verdict):
     skid, shut = skid_with_standby(2, own=True), (OUT, OUT)
