@@ -262,6 +262,7 @@ class Teller:
         story.isolated_at, story.returned_at = time, 0
         story.before = pack(level(self.history, settled - BEFORE_S * NS, settled))
         story.isolated = None
+        relief.lapse(self, time)
         story.helped = story.relief is not None or self.skid.in_service == 1
         story.perhaps_out = None
         self._wake_to_give_up(time)

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from monitor.detectors.isolation import DEPARTED
 from monitor.engine.look_back import Level
 from monitor.engine.story import pack
-from monitor.model import NS
+from monitor.model import NS, Role
 
 if TYPE_CHECKING:
     from monitor.engine.event_tier import Teller
@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 LIKE = 0.12               # of ln(normalised dP), within which two levels may be one; loading goes on between them
 
 SEEN_S = 120              # how long a step may be seen again
+STANDS_IN_S = 3 * 3600    # that a standby is in for one change, at most. Common practice, no source
 STEPS_S = 600             # falls within it are one standby coming in
 
 
@@ -47,6 +48,13 @@ def stands_by(teller: Teller) -> bool:
     return sum(off) >= len(skid.vessels) - skid.in_service
 
 
+def lapse(teller: Teller, time: int) -> None:
+    """Without a meter demand that fell looks as a standby that came in; one that stands in for a vessel to be changed
+    does so for a while only."""
+    if not teller.skid.with_role(Role.FLOW) and time - teller.story.relief_at > STANDS_IN_S * NS:
+        is_over(teller)
+
+
 def is_over(teller: Teller) -> None:
     """The usual vessels carry flow, or nothing is known of the standby."""
     teller.story.relief, teller.story.usual, teller.state.relieved = None, None, 0
@@ -72,4 +80,5 @@ def changed(teller: Teller, isolated: Level | None, vessel: float) -> None:
     alone = math.nan if isolated is None else teller.referred(isolated)
     expected = vessel if teller.skid.in_service == 1 else alone
     teller.story.relief, teller.story.usual = expected if expected > 0 else None, None
+    teller.story.relief_at = teller.story.returned_at
     teller.state.relieved = 1

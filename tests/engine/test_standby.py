@@ -74,12 +74,24 @@ def test_a_standby_that_comes_and_goes_is_no_changeout_and_the_next_one_is_found
     assert of_kind(output, "element-breach") == []
 
 
+def falling_and_coming_back(usual: Part, seconds: int) -> list[Part]:
+    """Demand that falls at once and comes back in steps, each of so many seconds."""
+    return [replace(usual, seconds=seconds, throttle=k * usual.throttle) for k in np.linspace(2, 1, 30)]
+
+
 def test_where_its_own_pressure_says_that_it_is_shut_demand_that_falls_is_no_standby_that_comes_in():
     usual, out, new = (LOADED, OTHER, OUT), (OUT, OTHER, OUT), (CLEAN, OTHER, OUT)
     before, *change = parts_of((1500, usual, None), (60, out, 1.0), (900, out, 0.01), (60, out, 1.8), (1500, new, None))
-    less = [replace(before, seconds=60, throttle=k * before.throttle) for k in np.linspace(2, 1, 30)]
     skid = replace(skid_of(3, own=True, flow=False), in_service=2, reference=skid_with_standby(3).reference)
-    output = judged([before, *less, *change], skid, own=True, flow=False)
+    output = judged([before, *falling_and_coming_back(before, 60), *change], skid, own=True, flow=False)
+    assert [c.finding.verdict for c in output.changeouts] == ["good"]
+
+
+def test_without_a_meter_what_fell_hours_ago_is_no_standby_that_stands_in():
+    before, *change = parts_of((1500, (LOADED, OTHER, OUT), None), (960, (OUT, OTHER, OUT), None),
+                               (1500, (CLEAN, OTHER, OUT), None))  # fmt: skip
+    skid = replace(skid_of(3, flow=False), in_service=2, reference=skid_with_standby(3).reference)
+    output = judged([before, *falling_and_coming_back(before, 480), *change], skid, flow=False)
     assert [c.finding.verdict for c in output.changeouts] == ["good"]
 
 
