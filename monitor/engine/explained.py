@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from monitor.engine.answer import slower_header
 from monitor.engine.demand import demand_fell
-from monitor.engine.look_back import Level, headers_went_together, level, off_inlet, restlessness
+from monitor.engine.look_back import Level, level, off_inlet, restlessness, went_with_demand
 from monitor.engine.resolution import zero_error
 from monitor.engine.separation import HIGHEST_PACKING
 from monitor.engine.story import BreachStory, PerhapsOut, Story
@@ -44,7 +44,8 @@ LEFT_OUT_S = 12 * 3600           # that a vessel is left out of service, at most
 AS_LEFT = 1.3                    # of a step: what comes back unchanged makes no more
 BEFORE_S = 75                    # span of the level before a fall
 HUNTING, CALMED = 0.35, 0.25     # of what dP lost: scatter of the inlet's blocks; of that, what is left
-WENT = 0.04                      # of dP: headers that both went so far may hide the step of a vessel that leaves
+WENT = 0.04                      # of dP: what demand moved so far may hide the step of a vessel that leaves
+ONCE_BACK_S = 60                 # after a return, until its fall of dP is over
 OUT_S = 3600                     # that a vessel is out to be changed, at most. Common practice, no source
 LEAST_ONE = 0.7                  # of the loss that a clean vessel makes where all is laminar: no less is taken for one
 UNSEEN_S = 900                   # the longest level taken for that of the rest alone where none was seen to leave
@@ -211,16 +212,23 @@ def may_be_changed(teller: Teller, r: float, loss: float) -> bool:
 
 def hidden_by_demand(teller: Teller, before: Level, loss: float) -> bool:
     """Whether a loss may as well be a changeout whose vessel left as demand changed: without a meter the one hides the
-    other, and the loss is the one that a clean vessel makes."""
-    skid, since = teller.skid, teller.story.breach.since
-    if skid.with_role(Role.FLOW) or skid.in_service < PAIR or teller.own_pressures:
+    other, and the loss is no less than a clean vessel makes. How much more that makes depends on a flow that is not
+    known."""
+    if teller.skid.in_service < PAIR or teller.own_pressures:
         return False
     r = teller.referred(flow_or_one(before))
-    whole = skid.in_service * teller.story.clean[0]
-    if not (r > 0 and loss >= LEAST_ONE * r / (r + whole) and _clean_one_explains(teller, r, loss)):
+    whole = teller.skid.in_service * teller.story.clean[0]
+    large = r > 0 and loss >= LEAST_ONE * r / (r + whole)
+    return large and _demand_moved(teller, before, teller.story.breach.since)
+
+
+def _demand_moved(teller: Teller, before: Level, fallen: int) -> bool:
+    """Whether, without a meter, flow may have changed in the hour before `fallen` [ns], since the last changeout."""
+    if teller.skid.with_role(Role.FLOW):
         return False
-    went = headers_went_together(teller.history, since - OUT_S * NS, since - STEP_S * NS)
-    return went > WENT * before.state.pressure_drop
+    changed = max((change.time for change in teller.story.changes), default=0)
+    start = max(fallen - OUT_S * NS, changed + ONCE_BACK_S * NS)
+    return went_with_demand(teller.history, start, fallen - STEP_S * NS) > WENT * before.state.pressure_drop
 
 
 def may_be_changed_idle(teller: Teller, r: float, left: float) -> bool:

@@ -114,9 +114,9 @@ def off_inlet(history: np.record, start: int, end: int) -> float:
     return float(np.max(below, initial=0.0, where=np.isfinite(below)))
 
 
-def headers_went_together(history: np.record, start: int, end: int) -> float:
-    """The most [Pa] by which both headers rose, or both fell, within some minutes between two times [ns], by the lesser
-    of them; 0 where that is no more than they usually go, or none is known."""
+def went_with_demand(history: np.record, start: int, end: int) -> float:
+    """The most [Pa] by which both headers went one way, by the lesser of them, or dP fell, within some minutes between
+    two times [ns]: neither is resistance that grows. 0 where that is no more than usual, or none is known."""
     used = min(-(-int(history["used"]) // KEPT_EVERY), KEPT)
     starts = np.asarray(history["kept_start"])[:used]
     chosen = np.flatnonzero((starts >= start) & (starts <= end - BLOCK))
@@ -125,9 +125,11 @@ def headers_went_together(history: np.record, start: int, end: int) -> float:
     moved = moved[np.isfinite(moved).all(axis=1)]
     if not moved.size:
         return 0.0
-    lesser = np.abs(moved).min(axis=1)
-    most = float(np.max(np.where(np.prod(np.sign(moved), axis=1) > 0, lesser, 0.0)))
-    return most if most > UNUSUALLY * float(np.median(lesser)) else 0.0
+    together = np.where(np.prod(np.sign(moved), axis=1) > 0, np.abs(moved).min(axis=1), 0.0)
+    fell = np.maximum(moved[:, 1] - moved[:, 0], 0.0)
+    usual = np.median(np.abs(moved).min(axis=1)), np.median(np.abs(moved[:, 1] - moved[:, 0]))
+    most = [float(np.max(went)) for went in (together, fell)]
+    return max((m for m, least in zip(most, usual, strict=True) if m > UNUSUALLY * float(least)), default=0.0)
 
 
 def restlessness(history: np.record, field: str, start: int, end: int) -> float:

@@ -292,11 +292,14 @@ def test_of_many_vessels_long_overdue_a_loss_may_be_one_that_was_changed_unseen(
 
 
 FIVE = (1.0, 1.04, 1.02, 1.03, 1.01)
+LESS = [held("outlet", 20, FIVE if k < 15 else (OUT, *FIVE[1:]), 1 + 2 * k / 29) for k in range(30)]
 
 
 @pytest.mark.parametrize(("parts", "grade"), [
     ([Part(5000, FIVE), Part(1500, (OUT, *FIVE[1:]), throttle=1.7), Part(900, (CLEAN, *FIVE[1:]), throttle=1.7)],
      "suspected"),                                                            # demand fell as the vessel left
+    ([held("outlet", 5000, FIVE), *LESS, *(held("outlet", 900, (r, *FIVE[1:]), 3.0) for r in (OUT, CLEAN))],
+     "suspected"),                                                            # the same behind a held outlet
     ([Part(6500, FIVE), Part(900, torn(0.8, FIVE))], "likely"),                            # it did not
 ])
 def test_without_a_meter_a_vessel_that_left_as_demand_fell_may_have_been_changed(parts, grade):
