@@ -24,10 +24,10 @@ from monitor.engine.explained import (
     clean_one_comes,
     explained,
     flow_or_one,
-    hidden_by_demand,
     hidden_by_zero,
     hunting,
     in_turn,
+    left_unseen,
     long_enough,
     loss_between,
     may_be_changed,
@@ -309,7 +309,7 @@ def _raise(teller: Teller, story: BreachStory, before: Level, after: Level, loss
     restart = story.pending == AFTER_RESTART
     alike = as_demand(teller, before, after, restart)
     sure = not alike and (restart or _stands_out(before, after, loss))
-    unseen = may_be_changed(teller, r0, loss) or (not restart and hidden_by_demand(teller, before, loss))
+    unseen = may_be_changed(teller, r0, loss) or (not restart and left_unseen(teller, before, loss))
     changed = may_be_changed_idle(teller, r0, r1) if restart else unseen
     likely = sure and not changed and (
         loss >= teller.skid.alarms["element-breach"].extra["likely_loss"]

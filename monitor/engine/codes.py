@@ -52,4 +52,4 @@ BLOCK_FIELDS = (
 )  # fmt: skip  # flow, viscosity, density: ratios
 NORMALISED = BLOCK_FIELDS.index("normalised")
 BLOCK_COLUMNS = len(BLOCK_FIELDS) + MAX_VESSELS
-KEPT, KEPT_EVERY = 128, 6        # blocks, one in so many, whose headers are kept longer: two hours
+KEPT, KEPT_EVERY = 128, 6        # blocks, one in so many, of which some is kept longer: two hours

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from monitor.engine.answer import slower_header
 from monitor.engine.demand import demand_fell
-from monitor.engine.look_back import Level, level, off_inlet, restlessness, went_with_demand
+from monitor.engine.look_back import Level, level, off_inlet, restlessness, rose_within_minutes, went_with_demand
 from monitor.engine.resolution import zero_error
 from monitor.engine.separation import HIGHEST_PACKING
 from monitor.engine.story import BreachStory, PerhapsOut, Story
@@ -45,6 +45,7 @@ AS_LEFT = 1.3                    # of a step: what comes back unchanged makes no
 BEFORE_S = 75                    # span of the level before a fall
 HUNTING, CALMED = 0.35, 0.25     # of what dP lost: scatter of the inlet's blocks; of that, what is left
 WENT = 0.04                      # of dP: what demand moved so far may hide the step of a vessel that leaves
+ROSE = 0.5                       # of ln(resistance), of the step that one of vessels alike makes as it leaves
 ONCE_BACK_S = 60                 # after a return, until its fall of dP is over
 OUT_S = 3600                     # that a vessel is out to be changed, at most. Common practice, no source
 LEAST_ONE = 0.7                  # of the loss that a clean vessel makes where all is laminar: no less is taken for one
@@ -210,25 +211,27 @@ def may_be_changed(teller: Teller, r: float, loss: float) -> bool:
     return _clean_one_explains(teller, r, loss)
 
 
-def hidden_by_demand(teller: Teller, before: Level, loss: float) -> bool:
-    """Whether a loss may as well be a changeout whose vessel left as demand changed: without a meter the one hides the
-    other, and the loss is no less than a clean vessel makes. How much more that makes depends on a flow that is not
+def left_unseen(teller: Teller, before: Level, loss: float) -> bool:
+    """Whether a loss may as well be a changeout whose vessel left as demand changed, so that the headers did not part:
+    no less is lost than a clean vessel makes. How much more that makes depends, without a meter, on a flow that is not
     known."""
     if teller.skid.in_service < PAIR or teller.own_pressures:
         return False
     r = teller.referred(flow_or_one(before))
     whole = teller.skid.in_service * teller.story.clean[0]
     large = r > 0 and loss >= LEAST_ONE * r / (r + whole)
-    return large and _demand_moved(teller, before, teller.story.breach.since)
+    return large and _something_left(teller, before, teller.story.breach.since)
 
 
-def _demand_moved(teller: Teller, before: Level, fallen: int) -> bool:
-    """Whether, without a meter, flow may have changed in the hour before `fallen` [ns], since the last changeout."""
-    if teller.skid.with_role(Role.FLOW):
-        return False
-    changed = max((change.time for change in teller.story.changes), default=0)
-    start = max(fallen - OUT_S * NS, changed + ONCE_BACK_S * NS)
-    return went_with_demand(teller.history, start, fallen - STEP_S * NS) > WENT * before.state.pressure_drop
+def _something_left(teller: Teller, before: Level, fallen: int) -> bool:
+    """Whether in the hour before `fallen` [ns], since the last changeout, resistance rose as it does when a vessel
+    leaves, or, without a meter, flow may have changed."""
+    count, changed = teller.skid.in_service, max((change.time for change in teller.story.changes), default=0)
+    span = max(fallen - OUT_S * NS, changed + ONCE_BACK_S * NS), fallen - STEP_S * NS
+    if rose_within_minutes(teller.history, *span) > ROSE * math.log(count / (count - 1)):
+        return True
+    went = 0.0 if teller.skid.with_role(Role.FLOW) else went_with_demand(teller.history, *span)
+    return went > WENT * before.state.pressure_drop
 
 
 def may_be_changed_idle(teller: Teller, r: float, left: float) -> bool:

@@ -1,5 +1,5 @@
-"""The event tier's look back: means over blocks of some seconds, kept for some twenty minutes, and the headers' of one
-block a minute for two hours (compiled)."""
+"""The event tier's look back: means over blocks of some seconds, kept for some twenty minutes, and headers and
+normalised dP of one block a minute for two hours (compiled)."""
 
 from __future__ import annotations
 
@@ -66,6 +66,7 @@ def add_block(history, skid, parameters, sensors, tick):  # type: ignore[no-unty
                 j = history.used // KEPT_EVERY & (KEPT - 1)
                 history.kept_start[j] = history.open
                 history.kept[j, 0], history.kept[j, 1] = history.means[k, INLET], history.means[k, OUTLET]
+                history.kept[j, 2] = history.means[k, NORMALISED]
             history.used += 1
         history.open = start
     newest = tick // SECOND & (RING - 1)

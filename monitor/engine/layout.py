@@ -172,7 +172,7 @@ history = np.dtype(
         ("open", np.int64),                                  # its start
         ("used", np.int64),                                  # blocks closed so far
         ("kept_start", np.int64, (KEPT,)),                   # of each of the few that are kept longer, ns
-        ("kept", np.float32, (KEPT, 2)),                     # inlet, outlet; NaN where unknown
+        ("kept", np.float32, (KEPT, 3)),                     # inlet, outlet, normalised dP; NaN where unknown
     ],
     align=True,
 )

@@ -117,10 +117,7 @@ def off_inlet(history: np.record, start: int, end: int) -> float:
 def went_with_demand(history: np.record, start: int, end: int) -> float:
     """The most [Pa] by which both headers went one way, by the lesser of them, or dP fell, within some minutes between
     two times [ns]: neither is resistance that grows. 0 where that is no more than usual, or none is known."""
-    used = min(-(-int(history["used"]) // KEPT_EVERY), KEPT)
-    starts = np.asarray(history["kept_start"])[:used]
-    chosen = np.flatnonzero((starts >= start) & (starts <= end - BLOCK))
-    headers = np.asarray(history["kept"], float)[chosen[np.argsort(starts[chosen])]]
+    headers = _kept(history, start, end)[:, :2]
     moved = headers[TOGETHER:] - headers[:-TOGETHER]
     moved = moved[np.isfinite(moved).all(axis=1)]
     if not moved.size:
@@ -130,6 +127,23 @@ def went_with_demand(history: np.record, start: int, end: int) -> float:
     usual = np.median(np.abs(moved).min(axis=1)), np.median(np.abs(moved[:, 1] - moved[:, 0]))
     most = [float(np.max(went)) for went in (together, fell)]
     return max((m for m, least in zip(most, usual, strict=True) if m > UNUSUALLY * float(least)), default=0.0)
+
+
+def rose_within_minutes(history: np.record, start: int, end: int) -> float:
+    """The most that ln(normalised dP) rose within some minutes between two times [ns]; 0 where none is known."""
+    found = _kept(history, start, end)[:, 2]
+    known = np.log(found, out=np.full(found.size, np.nan), where=found > 0)
+    rises = known[TOGETHER:] - known[:-TOGETHER]
+    return float(np.max(rises, initial=0.0, where=np.isfinite(rises)))
+
+
+def _kept(history: np.record, start: int, end: int) -> npt.NDArray[np.float64]:
+    """Inlet, outlet and normalised dP of the few blocks that are kept longer, oldest first."""
+    used = min(-(-int(history["used"]) // KEPT_EVERY), KEPT)
+    starts = np.asarray(history["kept_start"])[:used]
+    chosen = np.flatnonzero((starts >= start) & (starts <= end - BLOCK))
+    kept: npt.NDArray[np.float64] = np.asarray(history["kept"], float)[chosen[np.argsort(starts[chosen])]]
+    return kept
 
 
 def restlessness(history: np.record, field: str, start: int, end: int) -> float:

@@ -311,6 +311,14 @@ def test_without_a_meter_a_vessel_that_left_as_demand_fell_may_have_been_changed
     assert ("Ruled out: a changeout" in message(output, "element-breach", "raised")) == (not unseen)
 
 
+def test_so_may_one_that_left_as_both_headers_rose_where_flow_is_measured():
+    later = {"back": 0.8}
+    parts = [Part(5000, FIVE), Part(1500, (OUT, *FIVE[1:]), **later), Part(900, (CLEAN, *FIVE[1:]), **later)]
+    assert [b[2] for b in breaches(parts)] == ["suspected"]
+    assert [b[2] for b in breaches([Part(5000, FIVE), Part(1500, FIVE, **later), Part(900, torn(0.8, FIVE), **later)])
+            ] == ["likely"]  # fmt: skip
+
+
 def test_below_the_clean_reference_says_more_only_where_flow_is_measured():
     near = (1.1 * CLEAN, 1.1 * CLEAN)
     grades = [breaches([Part(LEAD, near), Part(900, (0.07, 1.1 * CLEAN))], flow=flow) for flow in (True, False)]
