@@ -58,6 +58,7 @@ class Recent:
 
     def __init__(self, store: DaemonStore) -> None:
         self.since, self._rows = store.recent_of_all(RECENT)
+        self._store, self._standing = store, dict[str, set[str]]()
 
     def after(self, skid: str, time: int) -> Rows | None:
         """Readings of a skid later than `time` [ns], None where they reach further back or have to be converted."""
@@ -65,6 +66,14 @@ class Recent:
         if rows is None or time < self.since:
             return None
         return rows.take(slice(int(rows.time.searchsorted(time, side="right")), None))
+
+
+    def standing(self, skid: str) -> set[str]:
+        """Kinds of alarms that stand of a skid."""
+        if not self._standing:
+            for (of, kind, *_), body in self._store.alarm_states().items():
+                self._standing.setdefault(of, set()).update([kind] if body.get("active") else [])
+        return self._standing.get(skid, set())
 
 
 class Resumption:
@@ -75,6 +84,7 @@ class Resumption:
         self.engine, self.store, self.i, self.skid, self.say = engine, store, i, skid, say
         self._recent, self._commit = recent, commit
         self._learned: set[str] = set()
+        self._told: set[str] = set()
 
     def run(self) -> Resumed:
         memory, since = self._restored()
@@ -88,6 +98,9 @@ class Resumption:
             # What the readings of one day alone did not teach again was learned with more to go by.
             facts = self.store.facts(self.skid.id).values()
             self._recall([f for f in facts if f.time > since and f.key not in self._learned])
+            # What an earlier release raised and this one never said a word of would stand for ever.
+            for kind in self._recent.standing(self.skid.id) - self._told:
+                self.engine.stands(self.i, kind)
         return Resumed(rows_again, None if memory is None else memory.offset)
 
     def _again(self, since: int) -> int:
@@ -120,4 +133,5 @@ class Resumption:
 
     def _take(self, output: Output) -> None:
         self._learned.update(fact.key for fact in output.facts)
+        self._told.update(event.kind for event in output.events)
         self._commit(output)

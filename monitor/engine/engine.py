@@ -21,6 +21,7 @@ from monitor.engine.evidence_signal import SIGNALS
 from monitor.engine.forecasting import open_lives, plan_of
 from monitor.engine.messages_changeout import Changeout
 from monitor.engine.messages_plan import Plan
+from monitor.engine.parameters import ALARM_ORDER
 from monitor.engine.row_tier import RowTier
 from monitor.engine.sequencer import TICK, Fate, Sequencers
 from monitor.engine.told import Answer, ForecastRow, Told
@@ -201,6 +202,11 @@ class Engine:
         """Give skid i back what it learned before its state was lost or no longer fitted: of each key the newest.
         Returns the keys that could not be used."""
         return self.events.recall(i, facts)
+
+    def stands(self, i: int, kind: str) -> None:
+        """An alarm of skid i that an earlier engine raised is this one's to clear; only of kinds judged by a limit."""
+        if kind in ALARM_ORDER:
+            self.rows.state.alarm[i, ALARM_ORDER.index(kind)]["active"] = 1
 
     def fingerprint(self, i: int) -> str:
         """Changes with the layout of the state and with the settings of skid i that the state depends on."""
