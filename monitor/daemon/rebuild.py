@@ -5,6 +5,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable, Iterable
+from functools import cached_property
 from typing import NamedTuple
 
 import msgspec
@@ -58,7 +59,7 @@ class Recent:
 
     def __init__(self, store: DaemonStore) -> None:
         self.since, self._rows = store.recent_of_all(RECENT)
-        self._store, self._standing = store, dict[str, set[str]]()
+        self._store = store
 
     def after(self, skid: str, time: int) -> Rows | None:
         """Readings of a skid later than `time` [ns], None where they reach further back or have to be converted."""
@@ -67,13 +68,14 @@ class Recent:
             return None
         return rows.take(slice(int(rows.time.searchsorted(time, side="right")), None))
 
-
-    def standing(self, skid: str) -> set[str]:
-        """Kinds of alarms that stand of a skid."""
-        if not self._standing:
-            for (of, kind, *_), body in self._store.alarm_states().items():
-                self._standing.setdefault(of, set()).update([kind] if body.get("active") else [])
-        return self._standing.get(skid, set())
+    @cached_property
+    def standing(self) -> dict[str, set[str]]:
+        """Kinds of alarms that stand, by skid."""
+        found: dict[str, set[str]] = {}
+        for (skid, kind, *_), body in self._store.alarm_states().items():
+            if body.get("active"):
+                found.setdefault(skid, set()).add(kind)
+        return found
 
 
 class Resumption:
@@ -99,7 +101,7 @@ class Resumption:
             facts = self.store.facts(self.skid.id).values()
             self._recall([f for f in facts if f.time > since and f.key not in self._learned])
             # What an earlier release raised and this one never said a word of would stand for ever.
-            for kind in self._recent.standing(self.skid.id) - self._told:
+            for kind in self._recent.standing.get(self.skid.id, set()) - self._told:
                 self.engine.stands(self.i, kind)
         return Resumed(rows_again, None if memory is None else memory.offset)
 

@@ -21,6 +21,7 @@ from monitor.engine.explained import (
     STEP_S,
     across_stop,
     as_demand,
+    came_back,
     clean_one_comes,
     explained,
     flow_or_one,
@@ -36,6 +37,7 @@ from monitor.engine.explained import (
     nothing_left,
     other_of_pair,
     perhaps_out,
+    stands_yet,
 )
 from monitor.engine.look_back import Level, level, seconds
 from monitor.engine.messages_breach import cleared_event, raised_event, turbid
@@ -123,8 +125,7 @@ def _missed(teller: Teller, seen: int, loss: float) -> bool:
     out = perhaps_out(teller, fallen) if since is None else None
     if out is not None:
         if no_more_than_left(out, loss):
-            teller.story.perhaps_out = None
-            return True
+            return False    # once it has settled, that explains it
         since = out.since
     before = teller.corrected(level(teller.history, fallen - BEFORE_S * NS, fallen))
     if since is None or before is None:
@@ -272,8 +273,13 @@ def _conclude(teller: Teller, story: BreachStory, before: Level, after: Level, l
         if teller.skid.in_service > 1 and _changed_at_little_flow(teller, story, before, loss):
             teller.was_isolated(story.stopped_at, story.since, story.since)
             return
-    if not explained(teller, before, after, loss, story.pending == AFTER_RESTART):
+    restart = story.pending == AFTER_RESTART
+    if not explained(teller, before, after, loss, restart):
         _raise(teller, story, before, after, loss, time)
+    elif came_back(teller, before, loss, restart) and not (restart and stands_yet(teller, after)):
+        out = teller.story.perhaps_out
+        assert out is not None
+        out.until = min(out.until, time + relief.STEPS_S * NS)      # its valve may be opened further yet
 
 
 def _changed_while_shut(teller: Teller, story: BreachStory, after: Level) -> bool:

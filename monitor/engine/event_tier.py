@@ -57,6 +57,7 @@ LEAST_S, HASTY_S = 90, 30 # span of a level that the next isolation cuts short, 
 FILLS_S, NOT_BACK = 180, 1.03       # within which filling is over, and level over the one before that is no return
 AGAIN_S = 60
 GIVE_UP_S = 4 * 3600      # after which a vessel of a skid with a standby that was not seen to be opened stands by
+LEFT_OUT_S = 12 * 3600    # that a vessel is left out of service, at most. Common practice, no source
 ENOUGH_BLOCKS = 10
 SLOW_S = 100              # a vessel that is found vented without a step seen was isolated about so long ago
 SHEET_ERROR, UNKNOWN_ERROR = 0.035, 0.5   # relative, of a data sheet's clean dP, and of a guess
@@ -264,7 +265,7 @@ class Teller:
         story.isolated = None
         relief.lapse(self, time)
         story.helped = story.relief is not None or self.skid.in_service == 1
-        story.perhaps_out = None
+        story.perhaps_out, story.step = None, 0.0
         self._wake_to_give_up(time)
         note_isolation(self, time)
         forecasting.isolated(self.skid, story, self.rows, self.index)
@@ -387,7 +388,9 @@ class Teller:
         What may have been one is remembered for its return."""
         story = self.story
         if not (relief.has_standby(self) or self.own_pressures) and self._may_be_vessel(story.step):
-            story.perhaps_out = PerhapsOut(story.isolated_at, story.before, story.step)
+            story.perhaps_out = PerhapsOut(
+                story.isolated_at, story.before, story.step, until=story.isolated_at + LEFT_OUT_S * NS
+            )
         story.phase, story.returned_at, self.state.isolated_since = NORMAL, time, 0
         note_isolation(self, time)
         forecasting.not_changed(self.skid, story, self.state)

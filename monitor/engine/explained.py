@@ -40,7 +40,6 @@ ZERO_ERRORS = 3.0                # standard errors of the zero of dP, that it ma
 UNMETERED = 0.85                 # of the least that a clean vessel leaves, where flow is not measured
 OVERDUE = 1.5                    # times the changeout point: a skid that is to be changed in all its vessels
 ROUND_S = 7200                   # after a changeout in which the next one is likely: vessels are changed in turn
-LEFT_OUT_S = 12 * 3600           # that a vessel is left out of service, at most. Common practice, no source
 AS_LEFT = 1.3                    # of a step: what comes back unchanged makes no more
 BEFORE_S = 75                    # span of the level before a fall
 HUNTING, CALMED = 0.35, 0.25     # of what dP lost: scatter of the inlet's blocks; of that, what is left
@@ -57,8 +56,10 @@ def explained(teller: Teller, before: Level, after: Level, loss: float, restart:
     if _came_in(teller, before, after, loss) or _was_out(teller, before, loss):
         return True
     if restart:
-        return _told_across(teller.story) or stands_yet(teller, after) or _came_back(teller, before, loss)
+        return _told_across(teller.story) or stands_yet(teller, after) or came_back(teller, before, loss, restart)
     if _stops(teller, before, after) or _cake_gave_way(teller, before, after, loss):
+        return True
+    if came_back(teller, before, loss, restart):
         return True
     if _less_demand(teller, before, after) or _hunting_ended(teller, before, loss):
         return True
@@ -175,7 +176,7 @@ def in_turn(teller: Teller, fallen: int) -> int | None:
 def perhaps_out(teller: Teller, at: int) -> PerhapsOut | None:
     """What left hours before `at` [ns] and was not seen to come back; None where nothing did."""
     out = teller.story.perhaps_out
-    return out if out is not None and at - out.since <= LEFT_OUT_S * NS else None
+    return out if out is not None and at <= out.until else None
 
 
 def no_more_than_left(out: PerhapsOut, loss: float) -> bool:
@@ -183,10 +184,12 @@ def no_more_than_left(out: PerhapsOut, loss: float) -> bool:
     return loss <= 1 - math.exp(-AS_LEFT * out.step)
 
 
-def _came_back(teller: Teller, before: Level, loss: float) -> bool:
-    """Whether what left hours before flow stopped may have come back meanwhile, as it was or changed."""
-    out = perhaps_out(teller, teller.story.breach.stopped_at)
-    return out is not None and (no_more_than_left(out, loss) or clean_one_comes(teller, before, loss))
+def came_back(teller: Teller, before: Level, loss: float, restart: bool) -> bool:
+    """Whether what left hours before may have come back as it was or, while nothing flowed, changed. In service one
+    that comes back changed is followed as a return."""
+    story = teller.story.breach
+    out = perhaps_out(teller, story.stopped_at if restart else story.since)
+    return out is not None and (no_more_than_left(out, loss) or (restart and clean_one_comes(teller, before, loss)))
 
 
 def other_of_pair(teller: Teller, before: Level, loss: float, fallen: int) -> bool:

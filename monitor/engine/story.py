@@ -135,6 +135,7 @@ class PerhapsOut(msgspec.Struct):
     since: int
     before: Packed | None            # level before it left
     step: float                      # rise of ln(normalised dP) that it made
+    until: int                       # from then on it is forgotten
 
 
 class Story(msgspec.Struct):

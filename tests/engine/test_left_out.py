@@ -34,6 +34,13 @@ def test_as_it_was_or_while_nothing_flowed_it_comes_back_without_a_breach(back, 
     assert of_kind(judged([*LEFT, *back], flow=flow), "element-breach") == []
 
 
+@pytest.mark.parametrize("pause", [40, 200])
+def test_one_that_comes_back_clean_through_a_valve_opened_in_two_steps_is_no_breach(pause):
+    ajar = 1.4      # bar at its share: what lets half as much through as the rest, and the loss is less than left
+    parts = [*LEFT, Part(pause, (ajar, 0.8)), Part(1800, (CLEAN, 0.8))]
+    assert of_kind(judged(parts), "element-breach") == []
+
+
 def test_demand_that_rose_hides_no_tear_hours_later():
     tear = held("inlet", 900, torn(0.7), RISES)
     ((transition, _, _, at),) = of_kind(judged([*MORE, tear], flow=False), "element-breach")
